@@ -1,0 +1,1 @@
+"""Drivers of boards, handsets and ports. They speak of faces and keys, never of rules."""

@@ -1,0 +1,1 @@
+"""Drivers of end-zone boards."""

@@ -1,0 +1,171 @@
+"""The two messages of the board link, SHOW and STATUS, as ``hardware/PROTOCOL.md`` lays them out.
+
+Pure: bytes in, values out. A body here is what a frame carries once its CRC has been found right.
+"""
+
+from __future__ import annotations
+
+import enum
+import struct
+from dataclasses import dataclass
+
+from drivers import framing
+from drivers.base import FrameError
+
+SHOW = 0x11
+STATUS = 0x12
+
+DARK = 0xFF
+LAMP_TEST = 0xFE
+HIGHEST_NUMERALS = 99
+HIGHEST_BRIGHTNESS = 15
+HIGHEST_NODE = 8
+
+_SHOW_LAYOUT = struct.Struct(">BHHBBBBB")
+_STATUS_LAYOUT = struct.Struct(">BBHBBBBBBBHB")
+
+
+class NodeFlag(enum.IntFlag):
+    """The flags of STATUS. The low four are the causes of the last reset.
+
+    They stand as in an ATmega328P's MCUSR, so a node copies the nibble.
+    """
+
+    POWER_ON = 0x01
+    EXTERNAL_RESET = 0x02
+    BROWN_OUT = 0x04
+    WATCHDOG = 0x08
+    DARK_BY_SILENCE = 0x10
+    """The node has darkened itself for want of frames since its last answer."""
+    CHAIN_FAULT = 0x20
+    """What came back through the chain of lamp drivers differs from what was shifted in."""
+    LAMP_TEST = 0x40
+
+
+_ALL_FLAGS = sum(NodeFlag)
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """What every board shall show now.
+
+    ``numerals`` is 0-99, :data:`DARK` or :data:`LAMP_TEST`; ``brightness`` 1-15; ``stamp`` counts
+    10 ms, modulo 65536; ``ask`` is the node that shall answer, 0 for none; bit n-1 of
+    ``node_mask`` is set when node n shall be lit.
+    """
+
+    controller_id: int
+    stamp: int
+    numerals: int
+    brightness: int
+    ask: int
+    node_mask: int
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """One node's answer.
+
+    ``stamp`` is that of the SHOW it obeyed last; ``segments`` are the lamps read back, (tens,
+    units) as in :mod:`drivers.board.segments`; ``supply_dv`` is in 0.1 V; the two counts are
+    modulo 256; ``uptime_s`` stops at 65535.
+    """
+
+    node: int
+    stamp: int
+    segments: tuple[int, int]
+    brightness: int
+    flags: NodeFlag
+    supply_dv: int
+    frame_errors: int
+    foreign_frames: int
+    uptime_s: int
+    revision: int
+
+
+def encode_show(show: Show) -> bytes:
+    """Give the whole frame of ``show``; :class:`FrameError` where a field is out of range."""
+    _check_show(show.numerals, show.brightness, show.ask)
+    try:
+        body = _SHOW_LAYOUT.pack(
+            SHOW,
+            show.controller_id,
+            show.stamp,
+            show.numerals,
+            show.numerals ^ 0xFF,
+            show.brightness,
+            show.ask,
+            show.node_mask,
+        )
+    except struct.error as error:
+        raise FrameError(f"{show}: {error}") from error
+    return framing.encode(body)
+
+
+def decode_show(body: bytes) -> Show:
+    """Give the SHOW in ``body``; :class:`FrameError` names the field that is wrong."""
+    _check_kind("SHOW", SHOW, _SHOW_LAYOUT.size, body)
+    fields = _SHOW_LAYOUT.unpack(body)
+    _, controller_id, stamp, numerals, complement, brightness, ask, node_mask = fields
+    if numerals ^ complement != 0xFF:
+        raise FrameError(
+            f"SHOW complement {complement:02X}: numerals {numerals:02X} need {numerals ^ 0xFF:02X}"
+        )
+    _check_show(numerals, brightness, ask)
+    return Show(controller_id, stamp, numerals, brightness, ask, node_mask)
+
+
+def encode_status(status: Status) -> bytes:
+    """Give the whole frame of ``status``; :class:`FrameError` where a field is out of range."""
+    _check_status(status.node, status.brightness, status.flags)
+    try:
+        body = _STATUS_LAYOUT.pack(
+            STATUS,
+            status.node,
+            status.stamp,
+            *status.segments,
+            status.brightness,
+            status.flags,
+            status.supply_dv,
+            status.frame_errors,
+            status.foreign_frames,
+            status.uptime_s,
+            status.revision,
+        )
+    except struct.error as error:
+        raise FrameError(f"{status}: {error}") from error
+    return framing.encode(body)
+
+
+def decode_status(body: bytes) -> Status:
+    """Give the STATUS in ``body``; :class:`FrameError` names the field that is wrong."""
+    _check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
+    _, node, stamp, tens, units, brightness, flags, *rest = _STATUS_LAYOUT.unpack(body)
+    _check_status(node, brightness, flags)
+    return Status(node, stamp, (tens, units), brightness, NodeFlag(flags), *rest)
+
+
+def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:
+    """A layout is never reinterpreted: the kind and the length must both be the known ones."""
+    if not body or body[0] != kind:
+        raise FrameError(f"{name} version and type {body[:1].hex().upper()}: must be {kind:02X}")
+    if len(body) != length:
+        raise FrameError(f"{name} length {len(body)}: must be {length} bytes")
+
+
+def _check_show(numerals: int, brightness: int, ask: int) -> None:
+    if not (0 <= numerals <= HIGHEST_NUMERALS or numerals in (DARK, LAMP_TEST)):
+        raise FrameError(f"SHOW numerals {numerals}: must be 0-99, 254 lamp test or 255 dark")
+    if not 1 <= brightness <= HIGHEST_BRIGHTNESS:
+        raise FrameError(f"SHOW brightness {brightness}: must be 1-15")
+    if not 0 <= ask <= HIGHEST_NODE:
+        raise FrameError(f"SHOW ask {ask}: must be a node 1-8, or 0 for none")
+
+
+def _check_status(node: int, brightness: int, flags: int) -> None:
+    if not 1 <= node <= HIGHEST_NODE:
+        raise FrameError(f"STATUS node {node}: must be 1-8")
+    if not 1 <= brightness <= HIGHEST_BRIGHTNESS:
+        raise FrameError(f"STATUS brightness {brightness}: must be 1-15")
+    if flags & ~_ALL_FLAGS:
+        raise FrameError(f"STATUS flags {flags:02X}: bit 7 must be zero")

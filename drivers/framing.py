@@ -1,0 +1,116 @@
+"""Frames on a serial line: ``00 COBS(body CRC) 00``, as ``hardware/PROTOCOL.md`` says.
+
+Byte stuffing is COBS (Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM
+Transactions on Networking 7(2), 1999): 00 stands between frames and nowhere else, so a receiver
+that joins late or loses a byte is right again at the next 00.
+"""
+
+from __future__ import annotations
+
+from drivers.base import FrameError
+from drivers.crc import crc16
+
+LONGEST_CONTENT = 64
+"""Most bytes between two delimiters. The longest frame of today, STATE, has 27."""
+
+_LONGEST_BODY = LONGEST_CONTENT - 3  # two bytes of CRC and one of stuffing
+_FULL = 0xFF  # the code of a block of 254 bytes that no zero follows
+_FULL_BLOCK = _FULL - 1
+_CODES = tuple(bytes([code]) for code in range(256))
+
+
+def stuff(data: bytes) -> bytes:
+    """Give ``data`` in COBS, free of zeros and without delimiters."""
+    blocks = []
+    for run in data.split(b"\0"):
+        rest = run
+        while len(rest) >= _FULL_BLOCK:
+            blocks.append(_CODES[_FULL] + rest[:_FULL_BLOCK])
+            rest = rest[_FULL_BLOCK:]
+        blocks.append(_CODES[len(rest) + 1] + rest)
+    return b"".join(blocks)
+
+
+def unstuff(content: bytes) -> bytes:
+    """Give back the data that was stuffed; :class:`FrameError` where a block is broken."""
+    data = bytearray()
+    at, end, code = 0, len(content), _FULL
+    while at < end:
+        code = content[at]
+        after = at + code
+        if code == 0 or after > end:
+            raise FrameError(f"COBS: code {code:02X} at byte {at} of {end} leads past the end")
+        data += content[at + 1 : after]
+        if code != _FULL:
+            data.append(0)
+        at = after
+    if code != _FULL:
+        data.pop()  # the last block's zero stands for the end and is no data
+    return bytes(data)
+
+
+def encode(body: bytes) -> bytes:
+    """Give the frame of ``body`` as it goes on the wire, both delimiters included.
+
+    Raises :class:`FrameError` for an empty body or one longer than a receiver would take.
+    """
+    if not 1 <= len(body) <= _LONGEST_BODY:
+        raise FrameError(f"body of {len(body)} bytes: must be 1-{_LONGEST_BODY}")
+    return b"\0" + stuff(body + crc16(body).to_bytes(2, "big")) + b"\0"
+
+
+def decode(content: bytes) -> bytes:
+    """Give the body of a frame from what stood between its delimiters.
+
+    Raises :class:`FrameError` when the length, the COBS or the CRC is wrong.
+    """
+    if len(content) > LONGEST_CONTENT:
+        raise FrameError(f"frame of {len(content)} bytes: the longest has {LONGEST_CONTENT}")
+    checked = unstuff(content)
+    if len(checked) < 3:
+        raise FrameError(f"frame of {len(checked)} bytes with its CRC: the shortest has 3")
+    if crc16(checked):
+        raise FrameError(
+            f"CRC {checked[-2:].hex().upper()}: the body gives {crc16(checked[:-2]):04X}"
+        )
+    return checked[:-2]
+
+
+class Deframer:
+    """Cuts a stream of bytes into the bodies of its good frames.
+
+    However the stream is cut into pieces, the same bodies come out and the same number of frames
+    is counted as bad. It holds at most :data:`LONGEST_CONTENT` bytes; of a longer run all is
+    dropped up to the next 00.
+    """
+
+    __slots__ = ("_overlong", "_unfinished", "bad")
+
+    def __init__(self) -> None:
+        self.bad = 0
+        """Frames dropped so far because their CRC, COBS or length was wrong."""
+        self._unfinished = b""
+        self._overlong = False
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Take the bytes that came and give the bodies of the frames that they complete."""
+        if self._overlong:
+            end = data.find(0)
+            if end < 0:
+                return []
+            self._overlong = False
+            data = data[end:]
+        runs = (self._unfinished + data).split(b"\0")
+        self._unfinished = runs.pop()
+        if len(self._unfinished) > LONGEST_CONTENT:
+            self.bad += 1
+            self._unfinished = b""
+            self._overlong = True
+        bodies = []
+        for run in runs:
+            if run:
+                try:
+                    bodies.append(decode(run))
+                except FrameError:
+                    self.bad += 1
+        return bodies

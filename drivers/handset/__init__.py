@@ -1,0 +1,1 @@
+"""Drivers of handsets and keys."""

@@ -1,0 +1,207 @@
+"""SHOW and STATUS: the vectors of the page both ways, damage, and arbitrary bytes."""
+
+from __future__ import annotations
+
+import functools
+import itertools
+import operator
+import random
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers import framing
+from drivers.base import FrameError
+from drivers.board import messages
+from drivers.board.messages import NodeFlag, Show, Status
+from tests.protocol_page import Vector, refused, vectors
+
+byte = st.integers(0, 0xFF)
+word = st.integers(0, 0xFFFF)
+shows = st.builds(
+    Show,
+    controller_id=word,
+    stamp=word,
+    numerals=st.one_of(st.integers(0, 99), st.sampled_from([messages.DARK, messages.LAMP_TEST])),
+    brightness=st.integers(1, 15),
+    ask=st.integers(0, 8),
+    node_mask=byte,
+)
+statuses = st.builds(
+    Status,
+    node=st.integers(1, 8),
+    stamp=word,
+    segments=st.tuples(byte, byte),
+    brightness=st.integers(1, 15),
+    flags=st.integers(0, 0x7F).map(NodeFlag),
+    supply_dv=byte,
+    frame_errors=byte,
+    foreign_frames=byte,
+    uptime_s=word,
+    revision=byte,
+)
+
+
+def body_of(wire: bytes) -> bytes:
+    return framing.decode(wire[1:-1])
+
+
+def show_of(vector: Vector) -> Show:
+    words = {"dark": messages.DARK, "lamp_test": messages.LAMP_TEST}
+    numerals = vector.fields["numerals"]
+    return Show(
+        controller_id=vector.hexadecimal("controller"),
+        stamp=vector.hexadecimal("stamp"),
+        numerals=words[numerals] if numerals in words else int(numerals),
+        brightness=vector.number("brightness"),
+        ask=vector.number("ask"),
+        node_mask=vector.hexadecimal("mask"),
+    )
+
+
+def status_of(vector: Vector) -> Status:
+    names = [name for name in vector.fields["flags"].split("|") if name != "0"]
+    tens, units = bytes.fromhex(vector.fields["segments"])
+    return Status(
+        node=vector.number("node"),
+        stamp=vector.hexadecimal("stamp"),
+        segments=(tens, units),
+        brightness=vector.number("brightness"),
+        flags=functools.reduce(operator.or_, [NodeFlag[name] for name in names], NodeFlag(0)),
+        supply_dv=vector.number("supply_dv"),
+        frame_errors=vector.number("frame_errors"),
+        foreign_frames=vector.number("foreign_frames"),
+        uptime_s=vector.number("uptime_s"),
+        revision=vector.number("revision"),
+    )
+
+
+@pytest.mark.parametrize("vector", vectors("show"), ids=str)
+def test_show_vectors_both_ways(vector: Vector) -> None:
+    show = show_of(vector)
+    assert messages.encode_show(show) == vector.wire
+    assert messages.decode_show(framing.decode(vector.content)) == show
+    assert len(vector.wire) == 15
+
+
+@pytest.mark.parametrize("vector", vectors("status"), ids=str)
+def test_status_vectors_both_ways(vector: Vector) -> None:
+    status = status_of(vector)
+    assert messages.encode_status(status) == vector.wire
+    assert messages.decode_status(framing.decode(vector.content)) == status
+    assert len(vector.wire) == 19
+
+
+def test_show_byte_by_byte_as_the_table_of_the_page() -> None:
+    body = body_of(messages.encode_show(Show(0x1A2B, 0x3C4D, 25, 15, 2, 0x81)))
+    assert body.hex(" ") == "11 1a 2b 3c 4d 19 e6 0f 02 81"
+
+
+def test_status_byte_by_byte_as_the_table_of_the_page() -> None:
+    flags = NodeFlag.BROWN_OUT | NodeFlag.CHAIN_FAULT
+    status = Status(2, 0x3C4D, (0x5B, 0x6D), 15, flags, 120, 3, 4, 0x0102, 7)
+    body = body_of(messages.encode_status(status))
+    assert body.hex(" ") == "12 02 3c 4d 5b 6d 0f 24 78 03 04 01 02 07"
+
+
+@pytest.mark.parametrize("vector", refused("show"), ids=str)
+def test_refused_show_vectors(vector: Vector) -> None:
+    with pytest.raises(FrameError, match=vector.fields["reason"]):
+        messages.decode_show(framing.decode(vector.content))
+
+
+@pytest.mark.parametrize("vector", refused("status"), ids=str)
+def test_refused_status_vectors(vector: Vector) -> None:
+    with pytest.raises(FrameError, match=vector.fields["reason"]):
+        messages.decode_status(framing.decode(vector.content))
+
+
+@given(shows)
+def test_show_round_trip(show: Show) -> None:
+    assert messages.decode_show(body_of(messages.encode_show(show))) == show
+
+
+@given(statuses)
+def test_status_round_trip(status: Status) -> None:
+    assert messages.decode_status(body_of(messages.encode_status(status))) == status
+
+
+@given(st.one_of(st.binary(max_size=16), st.binary(min_size=9, max_size=9).map(b"\x11".__add__)))
+def test_arbitrary_bytes_are_a_show_or_a_frame_error(body: bytes) -> None:
+    try:
+        show = messages.decode_show(body)
+    except FrameError:
+        return
+    assert body_of(messages.encode_show(show)) == body
+
+
+@given(st.one_of(st.binary(max_size=16), st.binary(min_size=13, max_size=13).map(b"\x12".__add__)))
+def test_arbitrary_bytes_are_a_status_or_a_frame_error(body: bytes) -> None:
+    try:
+        status = messages.decode_status(body)
+    except FrameError:
+        return
+    assert body_of(messages.encode_status(status)) == body
+
+
+@pytest.mark.parametrize(
+    ("field", "show"),
+    [
+        ("numerals 100", Show(1, 1, 100, 15, 0, 3)),
+        ("numerals -1", Show(1, 1, -1, 15, 0, 3)),
+        ("brightness 0", Show(1, 1, 25, 0, 0, 3)),
+        ("ask 9", Show(1, 1, 25, 15, 9, 3)),
+        ("stamp=65536", Show(1, 65536, 25, 15, 0, 3)),
+        ("node_mask=256", Show(1, 1, 25, 15, 0, 256)),
+    ],
+)
+def test_encode_show_names_the_bad_field(field: str, show: Show) -> None:
+    with pytest.raises(FrameError, match=field):
+        messages.encode_show(show)
+
+
+@pytest.mark.parametrize(
+    ("field", "status"),
+    [
+        ("node 0", Status(0, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 0, 1)),
+        ("uptime_s=65536", Status(1, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 65536, 1)),
+    ],
+)
+def test_encode_status_names_the_bad_field(field: str, status: Status) -> None:
+    with pytest.raises(FrameError, match=field):
+        messages.encode_status(status)
+
+
+def obeyed(wire: bytes) -> list[Show]:
+    """What a node on the line makes of ``wire``."""
+    shows = []
+    for body in framing.Deframer().feed(wire + b"\0"):
+        try:
+            shows.append(messages.decode_show(body))
+        except FrameError:
+            continue
+    return shows
+
+
+@pytest.mark.parametrize("vector", vectors("show"), ids=str)
+def test_every_error_of_one_or_two_bits_is_refused(vector: Vector) -> None:
+    """All of them, those that make or break a delimiter included."""
+    wire, length = int.from_bytes(vector.wire, "big"), len(vector.wire)
+    assert obeyed(vector.wire) == [show_of(vector)]
+    bits = [1 << bit for bit in range(8 * length)]
+    for damage in itertools.chain(bits, (a | b for a, b in itertools.combinations(bits, 2))):
+        got = obeyed((wire ^ damage).to_bytes(length, "big"))
+        assert got == [], f"damage {damage:X} is obeyed as {got}"
+
+
+@pytest.mark.parametrize("vector", vectors("show"), ids=str)
+def test_bursts_of_up_to_16_bits_are_refused(vector: Vector) -> None:
+    """A seeded sample of every length of burst."""
+    wire, length = int.from_bytes(vector.wire, "big"), len(vector.wire)
+    dice = random.Random(16)
+    for burst_length in [*range(3, 17)] * 250:
+        burst = 1 << burst_length - 1 | dice.getrandbits(burst_length - 2) << 1 | 1
+        damage = burst << dice.randrange(8 * length - burst_length + 1)
+        got = obeyed((wire ^ damage).to_bytes(length, "big"))
+        assert got == [], f"damage {damage:X} is obeyed as {got}"

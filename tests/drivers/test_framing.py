@@ -1,0 +1,145 @@
+"""Framing: the vectors of the page, a naive COBS, and streams cut in every way."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers import framing
+from drivers.base import FrameError
+from drivers.framing import LONGEST_CONTENT, Deframer
+from tests.protocol_page import Vector, refused, unhex, vectors
+
+LONGEST_BODY = LONGEST_CONTENT - 3
+bodies = st.binary(min_size=1, max_size=LONGEST_BODY)
+zeroful = st.lists(st.sampled_from([b"\0", b"\x01", b"\xff" * 253, b"\x07" * 254])).map(b"".join)
+
+
+def naive_stuff(data: bytes) -> bytes:
+    """COBS byte by byte, as its paper tells it: a zero is put behind the data, then each zero
+    becomes the distance that leads to it; 254 bytes without one make a block of their own."""
+    stuffed, block = bytearray(), bytearray()
+    for byte in data + b"\0":
+        if byte == 0:
+            stuffed += bytes([len(block) + 1]) + block
+            block.clear()
+        else:
+            block.append(byte)
+            if len(block) == 254:
+                stuffed += b"\xff" + block
+                block.clear()
+    return bytes(stuffed)
+
+
+@pytest.mark.parametrize("vector", vectors("cobs"), ids=str)
+def test_cobs_vectors_both_ways(vector: Vector) -> None:
+    data = unhex(vector.fields["data"])
+    assert framing.stuff(data) == naive_stuff(data) == vector.wire
+    assert framing.unstuff(vector.wire) == data
+
+
+@pytest.mark.parametrize("vector", vectors("uncobs"), ids=str)
+def test_cobs_vectors_for_the_receiver_alone(vector: Vector) -> None:
+    assert framing.unstuff(unhex(vector.fields["content"])) == vector.wire
+
+
+@given(st.one_of(st.binary(max_size=600), zeroful))
+def test_stuffing_equals_the_naive_one_and_comes_back(data: bytes) -> None:
+    stuffed = framing.stuff(data)
+    assert stuffed == naive_stuff(data)
+    assert 0 not in stuffed
+    assert framing.unstuff(stuffed) == data
+
+
+@given(bodies)
+def test_a_frame_comes_back_and_costs_five_bytes(body: bytes) -> None:
+    wire = framing.encode(body)
+    assert len(wire) == len(body) + 5
+    assert wire[0] == wire[-1] == 0
+    assert 0 not in wire[1:-1]
+    assert framing.decode(wire[1:-1]) == body
+
+
+@pytest.mark.parametrize("length", [0, LONGEST_BODY + 1])
+def test_encode_refuses_what_no_receiver_takes(length: int) -> None:
+    with pytest.raises(FrameError, match=f"body of {length} bytes"):
+        framing.encode(bytes(length))
+
+
+@pytest.mark.parametrize("vector", refused("frame"), ids=str)
+def test_refused_vectors(vector: Vector) -> None:
+    reasons = {"CRC": "CRC", "COBS": "COBS", "length": r"frame of \d+ bytes"}
+    with pytest.raises(FrameError, match=reasons[vector.fields["reason"]]):
+        framing.decode(vector.content)
+    deframer = Deframer()
+    assert deframer.feed(vector.wire) == []
+    assert deframer.bad == 1
+
+
+@given(st.binary(max_size=80))
+def test_arbitrary_content_raises_nothing_but_frame_error(content: bytes) -> None:
+    try:
+        body = framing.decode(content)
+    except FrameError:
+        return
+    assert 1 <= len(body) <= LONGEST_BODY
+
+
+def test_frames_back_to_back_and_noise_between() -> None:
+    deframer = Deframer()
+    first, second = framing.encode(b"first"), framing.encode(b"second\0")
+    assert deframer.feed(first + second) == [b"first", b"second\0"]
+    assert deframer.bad == 0
+    assert deframer.feed(b"noise" + first) == [b"first"]
+    assert deframer.bad == 1
+
+
+def test_joining_in_the_middle_of_a_frame_costs_that_frame_alone() -> None:
+    deframer = Deframer()
+    frame = framing.encode(b"whole")
+    assert deframer.feed(frame[4:] + frame) == [b"whole"]
+    assert deframer.bad == 1
+
+
+def test_an_overlong_run_is_dropped_to_the_next_zero_and_counted_once() -> None:
+    deframer = Deframer()
+    for _ in range(1000):
+        assert deframer.feed(b"\x55" * 100) == []
+    assert deframer.bad == 1
+    assert deframer.feed(b"\x55" + framing.encode(b"after")) == [b"after"]
+    assert deframer.bad == 1
+
+
+def test_a_run_of_the_longest_length_is_still_taken() -> None:
+    body = b"\x55" * LONGEST_BODY
+    wire = framing.encode(body)
+    deframer = Deframer()
+    assert deframer.feed(wire[:-1]) == []
+    assert deframer.feed(wire[-1:]) == [body]
+    assert deframer.bad == 0
+
+
+pieces = st.one_of(
+    bodies.map(framing.encode),
+    st.binary(max_size=20),
+    st.integers(0, 150).map(lambda length: b"\x55" * length),
+    st.just(b"\0"),
+)
+
+
+@given(st.lists(pieces, max_size=6).map(b"".join), st.data())
+def test_any_cutting_gives_the_same_frames_and_the_same_count(
+    stream: bytes, data: st.DataObject
+) -> None:
+    whole = Deframer()
+    expected = whole.feed(stream)
+    cuts = data.draw(st.lists(st.integers(0, len(stream)), max_size=12).map(sorted))
+    cut = Deframer()
+    got: list[bytes] = []
+    for start, end in zip([0, *cuts], [*cuts, len(stream)], strict=True):
+        got += cut.feed(stream[start:end])
+    assert (got, cut.bad) == (expected, whole.bad)
+    byte_by_byte = Deframer()
+    singles = [body for byte in stream for body in byte_by_byte.feed(bytes([byte]))]
+    assert (singles, byte_by_byte.bad) == (expected, whole.bad)
