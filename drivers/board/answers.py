@@ -1,0 +1,74 @@
+"""What a node's answer, or its silence, says about its board."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from drivers.base import Answered, BoardReport, Face
+from drivers.board.messages import NodeFlag, Status
+from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, read_back, segments
+
+_NOTES = {
+    NodeFlag.POWER_ON: "last reset by power-up",
+    NodeFlag.EXTERNAL_RESET: "last reset from outside",
+    NodeFlag.BROWN_OUT: "last reset by a drop of its supply",
+    NodeFlag.WATCHDOG: "last reset by its watchdog",
+    NodeFlag.DARK_BY_SILENCE: "went dark by silence",
+    NodeFlag.CHAIN_FAULT: "chain of lamp drivers faulty",
+    NodeFlag.LAMP_TEST: "lamp test",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A SHOW that asks: which node, which stamp, what it shall show if ``lit`` by the mask."""
+
+    node: int
+    stamp: int
+    face: Face
+    lit: bool
+    sent_at: int
+
+    @property
+    def lamps(self) -> tuple[int, int]:
+        if not self.lit:
+            return DARK_SEGMENTS
+        return LAMP_TEST_SEGMENTS if self.face.lamp_test else segments(self.face.numerals)
+
+    def is_answered_by(self, status: Status) -> bool:
+        return status.node == self.node and status.stamp == self.stamp
+
+
+def judge(board: str, question: Question, status: Status) -> BoardReport:
+    """Compare an answer with what was ordered; every difference is noted in plain words."""
+    seen, expected = read_back(status.segments), read_back(question.lamps)
+    wrong = []
+    if status.segments != question.lamps:
+        wrong.append(f"shows {seen}, not {expected}")
+    if status.brightness != question.face.brightness:
+        wrong.append(f"brightness {status.brightness}, not {question.face.brightness}")
+    flags = [words for flag, words in _NOTES.items() if status.flags & flag]
+    return BoardReport(
+        board=board,
+        answered=Answered.WRONG if wrong else Answered.RIGHT,
+        expected=expected,
+        seen=seen,
+        shown_at=question.sent_at,
+        supply_v=status.supply_dv / 10,
+        uptime_s=status.uptime_s,
+        frame_errors=status.frame_errors,
+        foreign_frames=status.foreign_frames,
+        notes=(*wrong, *flags),
+    )
+
+
+def silence(board: str, question: Question, late_answers: int) -> BoardReport:
+    """Report that no answer came, with the count of those that came too late."""
+    return BoardReport(
+        board=board,
+        answered=Answered.SILENT,
+        expected=read_back(question.lamps),
+        seen="",
+        shown_at=question.sent_at,
+        notes=(f"answers that came too late: {late_answers}",) if late_answers else (),
+    )

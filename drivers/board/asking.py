@@ -1,0 +1,80 @@
+"""When to ask which node what it shows: often enough to trust, seldom enough not to be in the way.
+
+While a node may answer, nothing can be sent, so a change that meets the wait is late by up to
+20 ms. Hence the calm moments, and hence the bound on the share of time. Pure: ``now`` is passed in.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+MS = 1_000_000
+
+CALM_NS = 300 * MS
+LATEST_CALM_NS = 800 * MS
+"""A SHOW asks by choice from 300 to 800 ms after a change: clear of this change and the next."""
+ASK_PERIOD_NS = 950 * MS
+"""Least time between two questions to one node: about a second, at ten SHOWs a second."""
+OVERDUE_NS = 1_300 * MS
+LAST_CALL_NS = 1_400 * MS
+REPLY_SHARE = 0.025
+"""Most of the time that waits for answers may take together."""
+WINDOW_NS = 12 * MS
+"""From the first byte of a SHOW to the end of the answer that it asks for (PROTOCOL.md)."""
+LONGEST_WINDOW_NS = 20 * MS
+QUICK_RETRIES = 3
+"""How often a node is asked again at each SHOW after a bad answer: enough to find a fault."""
+
+
+class Asking:
+    """Chooses the node that the next SHOW asks.
+
+    The one not asked for longest, about once a second, at a calm moment; where changes leave none,
+    with the first SHOW after 1.3 s that changes nothing, and after 1.4 s with any. After a bad
+    answer with each SHOW that changes nothing, three times; then at the usual pace again, so that
+    a dead board does not hold up the others. With many nodes each is asked less often, so that all
+    questions together stay within ``REPLY_SHARE``.
+    """
+
+    def __init__(self, nodes: Iterable[int], now: int) -> None:
+        self._asked_at = dict.fromkeys(nodes, now - ASK_PERIOD_NS)
+        self._failures = dict.fromkeys(self._asked_at, 0)
+        self._changed_at = now
+        self._idle_until = now
+
+    def whom(self, now: int, changes: bool) -> int:
+        """Give the node to ask with a SHOW that goes out now, 0 for none."""
+        if changes:
+            self._changed_at = now
+        if now < self._idle_until:
+            return 0
+        retries = [] if changes else [n for n in self._asked_at if self._retries(n)]
+        if retries:
+            return min(retries, key=self._asked_at.__getitem__)
+        node = min(self._asked_at, key=self._asked_at.__getitem__)
+        since_ask_ns = now - self._asked_at[node]
+        if since_ask_ns < self._period_ns(node):
+            return 0
+        since_change_ns = now - self._changed_at
+        calm = CALM_NS <= since_change_ns <= LATEST_CALM_NS or since_change_ns >= OVERDUE_NS
+        overdue = since_ask_ns >= LAST_CALL_NS or (since_ask_ns >= OVERDUE_NS and not changes)
+        return node if calm or overdue else 0
+
+    def asked(self, node: int, now: int) -> None:
+        self._asked_at[node] = now
+
+    def answered(self, node: int, right: bool) -> None:
+        """Take note of an answer, or with ``right`` False of a wrong or missing one."""
+        self._failures[node] = 0 if right else self._failures[node] + 1
+        self._idle_until = (
+            0
+            if any(map(self._retries, self._asked_at))
+            else min(at + self._period_ns(n) for n, at in self._asked_at.items())
+        )
+
+    def _retries(self, node: int) -> bool:
+        return 1 <= self._failures[node] <= QUICK_RETRIES
+
+    def _period_ns(self, node: int) -> int:
+        window_ns = LONGEST_WINDOW_NS if self._failures[node] else WINDOW_NS
+        return max(ASK_PERIOD_NS, round(len(self._asked_at) * window_ns / REPLY_SHARE))

@@ -1,0 +1,320 @@
+"""One to eight board nodes on one RS-485 pair, all showing the same face.
+
+Every SHOW is a broadcast, so all boards change on the same byte. :meth:`NodeBus.show` writes it at
+once, with three exceptions, in which the newest face waits in one slot:
+
+- a node was asked and has not answered: to speak now would garble both. This ends with the answer,
+  or ``REPLY_TIMEOUT_NS`` after the last byte of the SHOW that asked: 20 ms after its first;
+- more than one frame is on its way already: nothing old may pile up in front of the newest;
+- the port took only part of a frame: its rest goes first, so that the next one starts clean.
+
+The bus itself decides which SHOW asks, see :mod:`drivers.board.asking`. Nothing is sent between
+question and answer, so an answer can only speak of the SHOW that asked: that is all there is to
+compare it with, and a STATUS with any other stamp is no answer.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Mapping
+
+from drivers.base import (
+    DARK,
+    Answered,
+    BoardListener,
+    BoardReport,
+    Clock,
+    Face,
+    FrameError,
+    Port,
+    PortError,
+)
+from drivers.board import messages
+from drivers.board.answers import Question, judge, silence
+from drivers.board.asking import Asking
+from drivers.board.messages import Status
+from drivers.board.shows import Shows
+from drivers.framing import Deframer
+
+MS = 1_000_000
+SHOW_BYTES = 15
+BITS_A_BYTE = 10
+
+REPLY_TIMEOUT_NS = 16 * MS
+"""From the last byte of a SHOW to giving up on the answer, which needs 8 ms (PROTOCOL.md)."""
+DRAIN_TIMEOUT_NS = 300 * MS
+DRAIN_SLACK_NS = 20 * MS
+"""How much later than the line allows a port may report its bytes gone (a USB adapter's turns)."""
+LATE_LOOP_NS = 5 * MS
+PATIENCE = 2
+"""When the event loop itself is later than this, an answer gets its time again, so many times."""
+POLL_NS = 5 * MS
+"""How often a port that does not take or send its bytes is looked at again."""
+
+DARK_FRAMES = 2
+FAREWELL_S = 0.025
+"""Longer than any answer under way and the frames before it."""
+
+
+class NodeBus:
+    """A :class:`~drivers.base.Board` of up to eight nodes.
+
+    ``nodes`` maps a node's number, 1-8, to its board's name. ``controller_id``, 0-65535, is that of
+    this installation. ``baud`` is the line's, from which line time follows. ``node_mask`` may be
+    changed at any time: a cleared bit n-1 keeps node n dark from the next SHOW on.
+
+    ``bad_frames`` counts what arrived damaged, ``stray_frames`` whole frames that nobody asked for.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        port: Port,
+        nodes: Mapping[int, str],
+        controller_id: int,
+        clock: Clock,
+        *,
+        baud: int = 38400,
+    ) -> None:
+        if not nodes:
+            raise ValueError(f"{name}: needs at least one node")
+        wrong = [number for number in nodes if not 1 <= number <= messages.HIGHEST_NODE]
+        if wrong:
+            raise ValueError(f"{name}: node {wrong[0]}: must be 1-{messages.HIGHEST_NODE}")
+        if not 0 <= controller_id <= 0xFFFF:
+            raise ValueError(f"{name}: controller id {controller_id}: must be 0-65535")
+        self.node_mask = sum(1 << (number - 1) for number in nodes)
+        self.stray_frames = 0
+        self._name = name
+        self._port = port
+        self._shows = Shows(controller_id)
+        self._clock = clock
+        self._frame_ns = SHOW_BYTES * BITS_A_BYTE * 1_000_000_000 // baud
+        self._nodes = dict(sorted(nodes.items()))
+        self._deframer = Deframer()
+        self._listener: BoardListener | None = None
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._fault: asyncio.Future[None] | None = None
+        self._timer: asyncio.TimerHandle | None = None
+        self._start_afresh(0)
+
+    @property
+    def name(self) -> str:
+        return self._name
+
+    @property
+    def boards(self) -> tuple[str, ...]:
+        return tuple(self._nodes.values())
+
+    @property
+    def bad_frames(self) -> int:
+        return self._deframer.bad
+
+    @property
+    def drained(self) -> bool:
+        """True when every frame has left the port, as far as the port can tell."""
+        return self._waiting is None and not self._rest and not self._port.unsent()
+
+    async def run(self, listener: BoardListener) -> None:
+        """Serve the nodes until cancelled; on every way out two SHOW dark, if the port lives."""
+        self._loop = asyncio.get_running_loop()
+        fault = self._loop.create_future()
+        self._port.open(self)
+        self._start_afresh(self._clock())
+        self._listener, self._fault = listener, fault
+        try:
+            await fault
+        finally:
+            self._fault = None
+            self._disarm()
+            await self._leave(alive=not fault.done() or fault.cancelled())
+            self._listener = None
+
+    def show(self, face: Face) -> None:
+        """Put ``face`` on every board now; dropped while the port is down."""
+        if self._fault is None:
+            return
+        self._offer(face, self._clock())
+
+    def bytes_received(self, data: bytes, at: int) -> None:
+        for body in self._deframer.feed(data):
+            if body[0] == messages.SHOW:
+                continue  # our own, from an adapter that echoes
+            if body[0] == messages.STATUS:
+                try:
+                    self._take_answer(messages.decode_status(body))
+                    continue
+                except FrameError:
+                    pass
+            self.stray_frames += 1
+
+    def port_lost(self, error: PortError) -> None:
+        self._fail(error)
+
+    # Sending
+
+    def _start_afresh(self, now: int) -> None:
+        self._asking = Asking(self._nodes, now)
+        self._late_answers = dict.fromkeys(self._nodes, 0)
+        self._question: Question | None = None
+        self._window_ends_at = 0
+        self._patience = 0
+        self._face: Face | None = None
+        self._waiting: Face | None = None
+        self._rest = b""
+        self._line_free_at = now
+        self._undrained_at = now
+
+    def _offer(self, face: Face | None, now: int) -> None:
+        if face is None:
+            return
+        unsent = self._port.unsent()
+        if self._free(unsent, now):
+            self._send(face, now, unsent)
+        else:
+            self._wait(face, now)
+
+    def _free(self, unsent: int, now: int) -> bool:
+        """Whether a frame written now would be the next to leave and disturb no answer."""
+        return (
+            self._question is None
+            and not self._rest
+            and unsent <= SHOW_BYTES
+            and self._line_free_at - now <= self._frame_ns
+        )
+
+    def _send(self, face: Face, now: int, unsent: int) -> None:
+        idle = now >= self._line_free_at and not unsent
+        node = self._asking.whom(now, changes=face != self._face)
+        if not idle:  # the SHOW would have to wait, and the answer's window with it
+            node = 0
+        stamp, frame = self._shows.make(face, self.node_mask, node, now)
+        taken = self._port.write(frame)
+        flows = not unsent or now < self._line_free_at + DRAIN_SLACK_NS
+        if flows and (taken or self._waiting is None):
+            self._undrained_at = now
+        if not taken:
+            self._wait(face, now)
+            return
+        self._waiting = None
+        self._face = face
+        self._line_free_at = max(now, self._line_free_at) + self._frame_ns
+        if node:
+            self._ask(node, stamp, face, now)
+        if taken < len(frame):
+            self._rest = frame[taken:]
+            self._arm(now + POLL_NS)
+
+    def _wait(self, face: Face, now: int) -> None:
+        self._waiting = face
+        if self._timer is None:
+            free_at = self._line_free_at - self._frame_ns
+            self._arm(free_at if now < free_at < now + POLL_NS else now + POLL_NS)
+
+    def _finish_frame(self, now: int) -> None:
+        taken = self._port.write(self._rest)
+        self._rest = self._rest[taken:]
+        if not self._rest:
+            self._line_free_at = max(now, self._line_free_at)
+            self._window_ends_at = max(self._window_ends_at, self._line_free_at + REPLY_TIMEOUT_NS)
+
+    # Asking
+
+    def _ask(self, node: int, stamp: int, face: Face, now: int) -> None:
+        self._asking.asked(node, now)
+        lit = bool(self.node_mask >> (node - 1) & 1)
+        self._question = Question(node, stamp, face, lit, now)
+        self._window_ends_at = self._line_free_at + REPLY_TIMEOUT_NS
+        self._patience = PATIENCE
+        self._arm(self._window_ends_at)
+
+    def _take_answer(self, status: Status) -> None:
+        question = self._question
+        if question is not None and question.is_answered_by(status):
+            report = judge(self._nodes[question.node], question, status)
+            self._close_window(question, report)
+            return
+        self.stray_frames += 1
+        if question is None and status.node in self._late_answers:
+            self._late_answers[status.node] += 1
+
+    def _close_window(self, question: Question, report: BoardReport) -> None:
+        """End the wait for an answer; a face that waited goes out before anything else."""
+        self._question = None
+        self._disarm()
+        self._offer(self._waiting, self._clock())
+        self._asking.answered(question.node, report.answered is Answered.RIGHT)
+        if self._listener is not None:
+            self._listener.board_answered(report)
+
+    # Time
+
+    def _arm(self, at: int) -> None:
+        """Set the one timer; it says itself when it is wanted next."""
+        self._disarm()
+        if self._loop is not None:
+            wait_ns = at - self._clock()
+            self._timer = self._loop.call_at(self._loop.time() + wait_ns / 1e9, self._timer_fired)
+
+    def _disarm(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
+
+    def _timer_fired(self) -> None:
+        self._timer = None
+        if self._fault is None:
+            return
+        now = self._clock()
+        if self._rest:
+            self._finish_frame(now)
+        question = self._question
+        late_ns = now - self._window_ends_at
+        if question is not None and late_ns > LATE_LOOP_NS and self._patience:
+            self._patience -= 1
+            self._window_ends_at = now + REPLY_TIMEOUT_NS
+        elif question is not None and not self._rest and late_ns >= 0:
+            name, late = self._nodes[question.node], self._late_answers[question.node]
+            self._close_window(question, silence(name, question, late))
+        else:
+            self._offer(self._waiting, now)
+        self._watch_the_port(now)
+
+    def _watch_the_port(self, now: int) -> None:
+        refused = self._waiting is not None and self._question is None
+        if not (self._rest or refused or self._port.unsent()):
+            self._undrained_at = now
+        elif now - self._undrained_at >= DRAIN_TIMEOUT_NS:
+            self._fail(PortError(f"{self._port.name}: output not drained in 300 ms"))
+        elif self._timer is None:
+            self._arm(now + POLL_NS)
+        if self._timer is None and self._question is not None:
+            self._arm(self._window_ends_at)
+
+    # The end
+
+    def _fail(self, error: PortError) -> None:
+        if self._fault is not None and not self._fault.done():
+            self._fault.set_exception(error)
+
+    async def _leave(self, alive: bool) -> None:
+        """Darken the boards and close. The first dark may meet an answer, the second does not."""
+        self._question, self._waiting, self._rest = None, None, b""
+        stuck = not alive
+        try:
+            if alive:
+                self._darken()
+                await asyncio.sleep(FAREWELL_S)
+                stuck = self._port.unsent() > 0
+        finally:
+            if alive:
+                self._darken()
+            if stuck:  # it must not light up later, nor hold up close()
+                with contextlib.suppress(PortError):  # lost: nothing left to throw away
+                    self._port.flush()
+            self._port.close()
+
+    def _darken(self) -> None:
+        for _ in range(DARK_FRAMES):
+            self._port.write(self._shows.make(DARK, self.node_mask, 0, self._clock())[1])

@@ -1,0 +1,1 @@
+"""Byte pipes: a real serial port, and a simulated line in memory."""

@@ -1,0 +1,734 @@
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import itertools
+import os
+import random
+import time
+from collections.abc import AsyncIterator, Callable
+from pathlib import Path
+
+import pytest
+
+from drivers import framing
+from drivers.base import DARK, Answered, BoardReport, Face, PortError
+from drivers.board import messages
+from drivers.board.asking import ASK_PERIOD_NS, LAST_CALL_NS, QUICK_RETRIES
+from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.node import NodeBus
+from drivers.board.segments import segments
+from drivers.board.simulated import SimulatedNode, SimulatedPair
+from drivers.framing import Deframer
+from drivers.port.memory_port import MemoryPort, memory_pair
+from drivers.port.serial_port import FdPort, SerialPort
+from tests.virtual_time import VirtualClock, run, sleep_until, virtual
+
+MS = 1_000_000
+S = 1_000_000_000
+SHOW_NS = 15 * (10 * S // 38400)
+OURS = 0x1A2B
+
+
+class Tape(SimulatedPair):
+    """The boards' end of the line, which keeps every SHOW and when it ended."""
+
+    def __init__(self, port: MemoryPort, nodes: list[SimulatedNode], clock: VirtualClock) -> None:
+        super().__init__(port, nodes, clock)
+        self.shows: list[tuple[int, Show]] = []
+        self._cut = Deframer()
+
+    def bytes_received(self, data: bytes, at: int) -> None:
+        super().bytes_received(data, at)
+        self.shows += [(at, messages.decode_show(body)) for body in self._cut.feed(data)]
+
+
+class Field:
+    """Two boards on a line, the bus that drives them, and what it reports."""
+
+    def __init__(self, clock: VirtualClock, count: int = 2) -> None:
+        self.clock = clock
+        self.host, far = memory_pair(clock)
+        self.nodes = [SimulatedNode(number, clock) for number in range(1, count + 1)]
+        self.tape = Tape(far, self.nodes, clock)
+        names = {node.node: f"board {node.node}" for node in self.nodes}
+        self.bus = NodeBus("boards", self.host, names, OURS, clock)
+        self.reports: list[BoardReport] = []
+        self.on_report: Callable[[BoardReport], None] = self.reports.append
+
+    def board_answered(self, report: BoardReport) -> None:
+        self.on_report(report)
+
+    @property
+    def numerals(self) -> list[int]:
+        return [show.numerals for _, show in self.tape.shows]
+
+    @property
+    def faces(self) -> list[int | None]:
+        return [node.shown(self.clock()).numerals for node in self.nodes]
+
+    @contextlib.asynccontextmanager
+    async def driven(self) -> AsyncIterator[None]:
+        self.tape.open()
+        task = asyncio.create_task(self.bus.run(self))
+        await asyncio.sleep(0)
+        try:
+            yield
+        finally:
+            task.cancel()
+            await asyncio.wait([task])
+
+    async def refresh(self, face: Face, duration_ns: int) -> None:
+        """Show a face as the service does: at once, 25 ms later, and ten times a second."""
+        began_at = self.clock()
+        self.bus.show(face)
+        await sleep_until(self.clock, began_at + 25 * MS)
+        self.bus.show(face)
+        for offset_ns in range(100 * MS, duration_ns, 100 * MS):
+            await sleep_until(self.clock, began_at + offset_ns)
+            self.bus.show(face)
+        await sleep_until(self.clock, began_at + duration_ns)
+
+    def asks(self) -> list[tuple[int, int]]:
+        return [(at - SHOW_NS, show.ask) for at, show in self.tape.shows if show.ask]
+
+
+@virtual
+async def test_a_change_is_on_both_boards_with_the_same_byte(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        began_at = clock()
+        field.bus.show(Face(40))
+        assert not field.bus.drained
+        await sleep_until(clock, began_at + SHOW_NS - 1)
+        assert field.faces == [None, None]
+        await sleep_until(clock, began_at + SHOW_NS)
+        assert field.faces == [40, 40]
+        assert field.bus.drained
+
+
+@virtual
+async def test_frames_carry_id_mask_brightness_and_rising_stamps(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        field.bus.show(Face(40, 3))
+        field.bus.show(Face(None, 4, lamp_test=True))
+        await asyncio.sleep(0.1)
+        field.bus.node_mask = 2
+        field.bus.show(Face(None))
+        await asyncio.sleep(0.1)
+        first = clock() // (10 * MS) & 0xFFFF
+        shows = [show for _, show in field.tape.shows]
+        assert [(s.numerals, s.brightness, s.node_mask) for s in shows] == [
+            (40, 3, 3),
+            (messages.LAMP_TEST, 4, 3),
+            (messages.DARK, 15, 2),
+        ]
+        assert [(s.stamp - first) & 0xFFFF for s in shows] == [0xFFEC, 0xFFED, 0xFFF6]
+        assert {s.controller_id for s in shows} == {OURS}
+
+
+@virtual
+async def test_each_board_is_asked_about_once_a_second_in_calm_moments(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        began_at = clock()
+        for numerals in range(40, 20, -1):
+            await field.refresh(Face(numerals), S)
+        asks = field.asks()
+        for number in (1, 2):
+            times = [at for at, ask in asks if ask == number]
+            assert 19 <= len(times) <= 20
+            assert all(300 * MS <= (at - began_at) % S <= 800 * MS for at in times)
+        assert {r.answered for r in field.reports} == {Answered.RIGHT}
+        assert {r.board for r in field.reports} == {"board 1", "board 2"}
+        report = field.reports[0]
+        assert (report.expected, report.seen, report.supply_v) == ("40", "40", 12.0)
+        assert report.shown_at == asks[0][0]
+
+
+@virtual
+async def test_a_face_held_for_minutes_is_asked_about_all_the_time(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        await field.refresh(Face(25), 60 * S)
+        times = [at for at, ask in field.asks() if ask == 1]
+        gaps = [b - a for a, b in itertools.pairwise(times)]
+        assert max(gaps) <= 1_500 * MS
+        assert min(gaps) >= 950 * MS
+
+
+@pytest.mark.parametrize(("count", "longest_ms"), [(1, 1500), (2, 1500), (3, 1550), (8, 4300)])
+def test_quick_changes_keep_the_questions_coming_and_their_share_small(
+    count: int, longest_ms: int
+) -> None:
+    async def main(clock: VirtualClock) -> None:
+        field = Field(clock, count)
+        chance = random.Random(count)
+        numerals = 25
+        async with field.driven():
+            began_at = clock()
+            while clock() - began_at < 30 * S:
+                numerals = 65 - numerals
+                field.bus.show(Face(numerals))
+                gap_ns = chance.randrange(20 * MS, 120 * MS)
+                if gap_ns > 25 * MS:
+                    await asyncio.sleep(0.025)
+                    field.bus.show(Face(numerals))
+                    gap_ns -= 25 * MS
+                await asyncio.sleep(gap_ns / 1e9)
+            duration_ns = clock() - began_at
+        asks = field.asks()
+        assert len(asks) * 11_400_000 / duration_ns <= 0.025
+        for number in range(1, count + 1):
+            times = [began_at, *(at for at, ask in asks if ask == number)]
+            assert max(b - a for a, b in itertools.pairwise(times)) <= longest_ms * MS
+        assert {r.answered for r in field.reports} == {Answered.RIGHT}
+
+    run(main)
+
+
+async def _ask(field: Field) -> int:
+    """Refresh until the bus asks; the instant of that SHOW."""
+    field.bus.show(Face(40))
+    for _ in range(20):
+        await asyncio.sleep(0.1)
+        field.bus.show(Face(40))
+        if field.host.unsent() and field.bus._question is not None:
+            return field.clock()
+    raise AssertionError("never asked")
+
+
+@virtual
+async def test_a_change_in_a_reply_window_goes_out_with_the_answer(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        asked_at = await _ask(field)
+        await sleep_until(clock, asked_at + 6 * MS)
+        field.bus.show(Face(26))
+        await sleep_until(clock, asked_at + 7 * MS)
+        field.bus.show(Face(25))
+        assert not field.bus.drained
+        await asyncio.sleep(0.1)
+        at, show = field.tape.shows[-1]
+        assert (show.numerals, show.ask) == (25, 0)
+        assert 26 not in field.numerals
+        assert at - SHOW_NS - asked_at <= 11_900_000
+        assert [r.answered for r in field.reports] == [Answered.RIGHT]
+        assert field.reports[0].seen == "40"
+
+
+@virtual
+async def test_a_change_waits_twenty_ms_at_most_for_a_board_that_is_silent(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    for node in field.nodes:
+        node.mute = True
+    async with field.driven():
+        asked_at = await _ask(field)
+        await sleep_until(clock, asked_at + 1)
+        field.bus.show(Face(25))
+        await asyncio.sleep(0.05)
+        at, show = field.tape.shows[-1]
+        assert show.numerals == 25
+        assert 19 * MS < at - SHOW_NS - asked_at <= 20 * MS
+        assert [r.answered for r in field.reports] == [Answered.SILENT]
+        assert (field.reports[0].expected, field.reports[0].seen) == ("40", "")
+
+
+@virtual
+async def test_a_silent_board_is_asked_again_at_once_then_seldom_and_comes_back(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    field.nodes[1].deaf = True
+    async with field.driven():
+        await field.refresh(Face(25), 2 * S)
+        times = [at for at, ask in field.asks() if ask == 2]
+        assert [b - a for a, b in itertools.pairwise(times[:4])] == [100 * MS] * 3
+        await field.refresh(Face(25), 20 * S)
+        asks = field.asks()[-10:]
+        assert sum(ask == 1 for _, ask in asks) >= 5
+        field.nodes[1].deaf = False
+        field.reports.clear()
+        await field.refresh(Face(25), 2 * S)
+        assert {r.board for r in field.reports if r.answered is Answered.RIGHT} == {
+            "board 1",
+            "board 2",
+        }
+
+
+@virtual
+async def test_wrong_lamps_and_brightness_are_reported_in_plain_words(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    field.nodes[0].stuck_segments = segments(23)
+    async with field.driven():
+        await field.refresh(Face(25), S)
+    wrong = [r for r in field.reports if r.answered is Answered.WRONG]
+    assert {r.board for r in wrong} == {"board 1"}
+    assert len(wrong) >= 2
+    assert (wrong[0].expected, wrong[0].seen) == ("25", "23")
+    assert wrong[0].notes == (
+        "shows 23, not 25",
+        "last reset by power-up",
+        "chain of lamp drivers faulty",
+    )
+
+
+@virtual
+async def test_a_board_darkened_by_the_mask_is_right_when_dark(clock: VirtualClock) -> None:
+    field = Field(clock)
+    field.bus.node_mask = 1
+    async with field.driven():
+        await field.refresh(Face(25), S)
+        assert field.faces == [25, None]
+        seen = {r.board: (r.answered, r.expected) for r in field.reports}
+        assert seen == {
+            "board 1": (Answered.RIGHT, "25"),
+            "board 2": (Answered.RIGHT, "dark"),
+        }
+
+
+def status(node: int, stamp: int, brightness: int = 15) -> bytes:
+    return messages.encode_status(
+        Status(node, stamp, segments(40), brightness, NodeFlag(0), 120, 0, 0, 1, 1)
+    )
+
+
+@virtual
+async def test_only_the_asked_node_with_the_stamp_that_asked_is_an_answer(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    for node in field.nodes:
+        node.mute = True
+    async with field.driven():
+        asked_at = await _ask(field)
+        await sleep_until(clock, asked_at + SHOW_NS)
+        stamp = field.tape.shows[-1][1].stamp
+        other = 3 - field.tape.shows[-1][1].ask
+        for frame in (status(other, stamp), status(3 - other, stamp - 1), b"\0\x05ab\0"):
+            field.bus.bytes_received(frame, clock())
+        assert field.reports == []
+        assert (field.bus.stray_frames, field.bus.bad_frames) == (2, 1)
+        field.bus.bytes_received(status(3 - other, stamp, brightness=3), clock())
+        assert [r.answered for r in field.reports] == [Answered.WRONG]
+        assert field.reports[0].notes == ("brightness 3, not 15",)
+
+
+@virtual
+async def test_an_answer_after_the_window_is_noted_with_the_next_silence(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock, 1)
+    field.nodes[0].mute = True
+    async with field.driven():
+        asked_at = await _ask(field)
+        await sleep_until(clock, asked_at + 30 * MS)
+        field.bus.bytes_received(status(1, field.tape.shows[-1][1].stamp), clock())
+        await field.refresh(Face(40), 200 * MS)
+        assert [r.notes for r in field.reports[:2]] == [(), ("answers that came too late: 1",)]
+
+
+@virtual
+async def test_changes_in_a_rush_put_at_most_two_frames_in_front_of_the_newest(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        began_at = clock()
+        for numerals in range(50, 20, -1):
+            field.bus.show(Face(numerals))
+        assert field.host.unsent() == 30
+        await asyncio.sleep(0.1)
+        assert field.numerals == [50, 49, 21]
+        assert field.tape.shows[-1][0] <= began_at + 3 * SHOW_NS + MS
+
+
+@virtual
+async def test_a_third_change_follows_the_second_on_the_wire_without_a_gap(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        began_at = clock()
+        field.bus.show(Face(40))
+        field.bus.show(Face(39))
+        await sleep_until(clock, began_at + 3_800_000)
+        field.bus.show(Face(38))
+        await asyncio.sleep(0.1)
+        assert [at - began_at for at, _ in field.tape.shows] == [
+            SHOW_NS,
+            2 * SHOW_NS,
+            3 * SHOW_NS,
+        ]
+
+
+def test_a_port_that_cannot_tell_what_is_unsent_gets_no_more_than_the_line_carries(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(MemoryPort, "unsent", lambda _port: 0)
+
+    async def main(clock: VirtualClock) -> None:
+        field = Field(clock)
+        async with field.driven():
+            for numerals in range(50, 20, -1):
+                field.bus.show(Face(numerals))
+            await asyncio.sleep(0.1)
+            assert field.numerals == [50, 49, 21]
+
+    run(main)
+
+
+@virtual
+async def test_a_show_that_must_wait_for_the_line_does_not_ask(clock: VirtualClock) -> None:
+    field = Field(clock, 1)
+    async with field.driven():
+        began_at = clock()
+        await sleep_until(clock, began_at + LAST_CALL_NS - ASK_PERIOD_NS - MS)
+        field.bus.show(Face(40))
+        await sleep_until(clock, began_at + LAST_CALL_NS - ASK_PERIOD_NS + MS)
+        field.bus.show(Face(40))
+        await asyncio.sleep(0.05)
+        assert [show.ask for _, show in field.tape.shows] == [0, 0]
+        field.bus.show(Face(40))
+        await asyncio.sleep(0.05)
+        assert field.tape.shows[-1][1].ask == 1
+
+
+@virtual
+async def test_the_echo_of_its_own_frames_is_not_counted(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        field.bus.bytes_received(messages.encode_show(Show(OURS, 1, 40, 15, 0, 3)), clock())
+        field.bus.bytes_received(framing.encode(b"\x31\x01"), clock())
+        assert (field.bus.stray_frames, field.bus.bad_frames) == (1, 0)
+
+
+@virtual
+async def test_a_short_stall_ends_with_the_newest_face_and_no_burst(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        await field.refresh(Face(40), 200 * MS)
+        before = len(field.tape.shows)
+        field.host.stall()
+        for numerals in range(39, 29, -1):
+            field.bus.show(Face(numerals))
+            await asyncio.sleep(0.025)
+        field.host.resume()
+        await asyncio.sleep(0.1)
+        assert field.numerals[before:] == [39, 38, 30]
+        assert field.faces == [30, 30]
+        await field.refresh(Face(29), S)
+        assert field.faces == [29, 29]
+
+
+@virtual
+async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    field.tape.open()
+    task = asyncio.create_task(field.bus.run(field))
+    await asyncio.sleep(0)
+    await field.refresh(Face(40), 200 * MS)
+    before = len(field.tape.shows)
+    field.host.stall()
+    stalled_at = clock()
+    with contextlib.suppress(asyncio.CancelledError):
+        while not task.done():
+            field.bus.show(Face(39))
+            await asyncio.sleep(0.1)
+    assert isinstance(task.exception(), PortError)
+    assert "not drained in 300 ms" in str(task.exception())
+    assert clock() - stalled_at <= 400 * MS
+    field.host.resume()
+    await asyncio.sleep(0.1)
+    assert field.numerals[before:] == []
+    async with field.driven():
+        await field.refresh(Face(31), 200 * MS)
+        assert field.faces == [31, 31]
+    assert 39 not in field.numerals
+
+
+@virtual
+async def test_a_port_that_takes_nothing_is_a_fault_too(clock: VirtualClock) -> None:
+    field = Field(clock)
+    field.tape.open()
+    task = asyncio.create_task(field.bus.run(field))
+    await asyncio.sleep(0)
+    field.host.capacity = 0
+    began_at = clock()
+    field.bus.show(Face(40))
+    assert not field.bus.drained
+    with pytest.raises(PortError, match="not drained"):
+        await task
+    assert 300 * MS <= clock() - began_at <= 310 * MS
+
+
+@virtual
+async def test_a_frame_taken_in_parts_is_finished_first_and_then_the_newest(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        field.host.capacity = 7
+        field.bus.show(Face(40))
+        field.bus.show(Face(39))
+        field.bus.show(Face(38))
+        await asyncio.sleep(0.05)
+        assert field.numerals == [40, 38]
+        assert field.bus.drained
+        assert all(node.frame_errors == 0 for node in field.nodes)
+
+
+@virtual
+async def test_a_question_taken_in_parts_still_gets_its_answer(clock: VirtualClock) -> None:
+    field = Field(clock, 1)
+    async with field.driven():
+        field.host.capacity = 8
+        await field.refresh(Face(40), 3 * S)
+        assert len(field.reports) >= 2
+        assert {r.answered for r in field.reports} == {Answered.RIGHT}
+
+
+@virtual
+async def test_a_question_taken_in_parts_has_its_window_too(clock: VirtualClock) -> None:
+    field = Field(clock, 1)
+    field.nodes[0].mute = True
+    async with field.driven():
+        field.host.capacity = 8
+        await field.refresh(Face(40), S)
+        assert field.numerals.count(40) == 11
+        assert {r.answered for r in field.reports} == {Answered.SILENT}
+        assert len(field.reports) == QUICK_RETRIES + 1
+
+
+@virtual
+async def test_a_lost_port_ends_run_and_a_second_run_serves_again(clock: VirtualClock) -> None:
+    field = Field(clock)
+    field.tape.open()
+    task = asyncio.create_task(field.bus.run(field))
+    await asyncio.sleep(0)
+    field.bus.show(Face(40))
+    field.host.unplug()
+    with pytest.raises(PortError, match="unplugged"):
+        await task
+    field.bus.show(Face(39))
+    with pytest.raises(PortError, match="cannot open"):
+        await field.bus.run(field)
+    field.host.replug()
+    async with field.driven():
+        await asyncio.sleep(0.1)
+        assert field.numerals == []
+        field.bus.show(Face(38))
+        await asyncio.sleep(0.1)
+        assert field.numerals == [38]
+
+
+@virtual
+async def test_cancelled_it_darkens_the_boards_twice_even_in_a_reply_window(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        await _ask(field)
+        field.bus.show(Face(25))
+    await asyncio.sleep(0.1)
+    assert field.numerals[-4:] == [messages.DARK] * 4
+    assert 25 not in field.numerals
+    assert field.faces == [None, None]
+
+
+@virtual
+async def test_cancelled_twice_it_is_dark_all_the_same(clock: VirtualClock) -> None:
+    field = Field(clock)
+    field.tape.open()
+    task = asyncio.create_task(field.bus.run(field))
+    await asyncio.sleep(0)
+    field.bus.show(Face(25))
+    await asyncio.sleep(0.1)
+    task.cancel()
+    await asyncio.sleep(0)
+    task.cancel()
+    await asyncio.wait([task])
+    await asyncio.sleep(0.1)
+    assert task.cancelled()
+    assert field.numerals == [25] + [messages.DARK] * 4
+
+
+@virtual
+async def test_cancelled_while_stalled_it_leaves_nothing_behind_that_could_light_up(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.driven():
+        field.host.stall()
+        field.bus.show(Face(25))
+    field.host.resume()
+    await asyncio.sleep(0.1)
+    assert field.numerals == []
+
+
+@virtual
+async def test_no_more_show_and_the_boards_darken_themselves(clock: VirtualClock) -> None:
+    field = Field(clock)
+    async with field.driven():
+        await field.refresh(Face(25), 500 * MS)
+        await asyncio.sleep(1.3)
+        assert field.faces == [25, 25]
+        await asyncio.sleep(0.2)
+        assert field.faces == [None, None]
+        await field.refresh(Face(25), 2 * S)
+        assert any("went dark by silence" in r.notes for r in field.reports)
+
+
+@virtual
+async def test_a_second_controller_on_the_pair_changes_nothing_and_is_counted(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    foreign = messages.encode_show(Show(0x7777, 0x7000, 88, 15, 1, 3))
+    async with field.driven():
+        await field.refresh(Face(25), 200 * MS)
+        for node in field.nodes:
+            node.receive(foreign, clock())
+        await field.refresh(Face(25), 2 * S)
+        assert field.faces == [25, 25]
+        assert {(r.answered, r.foreign_frames) for r in field.reports} == {(Answered.RIGHT, 1)}
+
+
+@virtual
+async def test_the_listener_may_show_another_face_from_inside_a_report(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    field.nodes[0].deaf = True
+
+    def darken_on_silence(report: BoardReport) -> None:
+        field.reports.append(report)
+        if report.answered is Answered.SILENT:
+            field.bus.show(DARK)
+
+    field.on_report = darken_on_silence
+    async with field.driven():
+        await _ask(field)
+        await asyncio.sleep(0.1)
+        assert field.numerals[-1] == messages.DARK
+
+
+def test_a_late_loop_is_not_taken_for_a_silent_board() -> None:
+    chance = random.Random(1)
+
+    async def main(clock: VirtualClock) -> list[Answered]:
+        field = Field(clock)
+        async with field.driven():
+            for numerals in range(40, 0, -1):
+                await field.refresh(Face(numerals), S)
+        return [report.answered for report in field.reports]
+
+    answers = run(main, lateness=lambda: chance.choice((0, chance.randrange(100, 900))) * MS)
+    assert len(answers) > 20
+    assert set(answers) == {Answered.RIGHT}
+
+
+@pytest.mark.parametrize(
+    ("nodes", "controller", "words"),
+    [
+        ({}, 1, "needs at least one node"),
+        ({9: "south"}, 1, "node 9: must be 1-8"),
+        ({1: "south"}, 65536, "controller id 65536"),
+    ],
+)
+def test_a_bus_that_cannot_be_is_refused(
+    nodes: dict[int, str], controller: int, words: str
+) -> None:
+    port, _ = memory_pair(lambda: 0)
+    with pytest.raises(ValueError, match=f"boards: {words}"):
+        NodeBus("boards", port, nodes, controller, lambda: 0)
+
+
+def test_a_bus_names_itself_and_its_boards() -> None:
+    port, _ = memory_pair(lambda: 0)
+    bus = NodeBus("boards", port, {2: "south", 1: "north"}, 1, lambda: 0)
+    assert (bus.name, bus.boards, bus.drained) == ("boards", ("north", "south"), True)
+    bus.show(Face(40))
+
+
+async def test_on_a_tty_both_boards_are_lit_asked_and_darkened(tmp_path: Path) -> None:
+    """Real bytes in real time, 0.1 s: the codecs, both ports and the two-way traffic."""
+    clock = time.monotonic_ns
+    master, slave = os.openpty()
+    link = tmp_path / "boards"
+    link.symlink_to(os.ttyname(slave))
+    nodes = [SimulatedNode(1, clock), SimulatedNode(2, clock)]
+    dark = asyncio.Event()
+
+    class Watched(SimulatedPair):
+        def bytes_received(self, data: bytes, at: int) -> None:
+            super().bytes_received(data, at)
+            if all(node.shown(at) == DARK for node in nodes):
+                dark.set()
+
+    pair = Watched(FdPort("boards' end", master, clock=clock), nodes, clock)
+    pair.open()
+    bus = NodeBus("boards", SerialPort(str(link), clock=clock), {1: "n", 2: "s"}, OURS, clock)
+    answered: asyncio.Future[BoardReport] = asyncio.get_running_loop().create_future()
+
+    class Listener:
+        def board_answered(self, report: BoardReport) -> None:
+            if not answered.done():
+                answered.set_result(report)
+
+    task = asyncio.create_task(bus.run(Listener()))
+    await asyncio.sleep(0)
+    bus._asking._asked_at[2] -= 2 * S  # overdue, so that the first SHOW asks
+    bus.show(Face(25))
+    async with asyncio.timeout(2):
+        report = await answered
+    assert (report.board, report.answered, report.seen) == ("s", Answered.RIGHT, "25")
+    assert [node.shown(clock()).numerals for node in nodes] == [25, 25]
+    dark.clear()
+    task.cancel()
+    await asyncio.wait([task])
+    async with asyncio.timeout(2):
+        await dark.wait()
+    assert all(node.frame_errors == 0 for node in nodes)
+    pair.close()
+    os.close(slave)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_whatever_the_line_does_nothing_old_follows_and_the_newest_gets_through(seed: int) -> None:
+    chance = random.Random(seed)
+
+    async def main(clock: VirtualClock) -> None:
+        field = Field(clock)
+        order: list[int] = []
+        async with field.driven():
+            for _ in range(60):
+                field.host.capacity = chance.choice((4096, 4096, 16, 7))
+                if chance.random() < 0.2:
+                    field.host.stall()
+                for _ in range(chance.randrange(1, 5)):
+                    order.append(chance.randrange(100))
+                    field.bus.show(Face(order[-1]))
+                    await asyncio.sleep(chance.randrange(60) / 1000)
+                field.host.resume()
+                seen = len(field.tape.shows)
+                await asyncio.sleep(0.06)
+                assert field.faces == [order[-1]] * 2
+                assert len(field.tape.shows) - seen <= 3
+        ordered = iter(order)
+        lit = [n for n in field.numerals if n != messages.DARK]
+        assert all(numerals in ordered for numerals in lit), "not a subsequence of what was ordered"
+        stamps = [show.stamp for _, show in field.tape.shows]
+        assert all(0 < (b - a) & 0xFFFF < 0x8000 for a, b in itertools.pairwise(stamps))
+        assert all(node.frame_errors == 0 for node in field.nodes)
+
+    run(main)

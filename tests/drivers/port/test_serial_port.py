@@ -1,0 +1,241 @@
+"""A real tty under the port: a pty's slave end, reached through a link as a udev name would be."""
+
+from __future__ import annotations
+
+import asyncio
+import fcntl
+import os
+import struct
+import sys
+import termios
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from drivers.base import PortError
+from drivers.port.serial_port import FdPort, SerialPort, set_low_latency
+
+
+class Ear:
+    """Keeps what a port hears; ``event`` is set at each call."""
+
+    def __init__(self) -> None:
+        self.heard = b""
+        self.instants: list[int] = []
+        self.losses: list[PortError] = []
+        self.event = asyncio.Event()
+
+    def bytes_received(self, data: bytes, at: int) -> None:
+        self.heard += data
+        self.instants.append(at)
+        self.event.set()
+
+    def port_lost(self, error: PortError) -> None:
+        self.losses.append(error)
+        self.event.set()
+
+
+class Tty:
+    """A pty: ``master`` is the far end, ``path`` the link to the near one."""
+
+    def __init__(self, folder: Path) -> None:
+        self.master, self._slave = os.openpty()
+        self.path = folder / "board"
+        self.path.symlink_to(os.ttyname(self._slave))
+
+    def read(self) -> bytes:
+        os.set_blocking(self.master, False)
+        try:
+            return os.read(self.master, 100_000)
+        except BlockingIOError:
+            return b""
+
+    def hang_up(self) -> None:
+        if self.master >= 0:
+            os.close(self.master)
+            os.close(self._slave)
+            self.master = -1
+
+
+def ticking() -> int:
+    return 1234
+
+
+@pytest.fixture
+async def tty(tmp_path: Path) -> AsyncIterator[Tty]:
+    tty = Tty(tmp_path)
+    yield tty
+    tty.hang_up()
+
+
+async def heard(ear: Ear) -> None:
+    async with asyncio.timeout(2):
+        await ear.event.wait()
+    ear.event.clear()
+
+
+async def arrived(tty: Tty, count: int) -> bytes:
+    """Read ``count`` bytes at the far end; the kernel hands them over when it likes."""
+    data = b""
+    async with asyncio.timeout(2):
+        while len(data) < count:
+            data += tty.read()
+            await asyncio.sleep(0)
+    return data
+
+
+async def test_bytes_go_both_ways_dated_by_the_clock(tty: Tty) -> None:
+    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
+    port.open(ear)
+    assert port.name == str(tty.path)
+    assert port.write(b"\x00SHOW\x0d\x0a\xff\x00") == 9
+    assert await arrived(tty, 9) == b"\x00SHOW\x0d\x0a\xff\x00"
+    os.write(tty.master, b"\x00answer\x11\x13\x00")
+    while len(ear.heard) < 10:
+        await heard(ear)
+    assert ear.heard == b"\x00answer\x11\x13\x00"
+    assert set(ear.instants) == {1234}
+    port.close()
+
+
+async def test_a_full_port_takes_a_part_then_nothing_and_flush_is_plain(tty: Tty) -> None:
+    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
+    port.open(ear)
+    taken = port.write(bytes(100_000))
+    assert 0 < taken < 100_000
+    while taken := port.write(b"more"):  # the kernel still moves bytes on to the far end
+        assert taken <= 4
+    assert taken == 0
+    assert port.unsent() >= 0
+    port.flush()
+    await asyncio.sleep(0)
+    assert ear.losses == []
+    await arrived(tty, 1000)
+    assert port.write(b"room again") == 10
+    port.close()
+
+
+async def test_a_hang_up_is_told_once_and_the_reader_is_gone(tty: Tty) -> None:
+    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
+    port.open(ear)
+    tty.hang_up()
+    await heard(ear)
+    assert not asyncio.get_running_loop().remove_reader(port._fd or -1), "still reading"
+    for _ in range(20):
+        await asyncio.sleep(0)
+    assert len(ear.losses) == 1
+    assert str(tty.path) in str(ear.losses[0])
+    assert port.write(b"x") == 0
+    assert port.unsent() == 0
+    with pytest.raises(PortError, match="cannot flush"):
+        port.flush()
+    port.close()
+    port.close()
+
+
+async def test_a_hang_up_met_by_a_write_is_told_later_and_once(tty: Tty) -> None:
+    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
+    port.open(ear)
+    tty.hang_up()
+    assert port.write(b"x") == 0
+    assert ear.losses == []
+    await heard(ear)
+    await asyncio.sleep(0)
+    assert len(ear.losses) == 1
+    port.close()
+
+
+async def test_a_port_closed_before_the_loss_is_told_hears_nothing(tty: Tty) -> None:
+    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
+    port.open(ear)
+    tty.hang_up()
+    port.write(b"x")
+    port.close()
+    await asyncio.sleep(0)
+    assert ear.losses == []
+
+
+async def test_a_second_open_of_the_same_port_is_refused_and_a_reopen_is_not(tty: Tty) -> None:
+    port, second = (SerialPort(str(tty.path), clock=ticking) for _ in range(2))
+    port.open(Ear())
+    with pytest.raises(PortError, match="cannot open") as refused:
+        second.open(Ear())
+    assert str(tty.path) in str(refused.value)
+    port.close()
+    second.open(Ear())
+    second.open(Ear())
+    assert second.write(b"again") == 5
+    second.close()
+
+
+async def test_a_missing_port_is_named(tmp_path: Path) -> None:
+    port = SerialPort(str(tmp_path / "nothing"), clock=ticking)
+    with pytest.raises(PortError, match=r"nothing: cannot open: No such file or directory$"):
+        port.open(Ear())
+    assert port.write(b"x") == 0
+
+
+async def test_without_pyserial_the_error_says_what_to_install(
+    tty: Tty, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "serial", None)
+    with pytest.raises(PortError, match="board: cannot open: the Python package pyserial"):
+        SerialPort(str(tty.path), clock=ticking).open(Ear())
+
+
+async def test_kernel_turn_around_where_there_is_none_is_refused_in_plain_words(tty: Tty) -> None:
+    port = SerialPort(str(tty.path), rs485="kernel", clock=ticking)
+    with pytest.raises(PortError, match=r'use an adapter .* rs485 = "adapter"'):
+        port.open(Ear())
+    assert port.write(b"x") == 0
+    again = SerialPort(str(tty.path), clock=ticking)
+    again.open(Ear())
+    again.close()
+
+
+async def test_a_port_without_the_low_latency_setting_says_none(tty: Tty) -> None:
+    port = SerialPort(str(tty.path), clock=ticking)
+    port.open(Ear())
+    assert port.low_latency is None
+    port.close()
+
+
+@pytest.mark.parametrize(("obeys", "expected"), [(True, True), (False, False)])
+def test_low_latency_is_set_and_read_back(
+    monkeypatch: pytest.MonkeyPatch, obeys: bool, expected: bool
+) -> None:
+    other_flags = 0x40
+    driver = {"flags": other_flags, "baud_base": 4_000_000}
+
+    def ioctl(_fd: int, request: int, state: Any) -> int:
+        if request == termios.TIOCGSERIAL:
+            struct.pack_into("=iiIiii", state, 0, 4, 0, 0, 0, driver["flags"], 0)
+        else:
+            assert request == termios.TIOCSSERIAL
+            if obeys:
+                driver["flags"] = struct.unpack_from("=i", state, 16)[0]
+        return 0
+
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    assert set_low_latency(3) is expected
+    assert driver["flags"] == (other_flags | 0x2000 if obeys else other_flags)
+
+
+async def test_a_masters_descriptor_is_a_port_too(tty: Tty) -> None:
+    near, far = Ear(), Ear()
+    board = FdPort("simulated boards", os.dup(tty.master), clock=ticking)
+    board.open(far)
+    port = SerialPort(str(tty.path), clock=ticking)
+    port.open(near)
+    port.write(b"ask")
+    await heard(far)
+    assert far.heard == b"ask"
+    board.write(b"answer")
+    await heard(near)
+    assert near.heard == b"answer"
+    board.close()
+    with pytest.raises(PortError, match="simulated boards: closed"):
+        board.open(far)
+    port.close()
