@@ -1,0 +1,1 @@
+"""The rule sets: one TOML file for each code."""

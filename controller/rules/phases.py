@@ -1,0 +1,121 @@
+"""The phases of the play clock, and its whole state.
+
+Darkness is not a phase: the boards are a separate axis, so that the count and the cues go on in
+the hand whatever the boards do.
+"""
+
+from __future__ import annotations
+
+import enum
+from dataclasses import dataclass
+
+from controller.rules.numerals import numerals
+from controller.rules.rulings import Ruling
+
+
+class StartedBy(enum.Enum):
+    """What started a running count."""
+
+    DEAD_BALL = "dead ball"
+    READY = "ready"
+    REFEREE = "referee"
+    """A pumped palm, or a timing correction."""
+
+
+@dataclass(frozen=True, slots=True)
+class Idle:
+    """No count."""
+
+
+@dataclass(frozen=True, slots=True)
+class Set:
+    """``seconds`` shown and held, waiting for the ready."""
+
+    seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class Running:
+    """Counting down to ``expires_at``; ``seconds`` is what it started from."""
+
+    seconds: int
+    started_at: int
+    expires_at: int
+    started_by: StartedBy
+
+
+@dataclass(frozen=True, slots=True)
+class Live:
+    """The ball is in play: the routine number is shown and held."""
+
+    seconds: int
+
+
+@dataclass(frozen=True, slots=True)
+class Stopped:
+    """A count stopped by the referee with ``remaining_ns`` left of ``seconds``."""
+
+    seconds: int
+    remaining_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Expired:
+    """Zero, shown and held."""
+
+
+Phase = Idle | Set | Running | Live | Stopped | Expired
+
+PHASES: tuple[type[Phase], ...] = (Idle, Set, Running, Live, Stopped, Expired)
+
+
+def name(phase: Phase) -> str:
+    """The phase's name as design, console and journal print it: ``RUNNING``."""
+    return type(phase).__name__.upper()
+
+
+def shown(phase: Phase, now: int) -> int | None:
+    """The numerals of a phase at ``now``: 0-99, or None for no count."""
+    match phase:
+        case Running(seconds, _, expires_at, _):
+            return numerals(expires_at - now, seconds)
+        case Set(seconds) | Live(seconds):
+            return seconds
+        case Stopped(seconds, remaining_ns):
+            return numerals(remaining_ns, seconds)
+        case Expired():
+            return 0
+        case Idle():
+            return None
+
+
+class Off(enum.Enum):
+    """Why the boards are off."""
+
+    ORDERED = "ordered"
+    FAULT = "fault"
+
+
+class Boards(enum.Enum):
+    """The board axis."""
+
+    LIT = "lit"
+    BLANK = "blank"
+    """No count; the next number lights them."""
+    OFF = "off"
+    """Only a relight lights them."""
+
+
+@dataclass(frozen=True, slots=True)
+class Down:
+    """What is known of the down, and the phase: everything that Undo gives back.
+
+    ``named`` are the endings and facts named since the last snap, in no order. ``stoppage_at`` is
+    when the last stoppage among them was named. ``ruling`` is what put up the present number.
+    """
+
+    phase: Phase
+    named: frozenset[str]
+    stoppage_at: int | None
+    ruling: Ruling | None
+    number: int

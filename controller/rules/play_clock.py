@@ -1,0 +1,318 @@
+"""The play clock: the heart. Orders and instants in, decisions and effects out.
+
+Give it every order with :meth:`PlayClock.handle`, ask :attr:`PlayClock.deadline` when it next wants
+to be called, and call :meth:`PlayClock.pass_time` then. It never reads a clock and never waits.
+
+Order of judgement for one order: time passes up to its instant; the shadow role is recorded only;
+the same order again changes nothing; the field official's press stands; a gesture that grows
+stronger takes back what it did so far; then the one table decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
+from controller.rules.events import (
+    BoardsFault,
+    Event,
+    HoldNumber,
+    MarkMoment,
+    NoCount,
+    Order,
+    PlayEnded,
+    Ready,
+    Role,
+    RunNumber,
+    Snap,
+    Stop,
+    ToggleBoards,
+    Undo,
+)
+from controller.rules.moves import Context, Move, NoChange
+from controller.rules.numerals import SECOND_NS, next_change_at
+from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
+from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet
+from controller.rules.settings import Settings, check_settings
+from controller.rules.transitions import REFUSALS, TRANSITIONS, kind_of
+
+UNDO_DEPTH = 16
+"""Accepted key events that can be taken back: about four downs."""
+
+MARK_FRESH_NS = SECOND_NS // 2
+"""A mark later than this is not cued: it would mislead. Zero always is."""
+
+_FOLLOWS: dict[type[Event], tuple[type[Event], ...]] = {
+    PlayEnded: (PlayEnded,),
+    HoldNumber: (Ready,),
+    RunNumber: (Snap,),
+    Ready: (Snap,),
+    Snap: (PlayEnded,),
+    Stop: (),
+    NoCount: (),
+}
+"""The events that can contradict each other, and what may follow each at once without doing so."""
+
+NOTHING_YET = Down(Idle(), frozenset(), None, None, 0)
+"""Before the first order of a game."""
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """An accepted order, and the down before it."""
+
+    before: Down
+    role: Role
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """Everything the play clock knows. Immutable; give it back to go on exactly."""
+
+    down: Down = NOTHING_YET
+    off: Off | None = None
+    history: tuple[Taken, ...] = ()
+    last: Order | None = None
+    """The last accepted order: the guard against the same press again looks at it."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Gesture:
+    """The state before the first tap of the newest gesture, to give back when it is amended."""
+
+    order: Order
+    before: State
+
+
+class PlayClock:
+    """The play clock of one game under one rule set.
+
+    ``state`` and ``now`` may be given to go on where another instance stopped: what passed in
+    between is not cued again.
+    """
+
+    def __init__(
+        self,
+        rules: RuleSet,
+        settings: Settings | None = None,
+        state: State | None = None,
+        now: int = 0,
+    ) -> None:
+        self.rules = rules
+        self.settings = settings or Settings()
+        check_settings(self.settings)
+        self.state = state or State()
+        self._gesture: _Gesture | None = None
+        self._settle(now)
+
+    # What it shows
+
+    @property
+    def boards(self) -> Boards:
+        """The board axis. Off beats blank beats lit."""
+        if self.state.off is not None:
+            return Boards.OFF
+        return Boards.BLANK if isinstance(self.state.down.phase, Idle) else Boards.LIT
+
+    def numerals(self, now: int) -> int | None:
+        """The count's numerals at ``now``, 0-99, whatever the boards do; None for no count."""
+        return shown(self.state.down.phase, now)
+
+    @property
+    def expires_at(self) -> int | None:
+        """When the running count reaches zero; None unless it runs."""
+        phase = self.state.down.phase
+        return phase.expires_at if isinstance(phase, Running) else None
+
+    @property
+    def marks_routine(self) -> bool:
+        """True while a count runs in which the routine marks (25 of a 40) are cued."""
+        phase = self.state.down.phase
+        return isinstance(phase, Running) and phase.seconds == self.rules.routine_s
+
+    # Time
+
+    @property
+    def deadline(self) -> int | None:
+        """When :meth:`pass_time` is wanted next: the next change of numerals, while running."""
+        phase = self.state.down.phase
+        return next_change_at(phase.expires_at, self._shown) if isinstance(phase, Running) else None
+
+    def pass_time(self, now: int) -> list[Effect]:
+        """Let time pass to ``now``: numerals fall, marks and zero come out, in order."""
+        effects: list[Effect] = []
+        while (due := self.deadline) is not None and due <= now:
+            phase = self.state.down.phase
+            assert isinstance(phase, Running)
+            self._shown -= 1
+            if self._shown == 0:
+                self._set_down(replace(self.state.down, phase=Expired()))
+                effects.append(ReachedZero(due))
+            if self._marked(phase, now - due):
+                effects.append(Marked(self._shown, due))
+        return effects
+
+    def _marked(self, phase: Running, late_ns: int) -> bool:
+        if self._shown in self.rules.marks:
+            return self._shown == 0 or late_ns <= MARK_FRESH_NS
+        routine = phase.seconds == self.rules.routine_s
+        return routine and self._shown in self.rules.routine_marks and late_ns <= MARK_FRESH_NS
+
+    def _set_down(self, down: Down) -> None:
+        self.state = replace(self.state, down=down)
+
+    def _settle(self, now: int) -> None:
+        """Take up the state at ``now`` without replaying any mark."""
+        phase = self.state.down.phase
+        if isinstance(phase, Running) and phase.expires_at <= now:
+            self._set_down(replace(self.state.down, phase=Expired()))
+        self._shown = shown(self.state.down.phase, now) or 0
+
+    # Orders
+
+    def handle(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
+        """Decide one order, which happened at ``order.at`` (not after ``now``).
+
+        Never raises for anything a person can press or type: what cannot be is refused, with the
+        reason, and changes nothing.
+        """
+        effects = self.pass_time(order.at)
+        before = self.state
+        result, reason, assumed = self._judge(order)
+        if self.state.down is not before.down:
+            self._settle(now)
+        down = self.state.down
+        return Decided(
+            order=order,
+            result=result,
+            reason=reason,
+            assumed=assumed,
+            phase_before=name(before.down.phase),
+            phase_after=name(down.phase),
+            ruling=down.ruling,
+            named=down.named,
+            down=down.number,
+        ), effects
+
+    def _judge(self, order: Order) -> tuple[Result, str, str]:
+        if order.role is Role.SHADOW:
+            return Result.NO_CHANGE, "shadow: recorded, does not drive", ""
+        if self._same_again(order):
+            return Result.NO_CHANGE, "the same press again", ""
+        before = self.state
+        verdict = self._clear_the_way(order)
+        if verdict is not None:
+            return Result.REFUSED, verdict, ""
+        cleared = self.state
+        outcome = self._apply(order)
+        if outcome[0] is Result.NO_CHANGE and cleared is not before:
+            return self._given_back()
+        if outcome[0] in (Result.NO_CHANGE, Result.REFUSED):
+            self.state = before
+        elif not isinstance(order.event, MarkMoment | BoardsFault):
+            self._remember(order, before)
+        return outcome
+
+    def _given_back(self) -> tuple[Result, str, str]:
+        """Taking back the earlier press was all that was needed."""
+        self._gesture = None
+        running = isinstance(self.state.down.phase, Running)
+        return Result.RUNNING if running else Result.HELD, "the earlier press is taken back", ""
+
+    def _same_again(self, order: Order) -> bool:
+        last = self.state.last
+        if last is None or isinstance(order.event, Undo) or order.event != last.event:
+            return False
+        return order.at - last.at < self.settings.same_press_s * SECOND_NS
+
+    def _clear_the_way(self, order: Order) -> str | None:
+        """Take back what this order displaces; the reason when it may not stand."""
+        gesture = self._gesture
+        if gesture is None:
+            return None
+        first = gesture.order
+        if self._is_of(gesture, order):
+            if order.amends:
+                self.state = replace(gesture.before, off=self.state.off)
+            return None
+        within = order.at - first.at < self.settings.field_stands_s * SECOND_NS
+        if within and first.role is not order.role and _contradicts(first.event, order.event):
+            if first.role is Role.FIELD:
+                return "the field official's press stands"
+            if order.role is Role.FIELD:
+                self.state = replace(gesture.before, off=self.state.off)
+        return None
+
+    @staticmethod
+    def _is_of(gesture: _Gesture, order: Order) -> bool:
+        first = gesture.order
+        same = (first.handset, first.gesture_at) == (order.handset, order.gesture_at)
+        return same and order.gesture_at is not None
+
+    def _remember(self, order: Order, before: State) -> None:
+        if self._gesture is not None and self._is_of(self._gesture, order):
+            before = self._gesture.before
+        self._gesture = _Gesture(order, before)
+        self.state = replace(self.state, last=order)
+
+    def _apply(self, order: Order) -> tuple[Result, str, str]:
+        match order.event:
+            case Undo():
+                return self._undo(order)
+            case ToggleBoards():
+                off = None if self.state.off is not None else Off.ORDERED
+                self.state = replace(self.state, off=off)
+                return Result.HELD, "boards relit" if off is None else "boards off by order", ""
+            case BoardsFault(reason):
+                if self.state.off is not None:
+                    return Result.NO_CHANGE, f"boards are already off: {reason}", ""
+                self.state = replace(self.state, off=Off.FAULT)
+                return Result.HELD, reason, ""
+            case MarkMoment():
+                return Result.HELD, "moment marked", ""
+        return self._transition(order)
+
+    def _transition(self, order: Order) -> tuple[Result, str, str]:
+        event, down = order.event, self.state.down
+        if isinstance(event, PlayEnded):
+            if event.ending in NOT_ENDINGS:
+                return Result.REFUSED, f"{event.ending!r} does not say how a play ended", ""
+            try:
+                self.rules.check(event.ending, event.facts)
+            except RulesError as error:
+                return Result.REFUSED, str(error), ""
+        kind = kind_of(event, self.rules)
+        transition = TRANSITIONS[type(down.phase)].get(kind)
+        if transition is None:
+            return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
+        outcome = transition(Context(down, event, order.at, self.rules, self.settings))
+        if isinstance(outcome, NoChange):
+            return Result.NO_CHANGE, outcome.why, ""
+        if outcome.down == down:
+            return Result.NO_CHANGE, "that is how it is already", ""
+        return self._accept(order, outcome)
+
+    def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
+        taken = Taken(self.state.down, order.role)
+        history = (*self.state.history[1 - UNDO_DEPTH :], taken)
+        self.state = replace(self.state, down=move.down, history=history)
+        if move.assumed:
+            return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
+        running = isinstance(move.down.phase, Running)
+        return Result.RUNNING if running else Result.HELD, move.note, ""
+
+    def _undo(self, order: Order) -> tuple[Result, str, str]:
+        if not self.state.history:
+            return Result.REFUSED, "nothing to undo", ""
+        taken = self.state.history[-1]
+        if taken.role is Role.FIELD and order.role is not Role.FIELD:
+            return Result.REFUSED, "the keeper cannot undo the field official's press", ""
+        self.state = replace(self.state, down=taken.before, history=self.state.history[:-1])
+        running = isinstance(taken.before.phase, Running)
+        return Result.RUNNING if running else Result.HELD, "taken back", ""
+
+
+def _contradicts(first: Event, second: Event) -> bool:
+    if first == second or type(second) not in _FOLLOWS or type(first) not in _FOLLOWS:
+        return False
+    return type(second) not in _FOLLOWS[type(first)]

@@ -1,0 +1,179 @@
+"""Rulings: which number, what starts it, and the rule that says so.
+
+A rule set is data (``codes/*.toml``): a code and the season in force. This module holds the
+algebra: facts of one down, in any order, to one ruling.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+
+class RulesError(ValueError):
+    """A rule set that does not hold together, or a question it cannot answer."""
+
+
+class StartsOn(enum.Enum):
+    """What starts a count."""
+
+    DEAD_BALL = "dead_ball"
+    """At the end-of-play signal."""
+    READY = "ready_for_play"
+    """Held until the referee's ready."""
+    SIGNAL = "referee_signal"
+    """At once, on a pump or another instruction of the referee."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ruling:
+    """One answer. ``seconds`` is None where no new count is set.
+
+    ``read_as`` says how the source was read: ``text``, ``table`` or ``memory``. ``override`` names
+    the local adoption that replaced the rule set's own ruling, else it is empty.
+    """
+
+    ending: str
+    seconds: int | None
+    starts_on: StartsOn
+    citation: str
+    read_as: str
+    override: str = ""
+
+    @property
+    def strength(self) -> int:
+        """Which ruling of one down wins: higher beats lower, whatever was named first."""
+        if self.starts_on is StartsOn.DEAD_BALL:
+            return 0
+        return 1 if self.starts_on is StartsOn.READY else 2
+
+
+ROUTINE_ENDS = frozenset(
+    {
+        "routine",
+        "runner_down_inbounds",
+        "line_to_gain_reached",
+        "out_of_bounds",
+        "incomplete_pass",
+        "double_change_of_possession",
+        "kick_no_new_series",
+    }
+)
+"""Ends of a play after which the game simply goes on, also in a code whose count always waits."""
+
+NOT_ENDINGS = frozenset({"snap", "zero_no_foul", "boards_disagree", "slow_chains_no_reset"})
+"""Answers a rule set can be asked for that do not say how a play ended: never an event."""
+
+FOULS = frozenset(
+    {"foul", "foul_offense", "foul_defense", "foul_both", "foul_before_snap", "delay_of_game"}
+)
+"""Endings that leave a zero on the boards until the penalty is completed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Combination:
+    """Endings that mean another one when all of them were named for one down."""
+
+    all_of: frozenset[str]
+    mean: str
+
+
+@dataclass(frozen=True, slots=True)
+class RuleSet:
+    """A code in one season.
+
+    ``routine_s`` and ``administrative_s`` are the two numbers in seconds (40 and 25 in a 40/25
+    code). ``with_fact`` maps (ending, fact) to the ending it then counts as. ``cancelled`` are the
+    endings that the fact ``cancelled`` (a penalty that cancels the play's result) takes back.
+    ``marks`` are seconds left at which the crew is cued; ``routine_marks`` only in a count that
+    began at the routine number.
+    """
+
+    code: str
+    title: str
+    season_from: int
+    season: int
+    routine_s: int
+    administrative_s: int
+    rulings: Mapping[str, Ruling]
+    with_fact: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    combinations: tuple[Combination, ...] = ()
+    cancelled: frozenset[str] = frozenset()
+    marks: frozenset[int] = frozenset()
+    routine_marks: frozenset[int] = frozenset()
+
+    @property
+    def facts(self) -> frozenset[str]:
+        """Every fact that changes a ruling of this set."""
+        known = {fact for _, fact in self.with_fact}
+        return frozenset(known | ({CANCELLED} if self.cancelled else set()))
+
+    def counts_as(self, ending: str, facts: Collection[str]) -> str:
+        """The ending that ``ending`` is once the facts of the down are known."""
+        for fact in sorted(facts):
+            ending = self.with_fact.get((ending, fact), ending)
+        return ending
+
+    def ruling(self, ending: str, facts: Collection[str] = ()) -> Ruling:
+        """The ruling for one ending. Raises :class:`RulesError` for an unknown name."""
+        self.check(ending, facts)
+        return self.rulings[self.counts_as(ending, facts)]
+
+    def is_routine_end(self, ending: str, facts: Collection[str]) -> bool:
+        """True for an end of play after which the routine count runs with nothing to wait for."""
+        meant = self.counts_as(ending, facts)
+        if self.rulings["routine"].starts_on is not StartsOn.DEAD_BALL:
+            return meant in ROUTINE_ENDS
+        return self.rulings[meant].starts_on is StartsOn.DEAD_BALL
+
+    def in_force(self, named: Iterable[str]) -> Ruling | None:
+        """The ruling for everything named since the last snap, in whatever order.
+
+        25 on the ready beats another number on the ready, which beats a start at the dead ball;
+        combinations that the rule set lists come before that. None when no ending was named.
+        """
+        words = frozenset(named)
+        facts = words & self.facts
+        endings = {self.counts_as(word, facts) for word in words - facts}
+        for combination in self.combinations:
+            if combination.all_of <= endings:
+                endings = (endings - combination.all_of) | {combination.mean}
+        if CANCELLED in facts and not endings <= self.cancelled:
+            endings -= self.cancelled
+        if not endings:
+            return None
+        return max((self.rulings[ending] for ending in sorted(endings)), key=self._rank)
+
+    def _rank(self, ruling: Ruling) -> tuple[int, bool, bool]:
+        waits_administrative = (
+            ruling.starts_on is StartsOn.READY and ruling.seconds == self.administrative_s
+        )
+        return (waits_administrative, ruling.strength > 0, ruling.override != "")
+
+    def check(self, ending: str, facts: Collection[str] = ()) -> None:
+        """Raise :class:`RulesError`, with the nearest names, unless every word is known."""
+        if ending not in self.rulings:
+            raise RulesError(self._unknown("ending", ending, self.rulings))
+        for fact in facts:
+            if fact not in self.facts:
+                raise RulesError(self._unknown("fact", fact, self.facts))
+
+    def _unknown(self, what: str, word: str, known: Collection[str]) -> str:
+        import difflib  # noqa: PLC0415 - only an error needs it
+
+        near = difflib.get_close_matches(word, sorted(known), n=3, cutoff=0.4)
+        hint = f"; nearest: {', '.join(near)}" if near else f"; known: {', '.join(sorted(known))}"
+        return f"unknown {what} {word!r} in rule set {self.code} {self.season}{hint}"
+
+    def with_override(
+        self, ending: str, seconds: int, starts_on: StartsOn, citation: str
+    ) -> RuleSet:
+        """This set with one ruling replaced by a local adoption, shown as such in every answer."""
+        self.check(ending)
+        ruling = Ruling(ending, seconds, starts_on, citation, "text", override=citation)
+        return replace(self, rulings={**self.rulings, ending: ruling})
+
+
+CANCELLED = "cancelled"
+"""Fact: a penalty cancels the score, kick or change of possession of the play."""

@@ -1,0 +1,142 @@
+"""The one table: what an event does in each phase.
+
+An entry takes the down as it is and says what it becomes, or that nothing changes
+(:mod:`controller.rules.moves`). An absent entry is a refusal: nothing changes, and the reason is
+said.
+
+"Routine end" and "named stoppage" are both a :class:`PlayEnded`; the rule set tells them apart.
+
+The two windows. A keeper who presses DEAD BALL twice, or flags first and presses DEAD BALL at the
+whistle, must not start a new count: an end of play within ``same_down_s`` of a dead-ball start, or
+within ``stoppage_holds_s`` of a stoppage named in the same down, changes nothing. Later than that
+it is a new down whose snap nobody pressed.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Mapping
+from typing import Final
+
+from controller.rules import moves
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    NoCount,
+    PlayEnded,
+    Ready,
+    RunNumber,
+    SetCount,
+    Snap,
+    Stop,
+)
+from controller.rules.moves import Transition
+from controller.rules.phases import Expired, Idle, Live, Phase, Running, Set, Stopped
+from controller.rules.rulings import RuleSet, StartsOn
+
+
+class Kind(enum.Enum):
+    """The rows of the table."""
+
+    ROUTINE_END = "routine end of play"
+    STOPPAGE = "named stoppage"
+    HOLD = "bare number, held"
+    RUN = "reset and run"
+    READY = "ready"
+    SNAP = "snap or free kick"
+    STOP = "stop"
+    NO_COUNT = "no count"
+    SET_COUNT = "timing correction"
+
+
+TRANSITIONS: Final[Mapping[type[Phase], Mapping[Kind, Transition]]] = {
+    Idle: {
+        Kind.ROUTINE_END: moves.same_down,
+        Kind.STOPPAGE: moves.stoppage,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_unprepared,
+        Kind.SNAP: moves.snap,
+        Kind.NO_COUNT: moves.already_idle,
+        Kind.SET_COUNT: moves.correct,
+    },
+    Set: {
+        Kind.ROUTINE_END: moves.routine_in_set,
+        Kind.STOPPAGE: moves.stoppage,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_in_set,
+        Kind.SNAP: moves.snap,
+        Kind.STOP: moves.already_stopped,
+        Kind.NO_COUNT: moves.no_count,
+        Kind.SET_COUNT: moves.correct,
+    },
+    Running: {
+        Kind.ROUTINE_END: moves.routine_in_running,
+        Kind.STOPPAGE: moves.stoppage,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_in_running,
+        Kind.SNAP: moves.snap,
+        Kind.STOP: moves.stop,
+        Kind.NO_COUNT: moves.no_count,
+        Kind.SET_COUNT: moves.correct,
+    },
+    Live: {
+        Kind.ROUTINE_END: moves.same_down,
+        Kind.STOPPAGE: moves.stoppage,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_in_live,
+        Kind.SNAP: moves.snap_in_live,
+        Kind.NO_COUNT: moves.no_count,
+    },
+    Stopped: {
+        Kind.ROUTINE_END: moves.afresh,
+        Kind.STOPPAGE: moves.stoppage,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_what_follows,
+        Kind.SNAP: moves.snap,
+        Kind.STOP: moves.stop_again,
+        Kind.NO_COUNT: moves.no_count,
+        Kind.SET_COUNT: moves.correct,
+    },
+    Expired: {
+        Kind.ROUTINE_END: moves.new_down,
+        Kind.STOPPAGE: moves.stoppage_at_zero,
+        Kind.HOLD: moves.hold,
+        Kind.RUN: moves.reset_and_run,
+        Kind.READY: moves.ready_what_follows,
+        Kind.SNAP: moves.snap,
+        Kind.STOP: moves.already_stopped,
+        Kind.NO_COUNT: moves.no_count,
+        Kind.SET_COUNT: moves.correct,
+    },
+}
+
+REFUSALS: Final[Mapping[tuple[type[Phase], Kind], str]] = {
+    (Idle, Kind.STOP): "there is no count to stop",
+    (Live, Kind.STOP): "the ball is in play: there is no count to stop",
+    (Live, Kind.SET_COUNT): "the ball is in play: no count can be set",
+}
+
+_KINDS: Final[Mapping[type[Event], Kind]] = {
+    HoldNumber: Kind.HOLD,
+    RunNumber: Kind.RUN,
+    Ready: Kind.READY,
+    Snap: Kind.SNAP,
+    Stop: Kind.STOP,
+    NoCount: Kind.NO_COUNT,
+    SetCount: Kind.SET_COUNT,
+}
+
+
+def kind_of(event: Event, rules: RuleSet) -> Kind:
+    """The row of the table that ``event`` belongs to under ``rules``."""
+    if not isinstance(event, PlayEnded):
+        return _KINDS[type(event)]
+    if rules.ruling(event.ending, event.facts).starts_on is StartsOn.SIGNAL:
+        return Kind.RUN
+    routine = rules.is_routine_end(event.ending, event.facts)
+    return Kind.ROUTINE_END if routine else Kind.STOPPAGE
