@@ -66,9 +66,11 @@ class Move:
 
 @dataclass(frozen=True, slots=True)
 class NoChange:
-    """Nothing changes, and ``why``."""
+    """The count stays as it is, and ``why``. ``named``: facts that are noted all the same, so that
+    what is told of a down later finds them."""
 
     why: str
+    named: frozenset[str] | None = None
 
 
 Outcome = Move | NoChange
@@ -81,6 +83,11 @@ def _run(c: Context, seconds: int, by: StartedBy, lag_s: float = 0.0) -> Running
 
 
 # Ends of a play
+
+
+def _named(c: Context) -> frozenset[str]:
+    assert isinstance(c.event, PlayEnded)
+    return c.down.named | {c.event.ending} | c.event.facts
 
 
 def _end_play(c: Context, before: frozenset[str]) -> Down:
@@ -117,7 +124,7 @@ def routine_in_set(c: Context) -> Outcome:
     if c.down.stoppage_at is None:
         return same_down(c)
     if c.at - c.down.stoppage_at < c.settings.stoppage_holds_s * SECOND_NS:
-        return NoChange("a stoppage of this down was named: its number stands")
+        return NoChange("a stoppage of this down was named: its number stands", _named(c))
     return new_down(c)
 
 
@@ -127,14 +134,13 @@ def routine_in_running(c: Context) -> Outcome:
     assert isinstance(phase, Running)
     young = c.at - phase.started_at < c.settings.same_down_s * SECOND_NS
     if phase.started_by is StartedBy.DEAD_BALL and young:
-        return NoChange("the same end of play, pressed again")
+        return NoChange("the same end of play, pressed again", _named(c))
     return new_down(c)
 
 
 def stoppage(c: Context) -> Outcome:
     """A named stoppage: the number that all facts of the down call for, held."""
-    assert isinstance(c.event, PlayEnded)
-    named = c.down.named | {c.event.ending} | c.event.facts
+    named = _named(c)
     ruling = c.rules.in_force(named)
     assert ruling is not None and ruling.seconds is not None
     if (Set(ruling.seconds), named) == (c.down.phase, c.down.named):
@@ -145,9 +151,9 @@ def stoppage(c: Context) -> Outcome:
 def stoppage_at_zero(c: Context) -> Outcome:
     """A named stoppage at zero: a foul keeps the zero, anything else shows its number."""
     assert isinstance(c.event, PlayEnded)
-    if c.rules.counts_as(c.event.ending, c.event.facts) not in FOULS:
+    named = _named(c)
+    if c.rules.counts_as(c.event.ending, named & c.rules.facts) not in FOULS:
         return stoppage(c)
-    named = c.down.named | {c.event.ending} | c.event.facts
     if named == c.down.named:
         return NoChange("already named for this down")
     down = replace(c.down, named=named, stoppage_at=c.at, ruling=c.rules.in_force(named))
@@ -180,16 +186,17 @@ def reset_and_run(c: Context) -> Outcome:
 
 
 def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
+    """The ready runs ``ruling``, and with that the stop it ends is over: what was named for it is
+    used up. A stoppage before the snap is judged by itself."""
     assert ruling is not None and ruling.seconds is not None
     phase = _run(c, ruling.seconds, StartedBy.READY)
-    return Move(replace(c.down, phase=phase, ruling=ruling), assumed)
+    return Move(Down(phase, frozenset(), None, ruling, c.down.number), assumed)
 
 
 def ready_in_set(c: Context) -> Outcome:
     """The ready runs the number that is held."""
-    assert isinstance(c.down.phase, Set)
-    phase = _run(c, c.down.phase.seconds, StartedBy.READY)
-    return Move(replace(c.down, phase=phase))
+    assert c.down.ruling is not None
+    return _ready(c, c.down.ruling)
 
 
 def ready_unprepared(c: Context) -> Outcome:

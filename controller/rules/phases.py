@@ -110,8 +110,9 @@ class Boards(enum.Enum):
 class Down:
     """What is known of the down, and the phase: everything that Undo gives back.
 
-    ``named`` are the endings and facts named since the last snap, in no order. ``stoppage_at`` is
-    when the last stoppage among them was named. ``ruling`` is what put up the present number.
+    ``named`` are the endings and facts named since the last snap or ready, in no order.
+    ``stoppage_at`` is when the last stoppage among them was named. ``ruling`` is what put up the
+    present number.
     """
 
     phase: Phase

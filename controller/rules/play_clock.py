@@ -15,23 +15,17 @@ from dataclasses import dataclass, replace
 from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
-    Event,
-    HoldNumber,
     MarkMoment,
-    NoCount,
     Order,
     PlayEnded,
-    Ready,
     Role,
-    RunNumber,
-    Snap,
-    Stop,
     ToggleBoards,
     Undo,
 )
 from controller.rules.moves import Context, Move, NoChange
 from controller.rules.numerals import SECOND_NS, next_change_at
 from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
+from controller.rules.roles import contradict
 from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet
 from controller.rules.settings import Settings, check_settings
 from controller.rules.transitions import REFUSALS, TRANSITIONS, kind_of
@@ -41,17 +35,6 @@ UNDO_DEPTH = 16
 
 MARK_FRESH_NS = SECOND_NS // 2
 """A mark later than this is not cued: it would mislead. Zero always is."""
-
-_FOLLOWS: dict[type[Event], tuple[type[Event], ...]] = {
-    PlayEnded: (PlayEnded,),
-    HoldNumber: (Ready,),
-    RunNumber: (Snap,),
-    Ready: (Snap,),
-    Snap: (PlayEnded,),
-    Stop: (),
-    NoCount: (),
-}
-"""The events that can contradict each other, and what may follow each at once without doing so."""
 
 NOTHING_YET = Down(Idle(), frozenset(), None, None, 0)
 """Before the first order of a game."""
@@ -163,10 +146,18 @@ class PlayClock:
 
     def _settle(self, now: int) -> None:
         """Take up the state at ``now`` without replaying any mark."""
-        phase = self.state.down.phase
-        if isinstance(phase, Running) and phase.expires_at <= now:
-            self._set_down(replace(self.state.down, phase=Expired()))
+        self._expire(now)
         self._shown = shown(self.state.down.phase, now) or 0
+
+    def _expire(self, at: int) -> None:
+        phase = self.state.down.phase
+        if isinstance(phase, Running) and phase.expires_at <= at:
+            self._set_down(replace(self.state.down, phase=Expired()))
+
+    def _give_back(self, state: State, at: int) -> None:
+        """Return to an earlier state, less the time since; the board axis stays as it is."""
+        self.state = replace(state, off=self.state.off)
+        self._expire(at)
 
     # Orders
 
@@ -179,9 +170,11 @@ class PlayClock:
         effects = self.pass_time(order.at)
         before = self.state
         result, reason, assumed = self._judge(order)
-        if self.state.down is not before.down:
+        if self.state.down.phase is not before.down.phase:
             self._settle(now)
         down = self.state.down
+        if result is Result.RUNNING and not isinstance(down.phase, Running):
+            result = Result.HELD  # what was given back has run out meanwhile
         return Decided(
             order=order,
             result=result,
@@ -207,17 +200,21 @@ class PlayClock:
         outcome = self._apply(order)
         if outcome[0] is Result.NO_CHANGE and cleared is not before:
             return self._given_back()
-        if outcome[0] in (Result.NO_CHANGE, Result.REFUSED):
+        if outcome[0] is Result.REFUSED:
             self.state = before
-        elif not isinstance(order.event, MarkMoment | BoardsFault):
+        elif outcome[0] is not Result.NO_CHANGE and not isinstance(
+            order.event, MarkMoment | BoardsFault
+        ):
             self._remember(order, before)
         return outcome
 
     def _given_back(self) -> tuple[Result, str, str]:
         """Taking back the earlier press was all that was needed."""
         self._gesture = None
-        running = isinstance(self.state.down.phase, Running)
-        return Result.RUNNING if running else Result.HELD, "the earlier press is taken back", ""
+        return self._plain_result(), "the earlier press is taken back", ""
+
+    def _plain_result(self) -> Result:
+        return Result.RUNNING if isinstance(self.state.down.phase, Running) else Result.HELD
 
     def _same_again(self, order: Order) -> bool:
         last = self.state.last
@@ -233,14 +230,14 @@ class PlayClock:
         first = gesture.order
         if self._is_of(gesture, order):
             if order.amends:
-                self.state = replace(gesture.before, off=self.state.off)
+                self._give_back(gesture.before, order.at)
             return None
         within = order.at - first.at < self.settings.field_stands_s * SECOND_NS
-        if within and first.role is not order.role and _contradicts(first.event, order.event):
+        if within and first.role is not order.role and contradict(first.event, order.event):
             if first.role is Role.FIELD:
                 return "the field official's press stands"
             if order.role is Role.FIELD:
-                self.state = replace(gesture.before, off=self.state.off)
+                self._give_back(gesture.before, order.at)
         return None
 
     @staticmethod
@@ -281,12 +278,14 @@ class PlayClock:
                 self.rules.check(event.ending, event.facts)
             except RulesError as error:
                 return Result.REFUSED, str(error), ""
-        kind = kind_of(event, self.rules)
+        kind = kind_of(event, self.rules, down.named)
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
             return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
         outcome = transition(Context(down, event, order.at, self.rules, self.settings))
         if isinstance(outcome, NoChange):
+            if outcome.named is not None:
+                self._set_down(replace(down, named=outcome.named))
             return Result.NO_CHANGE, outcome.why, ""
         if outcome.down == down:
             return Result.NO_CHANGE, "that is how it is already", ""
@@ -298,8 +297,7 @@ class PlayClock:
         self.state = replace(self.state, down=move.down, history=history)
         if move.assumed:
             return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
-        running = isinstance(move.down.phase, Running)
-        return Result.RUNNING if running else Result.HELD, move.note, ""
+        return self._plain_result(), move.note, ""
 
     def _undo(self, order: Order) -> tuple[Result, str, str]:
         if not self.state.history:
@@ -308,11 +306,4 @@ class PlayClock:
         if taken.role is Role.FIELD and order.role is not Role.FIELD:
             return Result.REFUSED, "the keeper cannot undo the field official's press", ""
         self.state = replace(self.state, down=taken.before, history=self.state.history[:-1])
-        running = isinstance(taken.before.phase, Running)
-        return Result.RUNNING if running else Result.HELD, "taken back", ""
-
-
-def _contradicts(first: Event, second: Event) -> bool:
-    if first == second or type(second) not in _FOLLOWS or type(first) not in _FOLLOWS:
-        return False
-    return type(second) not in _FOLLOWS[type(first)]
+        return self._plain_result(), "taken back", ""

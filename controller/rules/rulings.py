@@ -128,7 +128,7 @@ class RuleSet:
         return self.rulings[meant].starts_on is StartsOn.DEAD_BALL
 
     def in_force(self, named: Iterable[str]) -> Ruling | None:
-        """The ruling for everything named since the last snap, in whatever order.
+        """The ruling for everything named since the last snap or ready, in whatever order.
 
         25 on the ready beats another number on the ready, which beats a start at the dead ball;
         combinations that the rule set lists come before that. None when no ending was named.

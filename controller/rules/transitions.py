@@ -132,11 +132,12 @@ _KINDS: Final[Mapping[type[Event], Kind]] = {
 }
 
 
-def kind_of(event: Event, rules: RuleSet) -> Kind:
-    """The row of the table that ``event`` belongs to under ``rules``."""
+def kind_of(event: Event, rules: RuleSet, named: frozenset[str]) -> Kind:
+    """The row of the table that ``event`` belongs to under ``rules``, with what was ``named``."""
     if not isinstance(event, PlayEnded):
         return _KINDS[type(event)]
-    if rules.ruling(event.ending, event.facts).starts_on is StartsOn.SIGNAL:
+    facts = event.facts | (named & rules.facts)
+    if rules.ruling(event.ending, facts).starts_on is StartsOn.SIGNAL:
         return Kind.RUN
-    routine = rules.is_routine_end(event.ending, event.facts)
+    routine = rules.is_routine_end(event.ending, facts)
     return Kind.ROUTINE_END if routine else Kind.STOPPAGE

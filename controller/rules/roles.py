@@ -1,0 +1,36 @@
+"""Two who press at once: when the press of one stands against the other's.
+
+The field official's does, for a moment (``field_stands_s``). Presses that merely follow each other,
+as a snap follows the ready, are no contradiction, nor are facts that add up.
+"""
+
+from __future__ import annotations
+
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    NoCount,
+    PlayEnded,
+    Ready,
+    RunNumber,
+    Snap,
+    Stop,
+)
+
+_FOLLOWS: dict[type[Event], tuple[type[Event], ...]] = {
+    PlayEnded: (PlayEnded,),
+    HoldNumber: (Ready,),
+    RunNumber: (Snap,),
+    Ready: (Snap,),
+    Snap: (PlayEnded,),
+    Stop: (),
+    NoCount: (),
+}
+"""The events that can contradict each other, and what may follow each at once without doing so."""
+
+
+def contradict(first: Event, second: Event) -> bool:
+    """True when ``second``, given at once after ``first``, asks for something else."""
+    if first == second or type(second) not in _FOLLOWS or type(first) not in _FOLLOWS:
+        return False
+    return type(second) not in _FOLLOWS[type(first)]
