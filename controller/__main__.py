@@ -1,0 +1,8 @@
+"""``python3 -m controller``."""
+
+import sys
+
+from controller.cli import main
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,124 @@
+"""Both boards show the same, right numeral, or both are dark.
+
+A board that answers wrong twice in a row, stays silent three times in a row, or whose port is
+lost, darkens every board. Darkness that ends within 3 s ends by itself, at most twice in 10
+minutes; after that, or when it lasts longer, only a relight ends it, since coaches have been told
+by then (NCAA 3-2-4-d: both off, coaches told at once).
+"""
+
+from __future__ import annotations
+
+import enum
+from collections import deque
+from collections.abc import Iterable
+
+S_NS = 1_000_000_000
+WRONG_IN_A_ROW = 2
+SILENT_IN_A_ROW = 3
+RETURN_WITHIN_NS = 3 * S_NS
+RETURNS = 2
+RETURNS_WINDOW_NS = 600 * S_NS
+
+
+class Word(enum.Enum):
+    """What a board's last answer came to."""
+
+    WAITING = "waiting"
+    RIGHT = "right"
+    WRONG = "wrong"
+    SILENT = "silent"
+    PORT_FAULT = "port fault"
+
+
+class _Board:
+    __slots__ = ("fault", "in_a_row", "word")
+
+    def __init__(self) -> None:
+        self.word = Word.WAITING
+        self.in_a_row = 0
+        self.fault = ""
+
+
+class Agreement:
+    """Watches the answers of all boards. Pure: instants come in, :attr:`dark` comes out."""
+
+    def __init__(self, boards: Iterable[str]) -> None:
+        self._boards = {name: _Board() for name in boards}
+        self._since_at: int | None = None
+        self._latched = False
+        self._returns_at: deque[int] = deque(maxlen=RETURNS)
+        self.why = ""
+        """Why the boards are dark, in plain words; empty while they need not be."""
+
+    @property
+    def dark(self) -> bool:
+        """True while every board must be dark."""
+        return self._since_at is not None
+
+    @property
+    def deadline(self) -> int | None:
+        """When a present darkness turns into one that only a relight ends."""
+        if self._since_at is None or self._latched:
+            return None
+        return self._since_at + RETURN_WITHIN_NS
+
+    def word(self, board: str) -> Word:
+        """What the board's last answer came to."""
+        return self._boards[board].word
+
+    def answered(self, name: str, word: Word, at: int) -> None:
+        """Take one answer, or missing answer, of a board."""
+        board = self._boards[name]
+        if board.word is not word:
+            board.in_a_row = 0
+        board.word = word
+        board.in_a_row += 1
+        if word is Word.RIGHT:
+            board.fault = ""
+        elif word is Word.WRONG and board.in_a_row >= WRONG_IN_A_ROW:
+            board.fault = f"{name} shows a wrong numeral"
+        elif word is Word.SILENT and board.in_a_row >= SILENT_IN_A_ROW:
+            board.fault = f"{name} does not answer"
+        self._judge(at)
+
+    def port_lost(self, names: Iterable[str], at: int) -> None:
+        """The port of these boards is lost: nobody knows what they show."""
+        for name in names:
+            board = self._boards[name]
+            board.word = Word.PORT_FAULT
+            board.fault = f"{name}: its port is lost"
+        self._judge(at)
+
+    def pass_time(self, now: int) -> str | None:
+        """The reason, once, when a darkness has become one that only a relight ends."""
+        due = self.deadline
+        if due is None or now < due:
+            return None
+        self._latched = True
+        return self.why
+
+    def relit(self, at: int) -> None:
+        """A relight was ordered: a fault that still stands has another 3 s to end."""
+        self._latched = False
+        self._since_at = None
+        self._returns_at.clear()
+        self.why = ""
+        self._judge(at)
+
+    def _judge(self, at: int) -> None:
+        faults = [board.fault for board in self._boards.values() if board.fault]
+        if faults:
+            self.why = "; ".join(faults)
+            if self._since_at is None:
+                self._since_at = self._fault_since(at)
+        elif self._since_at is not None and not self._latched:
+            self._since_at = None
+            self.why = ""
+            self._returns_at.append(at)
+
+    def _fault_since(self, at: int) -> int:
+        """A third darkness in 10 minutes is not waited for: it counts as 3 s old already."""
+        used_up = len(self._returns_at) == RETURNS
+        if used_up and at - self._returns_at[0] < RETURNS_WINDOW_NS:
+            return at - RETURN_WITHIN_NS
+        return at

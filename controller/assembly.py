@@ -1,0 +1,215 @@
+"""Puts a service together: from a configuration, or the simulator when there is none.
+
+The simulator is the real thing as far as software goes: frames on a line with line time between
+the real drivers and simulated boards and handsets.
+"""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from itertools import groupby
+from operator import attrgetter
+from pathlib import Path
+from typing import Any, Protocol
+
+from controller.config import BoardConfig, Config, HandsetConfig
+from controller.crew import CrewMember
+from controller.recorder import Journalling, Recorder
+from controller.rule_sets import load_rule_set
+from controller.rules.events import Role
+from controller.rules.gestures import Gestures
+from controller.rules.play_clock import PlayClock
+from controller.rules.rulings import RuleSet, StartsOn
+from controller.rules.settings import Settings
+from controller.service import Service
+from drivers.base import Board, Clock, Handset, Key, Port
+from drivers.board.node import NodeBus
+from drivers.board.simulated import SimulatedNode, SimulatedPair
+from drivers.handset.keys import Keys, load_keys
+from drivers.handset.radio import RadioHandsets
+from drivers.handset.session import next_session
+from drivers.handset.simulated import Air, SimulatedHandset
+from drivers.handset.terminal import TerminalKeys
+from drivers.port.memory_port import memory_pair
+from drivers.port.serial_port import SerialPort
+
+SIMULATED_BOARDS = ("north", "south")
+SIMULATED_ID = 1
+CONSOLE = "console"
+
+Companion = Callable[[], Coroutine[Any, Any, None]]
+"""Something that runs beside the service until cancelled."""
+
+
+class Console(Protocol):
+    """What takes the commands typed on the console."""
+
+    def command(self, char: str) -> None: ...
+
+    def entered(self, text: str) -> None: ...
+
+    def unknown(self, char: str) -> None: ...
+
+
+@dataclass(slots=True)
+class Assembly:
+    """A service and what belongs to it.
+
+    ``companions`` run beside it (simulated handsets); ``pairs`` are the simulated boards, to be
+    opened before the service runs. ``press`` taps a key, by its name, of the simulated handset, if
+    there is one.
+    """
+
+    service: Service
+    companions: list[Companion] = field(default_factory=list)
+    pairs: list[SimulatedPair] = field(default_factory=list)
+    nodes: list[SimulatedNode] = field(default_factory=list)
+    press: Callable[[str], None] | None = None
+
+
+class Assembler:
+    """Collects drivers and crew, then :meth:`build`."""
+
+    def __init__(self, clock: Clock, rules: RuleSet, settings: Settings) -> None:
+        self._clock, self._rules, self._settings = clock, rules, settings
+        self._boards: list[Board] = []
+        self._handsets: list[Handset] = []
+        self._crew: dict[int, CrewMember] = {}
+        self._parts: dict[str, Any] = {"companions": [], "pairs": [], "nodes": [], "press": None}
+
+    def console(self, role: str, console: Console, fd: int | None) -> TerminalKeys | None:
+        """The console, with its keys when ``fd`` is a terminal to type on."""
+        self._crew[0] = CrewMember(CONSOLE, Role(role), Gestures("twelve"))
+        if fd is None:
+            return None
+        terminal = TerminalKeys(
+            fd,
+            self._clock,
+            command=console.command,
+            entered=console.entered,
+            unknown=console.unknown,
+        )
+        self._handsets.append(terminal)
+        return terminal
+
+    def boards(self, boards: list[BoardConfig], controller_id: int) -> None:
+        """Board nodes, grouped by the pair they hang on; simulated ones share one line."""
+        real = sorted((each for each in boards if each.port), key=attrgetter("port"))
+        for path, group in groupby(real, key=attrgetter("port")):
+            nodes = list(group)
+            first = nodes[0]
+            port = SerialPort(path, first.baud, rs485=first.rs485, clock=self._clock)
+            names = {each.node: each.name for each in nodes}
+            self._boards.append(
+                NodeBus(path, port, names, controller_id, self._clock, baud=first.baud)
+            )
+        simulated = {each.node: each.name for each in boards if not each.port}
+        if simulated:
+            self.simulated_boards(simulated, controller_id)
+
+    def simulated_boards(self, names: dict[int, str], controller_id: int) -> None:
+        """Simulated nodes on a line of their own; ``names`` by node number."""
+        near, far = memory_pair(self._clock)
+        nodes = [SimulatedNode(number, self._clock) for number in names]
+        self._parts["nodes"] += nodes
+        self._parts["pairs"].append(SimulatedPair(far, nodes, self._clock))
+        self._boards.append(NodeBus("simulated", near, names, controller_id, self._clock))
+
+    def handsets(self, handsets: list[HandsetConfig], keys: Keys | None, session: int) -> None:
+        """Radio handsets, grouped by their receiver."""
+        for each in handsets:
+            self._join(each.id, each.role, each.layout)
+        real = sorted((each for each in handsets if each.port), key=attrgetter("port"))
+        for path, group in groupby(real, key=attrgetter("port")):
+            mine = list(group)
+            assert keys is not None  # the configuration demands a key file
+            port = SerialPort(path, mine[0].baud, clock=self._clock)
+            known = Keys(keys.downlink, {n.id: keys.uplink[n.id] for n in mine})
+            self._radio(path, port, known, session)
+        simulated = [each.id for each in handsets if not each.port]
+        if simulated:
+            self._simulated_handsets(simulated)
+
+    def simulated_handset(self, number: int) -> None:
+        """One simulated keeper's handset with a link of its own."""
+        self._join(number, "keeper", "twelve")
+        self._simulated_handsets([number])
+
+    def _join(self, number: int, role: str, layout: str) -> None:
+        name = f"handset {number}"
+        self._crew[number] = CrewMember(name, Role(role), Gestures(layout))
+
+    def _radio(self, name: str, port: Port, keys: Keys, session: int) -> None:
+        self._handsets.append(RadioHandsets(name, port, keys, session, self._clock))
+
+    def _simulated_handsets(self, numbers: list[int]) -> None:
+        """Handsets and receiver live and die together, so random keys do."""
+        keys = Keys(secrets.token_bytes(16), {n: secrets.token_bytes(16) for n in numbers})
+        near, far = memory_pair(self._clock)
+        self._radio("simulated receiver", near, keys, session=1)
+        air = Air(
+            far,
+            self._clock,
+            [SimulatedHandset(n, key, keys.downlink) for n, key in keys.uplink.items()],
+        )
+        self._parts["companions"].append(air.run)
+        self._parts["press"] = lambda key: air.press(numbers[0], Key[key])
+
+    def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
+        """The finished service."""
+        service = Service(
+            PlayClock(self._rules, self._settings),
+            boards=self._boards,
+            handsets=self._handsets,
+            crew=self._crew,
+            recorder=Recorder(journal, self._clock()),
+            clock=self._clock,
+            brightness=brightness,
+        )
+        return Assembly(service, **self._parts)
+
+
+def rules_of(config: Config) -> RuleSet:
+    """The rule set of a configuration with its local overrides.
+
+    Raises :class:`~controller.rules.rulings.RulesError`.
+    """
+    rules = load_rule_set(config.rules, config.season)
+    for each in config.overrides:
+        starts_on = StartsOn(each.starts_on)
+        rules = rules.with_override(each.ending, each.seconds, starts_on, each.citation)
+    return rules
+
+
+def keys_and_session(config: Config) -> tuple[Keys | None, int]:
+    """Keys and this start's session number, if a radio handset is configured.
+
+    The very first start, which has no journal yet, may begin the session numbers. Raises
+    ``OSError`` or ``ValueError`` naming file and fault.
+    """
+    wanted = [each.id for each in config.handsets if each.port]
+    if not wanted or config.key_file is None:
+        return None, 0
+    keys = load_keys(config.key_file)
+    missing = [str(number) for number in wanted if number not in keys.uplink]
+    if missing:
+        raise ValueError(f"{config.key_file}: no key for handset {', '.join(missing)}: pair it")
+    config.state_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    first = not config.journal.exists()
+    return keys, next_session(config.state_folder / "session", may_create=first)
+
+
+def controller_id_of(config: Config) -> int:
+    """The number of this installation on the boards' pair, 1-65535: from the configuration, else
+    from the machine's own identity (machine-id(5))."""
+    if config.controller_id is not None:
+        return config.controller_id
+    from drivers.crc import crc16  # noqa: PLC0415 - only here
+
+    try:
+        identity = Path("/etc/machine-id").read_bytes().strip()
+    except OSError:
+        identity = b""
+    return crc16(b"playclock " + identity) or SIMULATED_ID

@@ -1,0 +1,80 @@
+"""The command line ``playclock``.
+
+Each command's module is imported only when it is wanted, so that ``ruling`` answers as fast as
+Python starts. Exit codes: 0 done; 1 the command ran and found something wrong (the service ended
+by a fault, a broken record); 2 a mistake in the command line, configuration or a named file; 130
+interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+
+from controller import VERSION
+
+DONE, FOUND_WRONG, MISTAKE, INTERRUPTED = 0, 1, 2, 130
+
+_EPILOG = """exit codes: 0 done; 1 the command found something wrong (the service ended by a
+fault, the record's chain is broken); 2 a mistake in the command line, the configuration or a
+file; 130 interrupted"""
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; gives its exit code."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    parser = _parser(arguments[:1])
+    args = parser.parse_args(arguments)
+    if args.command is None:
+        parser.print_help()
+        return MISTAKE
+    try:
+        return int(args.run(args))
+    except KeyboardInterrupt:
+        return INTERRUPTED
+
+
+def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
+    """The parser; only the wanted command is given its arguments, the others their names."""
+    parser = argparse.ArgumentParser(
+        prog="playclock",
+        description="Keeps the 40/25 second play clock of American football.",
+        epilog=_EPILOG,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"playclock {VERSION}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    for command, (words, fill) in _COMMANDS.items():
+        sub = commands.add_parser(command, help=words, description=words, allow_abbrev=False)
+        if command in wanted:
+            fill(sub)
+    return parser
+
+
+def _fill_run(parser: argparse.ArgumentParser) -> None:
+    from controller import run_command  # noqa: PLC0415
+
+    run_command.add_arguments(parser)
+    parser.set_defaults(run=run_command.run)
+
+
+def _fill_ruling(parser: argparse.ArgumentParser) -> None:
+    from controller import ruling_command  # noqa: PLC0415
+
+    ruling_command.add_arguments(parser)
+    parser.set_defaults(run=ruling_command.run)
+
+
+def _fill_journal(parser: argparse.ArgumentParser) -> None:
+    from controller import journal_command, places  # noqa: PLC0415
+
+    journal_command.add_arguments(parser, places.default_journal())
+    parser.set_defaults(run=journal_command.run)
+
+
+_COMMANDS = {
+    "run": ("keep the play clock: handset in, boards out (simulated without --config)", _fill_run),
+    "ruling": ("which count applies after an ending, and what starts it", _fill_ruling),
+    "journal": ("read, search, export or verify the record of a game", _fill_journal),
+}

@@ -1,0 +1,56 @@
+"""The console's entry line: what has no key."""
+
+from __future__ import annotations
+
+from controller.rules.events import Event, PlayEnded, SetCount
+from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet
+
+HELP = "an ending with its facts (incomplete pass, fourth down), or: count 17"
+
+
+class EntryError(ValueError):
+    """A line that means nothing; the message says what would."""
+
+
+def parse_entry(text: str, rules: RuleSet) -> Event:
+    """The event of one line: ``count N`` (0-99), or an ending with facts.
+
+    Words of a name may be parted by spaces or underscores. Raises :class:`EntryError`.
+    """
+    words = text.lower().replace(",", " ").replace("_", " ").split()
+    if not words:
+        raise EntryError(f"nothing typed: {HELP}")
+    if words[0] == "count":
+        return _count(words[1:])
+    endings = set(rules.rulings) - NOT_ENDINGS
+    ending, rest = _longest(words, endings)
+    if not ending:
+        try:
+            rules.check("_".join(words))
+        except RulesError as error:
+            raise EntryError(str(error)) from None
+        raise EntryError(f"{text.strip()!r} does not say how a play ended")
+    facts = set()
+    while rest:
+        fact, after = _longest(rest, rules.facts)
+        if not fact:
+            known = ", ".join(sorted(each.replace("_", " ") for each in rules.facts))
+            raise EntryError(f"unknown fact {' '.join(rest)!r} after {ending!r}; known: {known}")
+        facts.add(fact)
+        rest = after
+    return PlayEnded(ending, frozenset(facts))
+
+
+def _count(words: list[str]) -> SetCount:
+    if len(words) != 1 or not words[0].isdecimal() or len(words[0]) > 2:
+        raise EntryError(f"count {' '.join(words)!r}: a whole number from 0 to 99 is wanted")
+    return SetCount(int(words[0]))
+
+
+def _longest(words: list[str], known: set[str] | frozenset[str]) -> tuple[str, list[str]]:
+    """The longest known name that ``words`` begin with, and the words after it."""
+    for length in range(len(words), 0, -1):
+        name = "_".join(words[:length])
+        if name in known:
+            return name, words[length:]
+    return "", words

@@ -1,0 +1,63 @@
+"""The crew's side: who holds which handset, and what the handsets are told."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from controller.rules.effects import Result
+from controller.rules.events import Order, Role
+from controller.rules.gestures import Gesture, Gestures
+from controller.rules.phases import Boards, Stopped, name
+from controller.rules.play_clock import PlayClock
+from drivers.base import CrewState, Edge, Press
+from drivers.base import Result as Answer
+
+PHASE_CODES = {"IDLE": 0, "SET": 1, "RUNNING": 2, "LIVE": 3, "STOPPED": 4, "EXPIRED": 5}
+"""As in ``hardware/PROTOCOL.md``."""
+
+ANSWERS = {
+    Result.RUNNING: Answer.RUNNING,
+    Result.HELD: Answer.HELD,
+    Result.NO_CHANGE: Answer.NO_CHANGE,
+    Result.REFUSED: Answer.REFUSED,
+    Result.ASSUMED: Answer.ASSUMED,
+}
+
+
+@dataclass(slots=True)
+class CrewMember:
+    """One handset of the crew, or the console (handset 0)."""
+
+    name: str
+    role: Role
+    gestures: Gestures
+
+    def read(self, press: Press) -> tuple[Gesture, Order | None]:
+        """What a press asks for, and the order it gives, if any."""
+        held = press.edge is Edge.HELD
+        gesture = self.gestures.pressed(press.key.name, held, press.edge_at)
+        if gesture.event is None:
+            return gesture, None
+        return gesture, Order(
+            gesture.event,
+            press.edge_at,
+            press.handset,
+            self.role,
+            gesture.started_at,
+            gesture.amends,
+        )
+
+
+def crew_state(play_clock: PlayClock, lit: bool, fault: bool, now: int) -> CrewState:
+    """What the handsets are told at ``now``, so that they can count and cue by themselves."""
+    phase = play_clock.state.down.phase
+    return CrewState(
+        phase=PHASE_CODES[name(phase)],
+        numerals=play_clock.numerals(now),
+        expires_at=play_clock.expires_at,
+        boards_lit=lit,
+        boards_off=play_clock.boards is Boards.OFF,
+        fault=fault,
+        remaining_ns=phase.remaining_ns if isinstance(phase, Stopped) else 0,
+        mark_25=play_clock.marks_routine,
+    )

@@ -1,0 +1,56 @@
+"""What the boards are told, and when to tell them again."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from drivers.base import Board, Face
+
+MS_NS = 1_000_000
+REFRESH_NS = 100 * MS_NS
+REPEAT_NS = 25 * MS_NS
+"""A change goes out again after this: a frame lost to noise costs no more."""
+
+
+class Display:
+    """All boards as one face. The caller computes the numerals anew each time, also for a refresh:
+    nothing here repeats a number by itself. ``brightness`` 1-15."""
+
+    def __init__(self, boards: Sequence[Board], brightness: int, now: int) -> None:
+        self._boards = tuple(boards)
+        self._brightness = brightness
+        self._face = Face(None, brightness)
+        self._refresh_at = now
+        self._repeat_at: int | None = None
+
+    @property
+    def face(self) -> Face:
+        """What was told last."""
+        return self._face
+
+    @property
+    def commanded(self) -> str:
+        """The same in plain words."""
+        return "dark" if self._face.numerals is None else str(self._face.numerals)
+
+    @property
+    def due_at(self) -> int:
+        """When :meth:`put_up` is wanted next even if nothing changes."""
+        if self._repeat_at is None:
+            return self._refresh_at
+        return min(self._refresh_at, self._repeat_at)
+
+    def put_up(self, numerals: int | None, now: int) -> None:
+        """Tell the boards, if the numerals changed or it is time to say it again."""
+        changed = numerals != self._face.numerals
+        if not changed and now < self.due_at:
+            return
+        if changed:
+            self._face = Face(numerals, self._brightness)
+            self._repeat_at = now + REPEAT_NS
+        elif self._repeat_at is not None and now >= self._repeat_at:
+            self._repeat_at = None
+        for board in self._boards:
+            board.show(self._face)
+        if now >= self._refresh_at:
+            self._refresh_at += ((now - self._refresh_at) // REFRESH_NS + 1) * REFRESH_NS

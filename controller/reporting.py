@@ -1,0 +1,102 @@
+"""Makes the snapshot that observers see."""
+
+from __future__ import annotations
+
+from controller.agreement import Word
+from controller.rules.events import plain
+from controller.rules.phases import Boards, Off, Running, Stopped, name
+from controller.service import Service
+from controller.status import BoardHealth, HandsetHealth, Status
+
+MS_NS = 1_000_000
+
+
+def status_of(service: Service, now: int, journal_fault: str = "") -> Status:
+    """The whole service at ``now``, a CLOCK_BOOTTIME instant in nanoseconds."""
+    play_clock = service.play_clock
+    down = play_clock.state.down
+    last, ruling = service.last, down.ruling
+    return Status(
+        rules=f"{play_clock.rules.title} {play_clock.rules.season}",
+        phase=name(down.phase),
+        numerals=play_clock.numerals(now),
+        remaining_ms=_remaining_ms(service, now),
+        boards=play_clock.boards.value,
+        boards_why=_why(service),
+        last=plain(last.order.event) if last else "",
+        by=service.last_by if last else "",
+        result=last.result.value if last else "",
+        reason=last.reason if last else "",
+        ruling_seconds=ruling.seconds if ruling else None,
+        starts_on=ruling.starts_on.value if ruling else "",
+        citation=ruling.citation if ruling else "",
+        override=ruling.override if ruling else "",
+        game=service.recorder.game,
+        down=down.number,
+        board_health=tuple(
+            _board(service, each) for board in service.boards for each in board.boards
+        ),
+        handset_health=tuple(_handset(service, each, now) for each in sorted(service.crew)),
+        journal=journal_fault,
+        alarms=tuple(_alarms(service, now)),
+        marked=service.marked,
+        unauthenticated=not all(each.authenticated for each in service.handsets),
+    )
+
+
+def _remaining_ms(service: Service, now: int) -> int | None:
+    match service.play_clock.state.down.phase:
+        case Running(_, _, expires_at, _):
+            return max(0, expires_at - now) // MS_NS
+        case Stopped(_, remaining_ns):
+            return remaining_ns // MS_NS
+    return None
+
+
+def _why(service: Service) -> str:
+    """Why no count is on the boards although there is one."""
+    if service.watch.agreement.dark:
+        return service.watch.agreement.why
+    if service.play_clock.boards is not Boards.OFF:
+        return ""
+    if service.play_clock.state.off is Off.ORDERED:
+        return "by order"
+    last = service.last
+    return last.reason if last and last.reason else "after a fault; relight when it is mended"
+
+
+def _board(service: Service, board: str) -> BoardHealth:
+    word = service.watch.agreement.word(board)
+    report = service.watch.reports.get(board)
+    if word is Word.PORT_FAULT:
+        return BoardHealth(board, word.value, "", service.watch.faults[board])
+    if report is None:
+        return BoardHealth(board)
+    supply = "" if report.supply_v is None else f"{report.supply_v:.1f} V"
+    detail = "; ".join(each for each in (supply, *report.notes) if each)
+    return BoardHealth(board, word.value, report.seen, detail)
+
+
+def _handset(service: Service, number: int, now: int) -> HandsetHealth:
+    member = service.crew[number]
+    if number == 0:
+        return HandsetHealth(member.name, member.role.value, "heard")
+    heard_s = service.presence.heard_s(number, now)
+    state = "waiting" if heard_s is None else "heard"
+    if service.presence.silent(number, now):
+        state = "silent"
+    fault = "; ".join(each for each in service.handset_faults.values() if each)
+    if fault:
+        state = "port fault"
+    battery = service.batteries.get(number)
+    return HandsetHealth(member.name, member.role.value, state, heard_s, battery, fault)
+
+
+def _alarms(service: Service, now: int) -> list[str]:
+    said = service.alarms.words(now)
+    said += [
+        f"{service.crew[number].name}: not heard for {service.presence.heard_s(number, now)} s"
+        for number in sorted(service.crew)
+        if number and service.presence.silent(number, now)
+    ]
+    return said

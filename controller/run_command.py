@@ -1,0 +1,193 @@
+"""``playclock run``: the service with its console.
+
+``--config`` names an installation; without it two simulated boards and, at a terminal, its keys.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import gc
+import signal
+import sys
+from functools import partial
+from pathlib import Path
+
+from controller import VERSION
+from controller.assembly import (
+    SIMULATED_BOARDS,
+    SIMULATED_ID,
+    Assembler,
+    Companion,
+    controller_id_of,
+    keys_and_session,
+    rules_of,
+)
+from controller.clock import boottime
+from controller.config import check_endings, load_config
+from controller.console_task import ConsoleTask, Typing
+from controller.demonstration import play
+from controller.journal import Journal
+from controller.places import default_journal
+from controller.rule_sets import fingerprint, load_rule_set
+from controller.rules.rulings import RuleSet
+from controller.rules.settings import Settings
+from controller.wall_time import synchronised
+
+SWITCH_INTERVAL_S = 0.0005
+"""How long the journal's thread may keep the interpreter from the event loop: Python's own 5 ms
+would be on the path from press to board."""
+CLOSE_S = 2.0
+SETTLE_S = 1.0
+DONE, FAULT, MISTAKE = 0, 1, 2
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of ``run``."""
+    parser.add_argument("--config", type=Path, metavar="FILE", help="the installation (TOML)")
+    parser.add_argument("--rules", default=None, metavar="CODE", help="rule set of the simulator")
+    parser.add_argument("--season", type=int, metavar="YEAR", help="season of the simulator")
+    parser.add_argument(
+        "--no-boards", action="store_true", help="a crew without boards: cues and console only"
+    )
+    parser.add_argument(
+        "--demo", action="store_true", help="simulator: a simulated keeper plays a short series"
+    )
+    parser.add_argument(
+        "--plain", action="store_true", help="print lines instead of drawing the screen"
+    )
+    parser.add_argument("--journal", type=Path, metavar="FILE", help="write the record here")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the service; 0 when it was stopped, 1 when a bug ended it, 2 for a mistake."""
+    try:
+        _check(args)
+        plan = _configured(args) if args.config else _simulated(args)
+    except (ValueError, OSError) as error:
+        print(f"playclock run: {error}", file=sys.stderr)
+        return MISTAKE
+    return plan.run()
+
+
+def _check(args: argparse.Namespace) -> None:
+    if args.config is None:
+        return
+    for option in ("rules", "season", "demo"):
+        if getattr(args, option):
+            raise ValueError(f"--{option} is for the simulator; with --config the file decides")
+
+
+class Plan:
+    """All that one run needs, before any event loop exists."""
+
+    def __init__(self, args: argparse.Namespace, rules: RuleSet, settings: Settings) -> None:
+        self.rules = rules
+        self.assembler = Assembler(boottime, rules, settings)
+        self.journal_path: Path = args.journal or default_journal()
+        self.brightness = 15
+        self.demo = False
+        self.console = ConsoleTask(simulator=args.config is None, plain=args.plain)
+        self.terminal: Typing | None = None
+
+    def attach_console(self, role: str) -> None:
+        """The console, and its keys when there is a terminal to type on."""
+        typed = sys.stdin is not None and sys.stdin.isatty()
+        fd = sys.stdin.fileno() if typed else None
+        self.terminal = self.assembler.console(role, self.console, fd)
+
+    def run(self) -> int:
+        """Run until stopped; the boards are dark afterwards on every path."""
+        sys.setswitchinterval(SWITCH_INTERVAL_S)
+        try:
+            asyncio.run(self._run())
+        except Exception as error:
+            for each in _flat(error):
+                print(f"playclock run: ended by a fault: {each!r}", file=sys.stderr)
+            return FAULT
+        return DONE
+
+    async def _run(self) -> None:
+        loop = asyncio.get_running_loop()
+        journal = self._journal(loop)
+        assembly = self.assembler.build(journal, self.brightness)
+        service = assembly.service
+        self.console.attach(service, self.terminal, journal)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            loop.add_signal_handler(number, service.stop)
+        loop.call_soon(journal.start)
+        loop.call_later(SETTLE_S, _settle_memory)
+        for pair in assembly.pairs:
+            pair.open()
+        beside: list[Companion] = [*assembly.companions, self.console.run]
+        if self.demo and assembly.press is not None:
+            beside.append(partial(play, assembly.press))
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [group.create_task(run()) for run in beside]
+                await service.run()
+                for task in tasks:
+                    task.cancel()
+        finally:
+            for pair in assembly.pairs:
+                pair.close()
+            self.console.close()
+            journal.close(CLOSE_S)
+
+    def _journal(self, loop: asyncio.AbstractEventLoop) -> Journal:
+        """The journal; its thread tells the loop when writing begins to fail, and when it heals."""
+        with contextlib.suppress(OSError):  # the journal will say so, and the clock runs on
+            self.journal_path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return Journal(
+            self.journal_path,
+            software=VERSION,
+            rules_hash=fingerprint(self.rules),
+            on_fault=lambda _: loop.call_soon_threadsafe(self.console.notify),
+            synchronised=synchronised,
+        )
+
+
+def _simulated(args: argparse.Namespace) -> Plan:
+    """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
+    plan = Plan(args, load_rule_set(args.rules or "nfhs", args.season), Settings())
+    plan.attach_console("keeper")
+    if not args.no_boards:
+        names = dict(enumerate(SIMULATED_BOARDS, start=1))
+        plan.assembler.simulated_boards(names, SIMULATED_ID)
+    plan.demo = args.demo or plan.terminal is None
+    if plan.demo:
+        plan.assembler.simulated_handset(1)
+    return plan
+
+
+def _configured(args: argparse.Namespace) -> Plan:
+    """What a configuration file describes."""
+    config = load_config(args.config)
+    rules = load_rule_set(config.rules, config.season)
+    check_endings(config, rules.rulings)
+    if not config.boards and not args.no_boards:
+        raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
+    keys, session = keys_and_session(config)
+    plan = Plan(args, rules_of(config), config.play_clock)
+    plan.journal_path = args.journal or config.journal
+    plan.brightness = config.brightness
+    if not args.no_boards:
+        plan.assembler.boards(list(config.boards), controller_id_of(config))
+    plan.assembler.handsets(list(config.handsets), keys, session)
+    if config.console.enabled:
+        plan.attach_console(config.console.role)
+    return plan
+
+
+def _settle_memory() -> None:
+    """Start-up is over: what lives now lives all game, so the collector need not look at it."""
+    gc.collect()
+    gc.freeze()
+
+
+def _flat(error: BaseException) -> list[BaseException]:
+    """The errors inside nested groups."""
+    if isinstance(error, BaseExceptionGroup):
+        return [each for inner in error.exceptions for each in _flat(inner)]
+    return [error]

@@ -1,0 +1,62 @@
+"""Events: their range, and that each can be told in plain words."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+import pytest
+
+from controller.rules.events import (
+    BoardsFault,
+    Event,
+    HoldNumber,
+    MarkMoment,
+    NoCount,
+    Number,
+    PlayEnded,
+    Ready,
+    RunNumber,
+    SetCount,
+    Snap,
+    Stop,
+    ToggleBoards,
+    Undo,
+    plain,
+)
+
+EVERY: list[Event] = [
+    PlayEnded("incomplete_pass"),
+    PlayEnded("foul", frozenset({"by_defense_only", "fourth_down"})),
+    HoldNumber(Number.ROUTINE),
+    HoldNumber(Number.ADMINISTRATIVE),
+    RunNumber(Number.ROUTINE),
+    RunNumber(Number.ADMINISTRATIVE),
+    Ready(),
+    Snap(),
+    Stop(),
+    NoCount(),
+    NoCount(True),
+    SetCount(0),
+    SetCount(99),
+    Undo(),
+    ToggleBoards(),
+    BoardsFault("no answer"),
+    MarkMoment(),
+]
+
+
+@pytest.mark.parametrize("seconds", [-1, 100, 10**9])
+def test_a_count_is_0_to_99(seconds: int) -> None:
+    with pytest.raises(ValueError, match=rf"count {seconds}: must be 0 to 99 seconds"):
+        SetCount(seconds)
+
+
+def test_every_event_has_words_of_its_own() -> None:
+    assert {type(event) for event in EVERY} == set(get_args(Event))
+    words = [plain(event) for event in EVERY]
+    assert len(set(words)) == len(words)
+    assert not any("_" in each for each in words)
+
+
+def test_the_words_name_ending_and_facts_in_one_order() -> None:
+    assert plain(EVERY[1]) == "play ended: foul (by defense only, fourth down)"

@@ -1,0 +1,256 @@
+"""Gestures of both layouts: taps, doubles, holds, two number keys at once."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.rules.events import (
+    Event,
+    MarkMoment,
+    NoCount,
+    Order,
+    PlayEnded,
+    Role,
+    Snap,
+    ToggleBoards,
+    Undo,
+)
+from controller.rules.gestures import (
+    FOUR,
+    HOLD_NS,
+    LAYOUTS,
+    REPEAT_NS,
+    TOGETHER_NS,
+    TWELVE,
+    Gesture,
+    Gestures,
+)
+from controller.rules.phases import Live, Running, Set
+from drivers.base import Key
+from tests.controller.rules.crew import (
+    DEAD_BALL,
+    HOLD_25,
+    HOLD_40,
+    READY,
+    RUN_25,
+    RUN_40,
+    SCHOOL,
+    STOP,
+    Crew,
+    ending,
+    in_phase,
+)
+
+MS = 1_000_000
+S = 1000 * MS
+
+
+def test_twelve_keys_and_four_are_keys_of_the_drivers() -> None:
+    assert set(TWELVE) == {key.name for key in Key}
+    assert set(FOUR) == {"NUMBER_40", "NUMBER_25", "READY", "UNDO"}
+    assert set(FOUR) < set(TWELVE)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_every_hold_has_taps_that_mean_the_same(layout: str) -> None:
+    for key, meaning in LAYOUTS[layout].items():
+        if meaning.held is not None:
+            assert meaning.held in meaning.taps, key
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+def test_every_ending_of_a_key_is_known_to_the_rule_set(layout: str) -> None:
+    for meaning in LAYOUTS[layout].values():
+        for event in (*meaning.taps, meaning.held):
+            if isinstance(event, PlayEnded):
+                SCHOOL.check(event.ending, event.facts)
+
+
+# The design's keys, typed in: what one, two, ... taps mean in the end.
+MEANT: dict[str, dict[str, list[Event | None]]] = {
+    "twelve": {
+        "DEAD_BALL": [DEAD_BALL, DEAD_BALL, DEAD_BALL],
+        "READY": [READY, READY],
+        "NUMBER_25": [HOLD_25, RUN_25, RUN_25, RUN_25],
+        "SNAP": [Snap(), Snap()],
+        "NUMBER_40": [HOLD_40, RUN_40, RUN_40],
+        "STOP": [STOP, STOP],
+        "FLAG": [ending("foul"), ending("foul_defense"), ending("foul_defense")],
+        "TIME_OUT": [ending("charged_timeout"), ending("official_timeout")],
+        "INJURY": [ending("injury_offense"), ending("injury_defense")],
+        "UNDO": [Undo(), Undo(), Undo(), Undo(), Undo()],
+        "NO_COUNT": [NoCount(), NoCount(), NoCount(True)],
+        "BOARDS_OFF": [None, MarkMoment(), ToggleBoards(), ToggleBoards()],
+    },
+    "four": {
+        "NUMBER_40": [DEAD_BALL, DEAD_BALL, HOLD_40, HOLD_40],
+        "NUMBER_25": [HOLD_25, RUN_25, RUN_25],
+        "READY": [READY, READY],
+        "UNDO": [Undo(), Undo(), Undo(), ToggleBoards(), ToggleBoards()],
+    },
+}
+HELD: dict[str, dict[str, Event]] = {
+    "twelve": {"NO_COUNT": NoCount(True), "BOARDS_OFF": ToggleBoards()},
+    "four": {"NUMBER_40": HOLD_40, "UNDO": ToggleBoards()},
+}
+KEYS = [(layout, key) for layout in MEANT for key in MEANT[layout]]
+
+
+@pytest.mark.parametrize(("layout", "key"), KEYS)
+def test_taps(layout: str, key: str) -> None:
+    gestures = Gestures(layout)
+    at = 1000 * S
+    for count, meant in enumerate(MEANT[layout][key]):
+        gesture = gestures.pressed(key, False, at + count * REPEAT_NS)
+        assert gesture.event == meant
+        assert gesture.started_at == at
+        if count == 0:
+            assert not gesture.amends
+
+
+@pytest.mark.parametrize(("layout", "key"), KEYS)
+def test_a_tap_after_the_gap_is_a_new_gesture(layout: str, key: str) -> None:
+    gestures = Gestures(layout)
+    gestures.pressed(key, False, 0)
+    later = gestures.pressed(key, False, REPEAT_NS + 1)
+    assert (later.event, later.started_at, later.amends) == (
+        MEANT[layout][key][0],
+        REPEAT_NS + 1,
+        False,
+    )
+
+
+@pytest.mark.parametrize(("layout", "key"), KEYS)
+def test_a_hold_amends_its_own_tap(layout: str, key: str) -> None:
+    gestures = Gestures(layout)
+    gestures.pressed(key, False, 0)
+    held = gestures.pressed(key, True, 1500 * MS)
+    assert held.event == HELD[layout].get(key)
+    if held.event is None:
+        assert held.reason
+    else:
+        assert (held.started_at, held.amends) == (0, True)
+
+
+def test_a_hold_whose_tap_was_not_heard_or_is_long_past_stands_alone() -> None:
+    gestures = Gestures("twelve")
+    assert gestures.pressed("NO_COUNT", True, 100) == Gesture(NoCount(True), 100)
+    gestures.pressed("NO_COUNT", False, 5 * S)
+    late = 5 * S + HOLD_NS + 1
+    assert gestures.pressed("NO_COUNT", True, late) == Gesture(NoCount(True), late)
+
+
+def test_a_hold_after_another_key_does_not_amend_that_key() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("FLAG", False, 0)
+    held = gestures.pressed("BOARDS_OFF", True, 500 * MS)
+    assert held == Gesture(ToggleBoards(), 500 * MS)
+
+
+def test_another_key_between_two_taps_makes_them_two_gestures() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("FLAG", False, 0)
+    gestures.pressed("STOP", False, 200 * MS)
+    assert gestures.pressed("FLAG", False, 400 * MS) == Gesture(ending("foul"), 400 * MS)
+
+
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize("first", ["NUMBER_25", "NUMBER_40"])
+def test_two_number_keys_at_once_give_the_held_administrative_number(
+    layout: str, first: str
+) -> None:
+    gestures = Gestures(layout)
+    crew = in_phase("LIVE")
+    other = {"NUMBER_25": "NUMBER_40", "NUMBER_40": "NUMBER_25"}[first]
+    at = 100 * S
+    for key, when in ((first, at), (other, at + TOGETHER_NS - 1)):
+        gesture = gestures.pressed(key, False, when)
+        give(crew, gesture, when)
+    assert gesture.doubtful
+    assert crew.phase == Set(25)
+
+
+def test_two_number_keys_150_ms_apart_are_two_presses() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("NUMBER_25", False, 0)
+    later = gestures.pressed("NUMBER_40", False, TOGETHER_NS)
+    assert later == Gesture(HOLD_40, TOGETHER_NS)
+
+
+def test_a_key_that_the_handset_lacks_asks_for_nothing_and_says_so() -> None:
+    gesture = Gestures("four").pressed("FLAG", False, 7)
+    assert gesture.event is None
+    assert "FLAG" in gesture.reason
+
+
+def test_an_unknown_layout_is_named() -> None:
+    with pytest.raises(ValueError, match=r"layout 'five': one of twelve, four"):
+        Gestures("five")
+
+
+# With the clock behind
+
+
+def give(crew: Crew, gesture: Gesture, at: int) -> None:
+    if gesture.event is not None:
+        order = Order(gesture.event, at, 1, Role.KEEPER, gesture.started_at, gesture.amends)
+        crew.order(order)
+
+
+def press(crew: Crew, gestures: Gestures, *edges: tuple[str, float, bool]) -> None:
+    for key, at_s, held in edges:
+        at = round(at_s * S)
+        give(crew, gestures.pressed(key, held, at), at)
+
+
+def test_a_double_runs_from_its_second_tap() -> None:
+    crew = in_phase("LIVE")
+    press(crew, Gestures("twelve"), ("NUMBER_25", 100, False), ("NUMBER_25", 100.5, False))
+    assert crew.clock.expires_at == round(125.5 * S)
+
+
+def test_a_third_tap_starts_no_second_count() -> None:
+    crew = in_phase("LIVE")
+    taps = [("NUMBER_25", 100 + k / 2, False) for k in range(3)]
+    press(crew, Gestures("twelve"), *taps)
+    assert crew.clock.expires_at == round(125.5 * S)
+
+
+def test_four_keys_dead_ball_and_then_held() -> None:
+    crew = in_phase("LIVE")
+    gestures = Gestures("four")
+    press(crew, gestures, ("NUMBER_40", 100, False))
+    assert isinstance(crew.phase, Running)
+    press(crew, gestures, ("NUMBER_40", 100.8, True))
+    assert crew.phase == Set(40)
+    assert crew.clock.state.down.named == frozenset()
+
+
+def test_four_keys_three_quick_undos_take_back_three_presses_and_a_fourth_the_boards() -> None:
+    crew = in_phase("LIVE")
+    gestures = Gestures("four")
+    crew(DEAD_BALL, 90)
+    crew(HOLD_25, 92)
+    crew(READY, 94)
+    before = crew.clock.state.down
+    press(crew, gestures, *[("UNDO", 100 + k / 2, False) for k in range(3)])
+    assert isinstance(crew.phase, Live)
+    press(crew, gestures, ("UNDO", 101.5, False))
+    assert crew.clock.state.down == before
+    assert crew.clock.boards.value == "off"
+
+
+def test_the_hold_of_undo_takes_back_nothing() -> None:
+    crew = in_phase("SET")
+    crew(READY, 95)
+    press(crew, Gestures("four"), ("UNDO", 100, False), ("UNDO", 101.5, True))
+    assert (crew.shows(101.5), crew.clock.boards.value) == (34, "off")
+
+
+def test_three_taps_of_boards_off_and_three_more_relight() -> None:
+    crew = in_phase("SET")
+    gestures = Gestures("twelve")
+    press(crew, gestures, *[("BOARDS_OFF", 100 + k / 2, False) for k in range(3)])
+    assert crew.clock.boards.value == "off"
+    press(crew, gestures, *[("BOARDS_OFF", 110 + k / 2, False) for k in range(3)])
+    assert crew.clock.boards.value == "lit"
