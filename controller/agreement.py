@@ -1,9 +1,10 @@
 """Both boards show the same, right numeral, or both are dark.
 
 A board that answers wrong twice in a row, stays silent three times in a row, or whose port is
-lost, darkens every board. Darkness that ends within 3 s ends by itself, at most twice in 10
-minutes; after that, or when it lasts longer, only a relight ends it, since coaches have been told
-by then (NCAA 3-2-4-d: both off, coaches told at once).
+lost, darkens every board. Darkness after a silence that ends within 3 s ends by itself, at most
+twice in 10 minutes; after that, or when it lasts longer, only a relight ends it, since coaches have
+been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong
+numeral is never believed by itself again: that it is rightly dark says nothing of its numerals.
 """
 
 from __future__ import annotations
@@ -46,6 +47,7 @@ class Agreement:
         self._boards = {name: _Board() for name in boards}
         self._since_at: int | None = None
         self._latched = False
+        self._lies = False
         self._returns_at: deque[int] = deque(maxlen=RETURNS)
         self.why = ""
         """Why the boards are dark, in plain words; empty while they need not be."""
@@ -60,7 +62,9 @@ class Agreement:
         """When a present darkness turns into one that only a relight ends."""
         if self._since_at is None or self._latched:
             return None
-        return self._since_at + RETURN_WITHIN_NS
+        return (
+            self._since_at if self._must_stay(self._since_at) else self._since_at + RETURN_WITHIN_NS
+        )
 
     def word(self, board: str) -> Word:
         """What the board's last answer came to."""
@@ -77,6 +81,7 @@ class Agreement:
             board.fault = ""
         elif word is Word.WRONG and board.in_a_row >= WRONG_IN_A_ROW:
             board.fault = f"{name} shows a wrong numeral"
+            self._lies = True
         elif word is Word.SILENT and board.in_a_row >= SILENT_IN_A_ROW:
             board.fault = f"{name} does not answer"
         self._judge(at)
@@ -99,7 +104,7 @@ class Agreement:
 
     def relit(self, at: int) -> None:
         """A relight was ordered: a fault that still stands has another 3 s to end."""
-        self._latched = False
+        self._latched = self._lies = False
         self._since_at = None
         self._returns_at.clear()
         self.why = ""
@@ -110,15 +115,13 @@ class Agreement:
         if faults:
             self.why = "; ".join(faults)
             if self._since_at is None:
-                self._since_at = self._fault_since(at)
-        elif self._since_at is not None and not self._latched:
+                self._since_at = at
+        elif self._since_at is not None and not self._latched and not self._must_stay(at):
             self._since_at = None
             self.why = ""
             self._returns_at.append(at)
 
-    def _fault_since(self, at: int) -> int:
-        """A third darkness in 10 minutes is not waited for: it counts as 3 s old already."""
+    def _must_stay(self, at: int) -> bool:
+        """True when a darkness may not end by itself, however soon."""
         used_up = len(self._returns_at) == RETURNS
-        if used_up and at - self._returns_at[0] < RETURNS_WINDOW_NS:
-            return at - RETURN_WITHIN_NS
-        return at
+        return self._lies or (used_up and at - self._returns_at[0] < RETURNS_WINDOW_NS)

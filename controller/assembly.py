@@ -192,7 +192,12 @@ def keys_and_session(config: Config) -> tuple[Keys | None, int]:
     wanted = [each.id for each in config.handsets if each.port]
     if not wanted or config.key_file is None:
         return None, 0
-    keys = load_keys(config.key_file)
+    try:
+        keys = load_keys(config.key_file)
+    except OSError as error:
+        raise ValueError(
+            f"{config.source}: key_file = {config.key_file}: {error.strerror}"
+        ) from error
     missing = [str(number) for number in wanted if number not in keys.uplink]
     if missing:
         raise ValueError(f"{config.key_file}: no key for handset {', '.join(missing)}: pair it")

@@ -9,6 +9,7 @@ interrupted.
 from __future__ import annotations
 
 import argparse
+import os
 import sys
 from collections.abc import Sequence
 
@@ -30,9 +31,26 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.print_help()
         return MISTAKE
     try:
-        return int(args.run(args))
+        code = int(args.run(args))
+        sys.stdout.flush()
     except KeyboardInterrupt:
         return INTERRUPTED
+    except ValueError as error:
+        print(f"playclock {args.command}: {error}", file=sys.stderr)
+        return MISTAKE
+    except OSError as error:
+        return _output_failed(args.command, error)
+    return code
+
+
+def _output_failed(command: str, error: OSError) -> int:
+    """Standard output took nothing: said in a line, unless its reader has simply gone."""
+    if not isinstance(error, BrokenPipeError):
+        print(f"playclock {command}: cannot write the output: {error.strerror}", file=sys.stderr)
+    null = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(null, sys.stdout.fileno())  # what is still buffered must not fail again at the exit
+    os.close(null)
+    return FOUND_WRONG
 
 
 def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
@@ -69,8 +87,13 @@ def _fill_ruling(parser: argparse.ArgumentParser) -> None:
 def _fill_journal(parser: argparse.ArgumentParser) -> None:
     from controller import journal_command, places  # noqa: PLC0415
 
-    journal_command.add_arguments(parser, places.default_journal())
-    parser.set_defaults(run=journal_command.run)
+    def run(args: argparse.Namespace) -> int:
+        if args.file is None:
+            args.file = places.default_journal()
+        return journal_command.run(args)
+
+    journal_command.add_arguments(parser)
+    parser.set_defaults(run=run)
 
 
 _COMMANDS = {

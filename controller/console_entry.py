@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.rules.events import Event, PlayEnded, SetCount
-from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet
+from controller.rules.rulings import NOT_ENDINGS, RuleSet, nearest
 
 HELP = "an ending with its facts (incomplete pass, fourth down), or: count 17"
 
@@ -25,11 +25,10 @@ def parse_entry(text: str, rules: RuleSet) -> Event:
     endings = set(rules.rulings) - NOT_ENDINGS
     ending, rest = _longest(words, endings)
     if not ending:
-        try:
-            rules.check("_".join(words))
-        except RulesError as error:
-            raise EntryError(str(error)) from None
-        raise EntryError(f"{text.strip()!r} does not say how a play ended")
+        if "_".join(words) in NOT_ENDINGS:
+            raise EntryError(f"{text.strip()!r} does not say how a play ended")
+        near = ", ".join(nearest("_".join(words), endings)).replace("_", " ")
+        raise EntryError(f"no ending {text.strip()!r}" + (f"; nearest: {near}" if near else ""))
     facts = set()
     while rest:
         fact, after = _longest(rest, rules.facts)

@@ -25,7 +25,7 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("q", "quits, boards dark"),
 )
 """The console's keys and what they do: upper case is the hold, a letter twice the double tap."""
-_FOOTER_KEYS = (":", "q")
+_FOOTER_KEYS = (":", "q", ":quit")
 
 
 def faults(status: Status) -> list[list[Piece]]:

@@ -176,18 +176,31 @@ class Screen:
             self._outlet.write("".join(parts).encode("utf-8", "replace"))
 
 
-class PlainLines:
-    """For a stream that is no terminal: one line for each change. Never raises."""
+class _Lines:
+    """Lines for a stream that is no terminal."""
 
     def __init__(self, stream: ByteStream) -> None:
         self._outlet = _Outlet(stream)
-        self._seen: object = None
-        self._order: object = None
 
     @property
     def dead(self) -> bool:
         """True after an error of the stream."""
         return self._outlet.dead
+
+    def say(self, words: str, *, clock_text: str = "") -> None:
+        """Write one line, if the reader takes it."""
+        if self._outlet.free():
+            text = cut(clean(f"{clock_text} {words}".strip()[:_LONGEST_LINE]), _LONGEST_LINE - 1)
+            self._outlet.write(f"{text}\n".encode("utf-8", "replace"))
+
+
+class PlainLines(_Lines):
+    """For a stream that is no terminal: one line for each change. Never raises."""
+
+    def __init__(self, stream: ByteStream) -> None:
+        super().__init__(stream)
+        self._seen: object = None
+        self._order: object = None
 
     def show(self, status: Status, *, clock_text: str = "") -> None:
         """Write a line if the count, an order, the boards or a fault changed since the last one.
@@ -208,8 +221,35 @@ class PlainLines:
         if order != self._order and status.last:
             said.append(_order_words(status))
         self._order = order
-        text = cut(clean(" | ".join(said)[:_LONGEST_LINE]), _LONGEST_LINE - 1)
-        self._outlet.write(f"{text}\n".encode("utf-8", "replace"))
+        self.say(" | ".join(said))
+
+
+class FaultLines(_Lines):
+    """For an installation without a terminal: a line for each change of what is not well, and
+    nothing while all is. Never raises."""
+
+    def __init__(self, stream: ByteStream) -> None:
+        super().__init__(stream)
+        self._seen: list[str] = []
+
+    def show(self, status: Status, *, clock_text: str = "") -> None:
+        """Write what is wrong now, if that changed; the newest when the reader was slow."""
+        words = _wrong(status)
+        if words == self._seen or not self._outlet.free():
+            return
+        self._seen = words
+        self.say(" | ".join(words or ["all well"]), clock_text=clock_text)
+
+
+def _wrong(status: Status) -> list[str]:
+    """Everything that someone must look at, without ages, which change by themselves."""
+    said = [f"boards off: {status.boards_why}"] if status.boards_why else []
+    said += [f"{each.name} {each.state}" for each in status.board_health if not each.well]
+    said += [f"{each.name} {each.state}" for each in status.handset_health if not each.well]
+    said += [f"port: {each.detail}" for each in status.board_health if each.state == "port fault"]
+    said += [f"port: {each.detail}" for each in status.handset_health if each.state == "port fault"]
+    said += [f"journal: {status.journal}"] if status.journal else []
+    return list(dict.fromkeys(said))
 
 
 def _standing(status: Status) -> list[str]:

@@ -6,6 +6,8 @@ A console that fails never ends the clock: it says so once and stays away.
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import io
 import os
 import sys
 import time
@@ -13,7 +15,7 @@ from typing import Protocol
 
 from controller.console_entry import EntryError, parse_entry
 from controller.console_lists import KEYS
-from controller.console_screen import PlainLines, Screen, unblocked
+from controller.console_screen import FaultLines, PlainLines, Screen, unblocked
 from controller.console_text import look_for
 from controller.journal import Journal
 from controller.reporting import status_of
@@ -39,24 +41,30 @@ class ConsoleTask:
         self._simulator = simulator
         self._changed = asyncio.Event()
         self._hint = ""
+        self._hinted_after: object = None
+        self._keys = KEYS if simulator else (*KEYS[:-1], (f":{QUIT}", "ends, boards dark"))
+        self._stream: io.RawIOBase | None = None
         self._screen: Screen | None = None
-        self._lines: PlainLines | None = None
+        self._lines: PlainLines | FaultLines | None = None
         self._service: Service | None = None
         self._terminal: Typing | None = None
         self._journal: Journal | None = None
         self._choose(plain)
 
     def _choose(self, plain: bool) -> None:
-        """A screen on a terminal, lines elsewhere; an installation without a terminal says nothing
-        while all is well."""
+        """A screen on a terminal, lines elsewhere; an installation without a terminal says only
+        what is not well."""
         out = sys.stdout
         if out is None:
             return
         look = look_for(out.encoding, os.environ) if out.isatty() and not plain else None
+        self._stream = stream = unblocked(out.fileno())
         if look is not None:
-            self._screen = Screen(unblocked(out.fileno()), look)
+            self._screen = Screen(stream, look)
         elif self._simulator or plain:
-            self._lines = PlainLines(unblocked(out.fileno()))
+            self._lines = PlainLines(stream)
+        else:
+            self._lines = FaultLines(stream)
 
     def attach(self, service: Service, terminal: Typing | None, journal: Journal) -> None:
         """Watch this service."""
@@ -83,17 +91,22 @@ class ConsoleTask:
                 self._changed.clear()
         except Exception as error:  # a bug of the console must not end the clock
             self.close()
-            print(f"playclock run: the console failed: {error!r}", file=sys.stderr)
+            with contextlib.suppress(OSError, ValueError):  # it may be the terminal that is gone
+                print(f"playclock run: the console failed: {error!r}", file=sys.stderr)
 
     def close(self) -> None:
         """Give the terminal back as it was."""
         if self._screen is not None:
             self._screen.close()
+        if self._stream is not None:
+            self._stream.close()
 
     def _draw(self) -> None:
         service = self._service
         assert service is not None
         journal_fault = self._journal.fault if self._journal is not None else ""
+        if service.last is not self._hinted_after:
+            self._hint = ""
         status = status_of(service, service.now(), journal_fault)
         clock_text = time.strftime("%H:%M:%S")
         if self._lines is not None:
@@ -104,7 +117,7 @@ class ConsoleTask:
                 status,
                 columns=columns,
                 rows=rows,
-                keys=KEYS if self._terminal is not None else (),
+                keys=self._keys if self._terminal is not None else (),
                 entry=self._terminal.entry if self._terminal is not None else None,
                 entry_error=self._hint,
                 clock_text=clock_text,
@@ -118,8 +131,7 @@ class ConsoleTask:
         if self._simulator:
             self._service.stop()
         else:
-            self._hint = f"to end the game and darken the boards type :{QUIT}"
-        self.notify()
+            self._answer(f"to end the game and darken the boards type :{QUIT}")
 
     def entered(self, text: str) -> None:
         """A finished entry line."""
@@ -131,10 +143,17 @@ class ConsoleTask:
         try:
             self._service.enter(parse_entry(text, self._service.play_clock.rules))
         except EntryError as error:
-            self._hint = str(error)
+            self._answer(str(error))
         self.notify()
 
     def unknown(self, char: str) -> None:
         """A character that is no key."""
-        self._hint = f"{char!r} is no key"
+        self._answer("Esc is no key" if char == "\x1b" else f"{char!r} is no key")
+
+    def _answer(self, words: str) -> None:
+        """Answer what was typed, until the next order."""
+        assert self._service is not None
+        self._hint, self._hinted_after = words, self._service.last
+        if self._lines is not None:
+            self._lines.say(words, clock_text=time.strftime("%H:%M:%S"))
         self.notify()

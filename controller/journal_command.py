@@ -30,15 +30,14 @@ class _Refused(Exception):
     """The command line asks for what cannot be given; the message names it."""
 
 
-def add_arguments(parser: argparse.ArgumentParser, default_file: Path) -> None:
-    """Give ``parser`` the arguments of the subcommand; ``default_file`` where no FILE is named."""
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give ``parser`` the arguments of the subcommand; ``file`` is None where none is named."""
     parser.add_argument(
         "file",
         metavar="FILE",
         nargs="?",
         type=Path,
-        default=default_file,
-        help="the journal (default: %(default)s)",
+        help="the journal (default: that of the simulator)",
     )
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--games", action="store_true", help="list the games")

@@ -10,10 +10,16 @@ JOURNAL = "journal.sqlite3"
 
 def default_state_folder() -> Path:
     """``$XDG_STATE_HOME/playclock``, by default ``~/.local/state/playclock`` (XDG base directory
-    specification 0.8)."""
+    specification 0.8). Raises ``ValueError`` for a user without a home."""
     base = os.environ.get("XDG_STATE_HOME", "")
-    folder = Path(base) if base.startswith("/") else Path.home() / ".local" / "state"
-    return folder / "playclock"
+    if base.startswith("/"):
+        return Path(base) / "playclock"
+    try:
+        return Path.home() / ".local" / "state" / "playclock"
+    except RuntimeError:
+        raise ValueError(
+            f"user {os.getuid()} has no home folder: set XDG_STATE_HOME, or name the file"
+        ) from None
 
 
 def default_journal() -> Path:

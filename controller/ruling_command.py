@@ -56,6 +56,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _ruling(rules: RuleSet, endings: list[str], facts: list[str]) -> Ruling:
     for ending in endings:
+        if ending in rules.facts:
+            raise RulesError(f"{ending!r} is a fact, not an ending: give it as --fact {ending}")
         rules.check(ending, facts)
     if len(endings) == 1:
         return rules.ruling(endings[0], facts)

@@ -25,13 +25,13 @@ from controller.assembly import (
     rules_of,
 )
 from controller.clock import boottime
-from controller.config import check_endings, load_config
+from controller.config import ConfigError, check_endings, load_config
 from controller.console_task import ConsoleTask, Typing
 from controller.demonstration import play
 from controller.journal import Journal
 from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
-from controller.rules.rulings import RuleSet
+from controller.rules.rulings import RulesError, RuleSet
 from controller.rules.settings import Settings
 from controller.wall_time import synchronised
 
@@ -66,16 +66,24 @@ def run(args: argparse.Namespace) -> int:
         _check(args)
         plan = _configured(args) if args.config else _simulated(args)
     except (ValueError, OSError) as error:
-        print(f"playclock run: {error}", file=sys.stderr)
+        print(f"playclock run: {_plain(error)}", file=sys.stderr)
         return MISTAKE
     return plan.run()
+
+
+def _plain(error: Exception) -> str:
+    """The error with its file, without the number that only a programmer knows."""
+    if isinstance(error, OSError) and error.filename and error.strerror:
+        return f"{error.filename}: {error.strerror}"
+    return str(error)
 
 
 def _check(args: argparse.Namespace) -> None:
     if args.config is None:
         return
     for option in ("rules", "season", "demo"):
-        if getattr(args, option):
+        value = getattr(args, option)
+        if value is not None and value is not False:
             raise ValueError(f"--{option} is for the simulator; with --config the file decides")
 
 
@@ -150,7 +158,9 @@ class Plan:
 
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
-    plan = Plan(args, load_rule_set(args.rules or "nfhs", args.season), Settings())
+    plan = Plan(
+        args, load_rule_set("nfhs" if args.rules is None else args.rules, args.season), Settings()
+    )
     plan.attach_console("keeper")
     if not args.no_boards:
         names = dict(enumerate(SIMULATED_BOARDS, start=1))
@@ -164,8 +174,11 @@ def _simulated(args: argparse.Namespace) -> Plan:
 def _configured(args: argparse.Namespace) -> Plan:
     """What a configuration file describes."""
     config = load_config(args.config)
-    rules = load_rule_set(config.rules, config.season)
-    check_endings(config, rules.rulings)
+    try:
+        check_endings(config, load_rule_set(config.rules, config.season).rulings)
+    except RulesError as error:
+        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
+        raise ConfigError(config.source, [what]) from error
     if not config.boards and not args.no_boards:
         raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
     keys, session = keys_and_session(config)

@@ -37,17 +37,19 @@ async def supervise(
         task = asyncio.create_task(run())
         try:
             await asyncio.sleep(0)  # its first step, which opens the device
-            if not task.done():
+            opened = not task.done()
+            if opened:
                 started()
             if faulty and not (await asyncio.wait({task}, timeout=WELL_AFTER_S))[0]:
                 faulty = False
                 told("")
+            await asyncio.wait({task})  # not the task itself: its error must not hide a cancel
             await task
             return
         except (DriverError, OSError, termios.error) as error:
             if clock() - started_at > STEADY_NS:
                 failures = 0
-            if not faulty:
+            if opened or not faulty:
                 faulty = True
                 told(str(error) or type(error).__name__)
         finally:

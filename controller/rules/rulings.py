@@ -160,9 +160,7 @@ class RuleSet:
                 raise RulesError(self._unknown("fact", fact, self.facts))
 
     def _unknown(self, what: str, word: str, known: Collection[str]) -> str:
-        import difflib  # noqa: PLC0415 - only an error needs it
-
-        near = difflib.get_close_matches(word, sorted(known), n=3, cutoff=0.4)
+        near = nearest(word, known)
         hint = f"; nearest: {', '.join(near)}" if near else f"; known: {', '.join(sorted(known))}"
         return f"unknown {what} {word!r} in rule set {self.code} {self.season}{hint}"
 
@@ -173,6 +171,13 @@ class RuleSet:
         self.check(ending)
         ruling = Ruling(ending, seconds, starts_on, citation, "text", override=citation)
         return replace(self, rulings={**self.rulings, ending: ruling})
+
+
+def nearest(word: str, known: Collection[str]) -> list[str]:
+    """Up to three names of ``known`` that ``word`` may have been meant to be."""
+    import difflib  # noqa: PLC0415 - only an error needs it
+
+    return difflib.get_close_matches(word, sorted(known), n=3, cutoff=0.4)
 
 
 CANCELLED = "cancelled"

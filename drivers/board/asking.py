@@ -24,6 +24,9 @@ WINDOW_NS = 12 * MS
 LONGEST_WINDOW_NS = 20 * MS
 QUICK_RETRIES = 3
 """How often a node is asked again at each SHOW after a bad answer: enough to find a fault."""
+DARK_PERIOD_NS = 250 * MS
+"""How often a node that answers badly is asked while all are dark: nothing that the boards show can
+be late then, and a board that is back shall light up within the time that allows it."""
 
 
 class Asking:
@@ -32,8 +35,9 @@ class Asking:
     The one not asked for longest, about once a second, at a calm moment; where changes leave none,
     with the first SHOW after 1.3 s that changes nothing, and after 1.4 s with any. After a bad
     answer with each SHOW that changes nothing, three times; then at the usual pace again, so that
-    a dead board does not hold up the others. With many nodes each is asked less often, so that all
-    questions together stay within ``REPLY_SHARE``.
+    a dead board does not hold up the others, unless all are dark: then four times a second. With
+    many nodes each is asked less often, so that all questions together stay within
+    ``REPLY_SHARE``.
     """
 
     def __init__(self, nodes: Iterable[int], now: int) -> None:
@@ -41,9 +45,15 @@ class Asking:
         self._failures = dict.fromkeys(self._asked_at, 0)
         self._changed_at = now
         self._idle_until = now
+        self._dark = False
 
-    def whom(self, now: int, changes: bool) -> int:
-        """Give the node to ask with a SHOW that goes out now, 0 for none."""
+    def whom(self, now: int, changes: bool, dark: bool = False) -> int:
+        """Give the node to ask with a SHOW that goes out now, 0 for none.
+
+        ``changes`` says that it shows something new, ``dark`` that it shows nothing.
+        """
+        if dark is not self._dark:
+            self._dark, self._idle_until = dark, now
         if changes:
             self._changed_at = now
         if now < self._idle_until:
@@ -51,10 +61,12 @@ class Asking:
         retries = [] if changes else [n for n in self._asked_at if self._retries(n)]
         if retries:
             return min(retries, key=self._asked_at.__getitem__)
-        node = min(self._asked_at, key=self._asked_at.__getitem__)
+        node = min(self._asked_at, key=lambda n: self._asked_at[n] + self._period_ns(n))
         since_ask_ns = now - self._asked_at[node]
         if since_ask_ns < self._period_ns(node):
             return 0
+        if dark and self._failures[node]:
+            return node
         since_change_ns = now - self._changed_at
         calm = CALM_NS <= since_change_ns <= LATEST_CALM_NS or since_change_ns >= OVERDUE_NS
         overdue = since_ask_ns >= LAST_CALL_NS or (since_ask_ns >= OVERDUE_NS and not changes)
@@ -76,5 +88,7 @@ class Asking:
         return 1 <= self._failures[node] <= QUICK_RETRIES
 
     def _period_ns(self, node: int) -> int:
+        if self._dark and self._failures[node]:
+            return DARK_PERIOD_NS
         window_ns = LONGEST_WINDOW_NS if self._failures[node] else WINDOW_NS
         return max(ASK_PERIOD_NS, round(len(self._asked_at) * window_ns / REPLY_SHARE))

@@ -186,7 +186,7 @@ class NodeBus:
 
     def _send(self, face: Face, now: int, unsent: int) -> None:
         idle = now >= self._line_free_at and not unsent
-        node = self._asking.whom(now, changes=face != self._face)
+        node = self._asking.whom(now, face != self._face, face.numerals is None)
         if not idle:  # the SHOW would have to wait, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)

@@ -36,8 +36,10 @@ def path(tmp_path: Path) -> Path:
 
 def call(path: Path, *words: str) -> int:
     parser = argparse.ArgumentParser(prog="playclock journal")
-    add_arguments(parser, path)
-    return run(parser.parse_args(words))
+    add_arguments(parser)
+    args = parser.parse_args(words)
+    args.file = args.file or path
+    return run(args)
 
 
 def downs(text: str) -> list[int]:
@@ -173,8 +175,10 @@ PROGRAM = """
 import argparse, pathlib, sys
 from controller.journal_command import add_arguments, run
 parser = argparse.ArgumentParser()
-add_arguments(parser, pathlib.Path("absent"))
-sys.exit(run(parser.parse_args()))
+add_arguments(parser)
+args = parser.parse_args()
+args.file = args.file or pathlib.Path("absent")
+sys.exit(run(args))
 """
 
 

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 from drivers.board.asking import (
     ASK_PERIOD_NS,
+    DARK_PERIOD_NS,
     LAST_CALL_NS,
     OVERDUE_NS,
     QUICK_RETRIES,
@@ -53,6 +56,21 @@ def test_nodes_take_turns() -> None:
             asked.append(node)
     assert asked == [1, 2, 3] * (len(asked) // 3)
     assert len(asked) >= 9
+
+
+def test_while_all_are_dark_a_failing_node_is_asked_four_times_a_second() -> None:
+    asking = Asking([1, 2], 0)
+    asked = []
+    for now in range(400 * MS, 6 * S, 50 * MS):
+        node = asking.whom(now, changes=False, dark=True)
+        if node:
+            asking.asked(node, now)
+            asking.answered(node, right=node == 2)
+            asked.append((node, now))
+    tries = [now for node, now in asked if node == 1][QUICK_RETRIES:]
+    gaps = [later - earlier for earlier, later in pairwise(tries)]
+    assert set(gaps) <= {DARK_PERIOD_NS, DARK_PERIOD_NS + 50 * MS}
+    assert len([node for node, _ in asked if node == 2]) >= 4
 
 
 def test_a_bad_answer_is_asked_again_with_each_repetition_and_then_as_seldom_as_others() -> None:

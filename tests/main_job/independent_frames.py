@@ -1,0 +1,297 @@
+"""The wire contract once more, written from ``hardware/PROTOCOL.md`` alone.
+
+Nothing here comes from ``drivers``: the CRC goes bit by bit, COBS byte by byte, the lamps are
+spelled as the letters of their segments. A mistake common to the product's two ends cannot hide
+behind it.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+# The body's first byte.
+SHOW, STATUS, PRESS, STATE = 0x11, 0x12, 0x21, 0x22
+
+BYTE_NS = 260_417
+"""One byte at 38,400 baud: ten bits of 26.04 us."""
+
+DARK_NUMERALS, LAMP_TEST_NUMERALS = 0xFF, 0xFE
+
+LIT_SEGMENTS = {
+    0: "abcdef",
+    1: "bc",
+    2: "abdeg",
+    3: "abcdg",
+    4: "bcfg",
+    5: "acdfg",
+    6: "acdefg",
+    7: "abc",
+    8: "abcdefg",
+    9: "abcdfg",
+}
+"""The usual seven segments: a on top, clockwise to f, g in the middle."""
+
+KEY_BITS = {
+    "DEAD_BALL": 0x001,
+    "READY": 0x002,
+    "NUMBER_25": 0x004,
+    "SNAP": 0x008,
+    "NUMBER_40": 0x010,
+    "STOP": 0x020,
+    "FLAG": 0x040,
+    "TIME_OUT": 0x080,
+    "INJURY": 0x100,
+    "UNDO": 0x200,
+    "NO_COUNT": 0x400,
+    "BOARDS_OFF": 0x800,
+}
+HELD_BIT = 0x8000
+PHASES = ("IDLE", "SET", "RUNNING", "LIVE", "STOPPED", "EXPIRED")
+RESULTS = ("none", "running", "held", "no change", "refused", "assumed", "not heard")
+STATE_FLAGS = ("lit", "off", "fault", "assumed", "mark 25")
+
+
+class BadFrameError(ValueError):
+    """Bytes that the contract does not allow; the message says why."""
+
+
+# Framing
+
+
+def crc(data: bytes) -> int:
+    """CRC-16, polynomial 1021, begun with FFFF, neither reflected nor inverted."""
+    register = 0xFFFF
+    for byte in data:
+        register ^= byte << 8
+        for _ in range(8):
+            carry = register & 0x8000
+            register = (register << 1) & 0xFFFF
+            if carry:
+                register ^= 0x1021
+    return register
+
+
+def stuff(data: bytes) -> bytes:
+    """COBS (Cheshire and Baker 1999): each zero gives way to the distance to the next one."""
+    out = bytearray([0])
+    code_place = 0
+    distance = 1
+    for byte in data:
+        if byte:
+            out.append(byte)
+            distance += 1
+        if byte == 0 or distance == 255:
+            out[code_place] = distance
+            code_place, distance = len(out), 1
+            out.append(0)
+    out[code_place] = distance
+    return bytes(out)
+
+
+def unstuff(data: bytes) -> bytes:
+    """COBS back. Raises :class:`BadFrameError`."""
+    out = bytearray()
+    place = 0
+    while place < len(data):
+        code = data[place]
+        block = data[place + 1 : place + code]
+        if code == 0 or len(block) != code - 1 or 0 in block:
+            raise BadFrameError(f"COBS: block at {place} of {data.hex()}")
+        out += block
+        place += code
+        if code < 255 and place < len(data):
+            out.append(0)
+    return bytes(out)
+
+
+def framed(body: bytes) -> bytes:
+    """A body as it goes on the wire."""
+    return b"\0" + stuff(body + crc(body).to_bytes(2, "big")) + b"\0"
+
+
+class Unframer:
+    """Cuts a stream of bytes into bodies; ``bad`` counts what was none."""
+
+    def __init__(self) -> None:
+        self.bad = 0
+        self._run = bytearray()
+
+    def feed(self, data: bytes) -> list[bytes]:
+        """Take bytes, give the good bodies that they complete."""
+        bodies = []
+        for byte in data:
+            if byte:
+                self._run.append(byte)
+                continue
+            if self._run:
+                try:
+                    bodies.append(opened(bytes(self._run)))
+                except BadFrameError:
+                    self.bad += 1
+                self._run.clear()
+        return bodies
+
+
+def opened(run: bytes) -> bytes:
+    """The body between two delimiters. Raises :class:`BadFrameError`."""
+    whole = unstuff(run)
+    if len(run) > 64 or len(whole) < 3:
+        raise BadFrameError(f"{len(run)} bytes between delimiters")
+    if crc(whole[:-2]) != int.from_bytes(whole[-2:], "big"):
+        raise BadFrameError(f"CRC of {whole.hex()}")
+    return whole[:-2]
+
+
+# Lamps
+
+
+def segment_bits(letters: str) -> int:
+    """Bit 0 is segment a."""
+    return sum(1 << "abcdefg".index(letter) for letter in letters)
+
+
+DIGIT_BITS = {digit: segment_bits(letters) for digit, letters in LIT_SEGMENTS.items()}
+READ_DIGIT = {bits: str(digit) for digit, bits in DIGIT_BITS.items()} | {0: " "}
+
+
+def lamps_of(numerals: int) -> tuple[int, int]:
+    """Tens and units of what a SHOW orders: 0-99, dark or lamp test. No zero leads."""
+    if numerals == DARK_NUMERALS:
+        return 0, 0
+    if numerals == LAMP_TEST_NUMERALS:
+        return 0xFF, 0xFF
+    tens, units = divmod(numerals, 10)
+    return DIGIT_BITS[tens] if tens else 0, DIGIT_BITS[units]
+
+
+def read_lamps(tens: int, units: int) -> str:
+    """What a player reads: "40", " 7", "  " on a dark board, "?" for no digit."""
+    return READ_DIGIT.get(tens, "?") + READ_DIGIT.get(units, "?")
+
+
+# Board link
+
+
+@dataclass(frozen=True, slots=True)
+class Show:
+    """A SHOW frame, every field as it stands on the wire."""
+
+    controller: int
+    stamp: int
+    numerals: int
+    brightness: int
+    ask: int
+    mask: int
+
+
+def read_show(body: bytes) -> Show:
+    """Raises :class:`BadFrameError` for each thing that a node refuses."""
+    if body[0] != SHOW or len(body) != 10:
+        raise BadFrameError(f"no SHOW: {body.hex()}")
+    numerals, complement, brightness, ask, mask = body[5:]
+    if numerals ^ complement != 0xFF:
+        raise BadFrameError(f"complement of {body.hex()}")
+    if 99 < numerals < LAMP_TEST_NUMERALS or not 1 <= brightness <= 15 or ask > 8:
+        raise BadFrameError(f"out of range: {body.hex()}")
+    return Show(
+        int.from_bytes(body[1:3], "big"),
+        int.from_bytes(body[3:5], "big"),
+        numerals,
+        brightness,
+        ask,
+        mask,
+    )
+
+
+def make_show(show: Show) -> bytes:
+    """The frame of another controller, or a forged one."""
+    head = bytes([SHOW]) + show.controller.to_bytes(2, "big") + show.stamp.to_bytes(2, "big")
+    numerals = show.numerals
+    return framed(head + bytes([numerals, numerals ^ 0xFF, show.brightness, show.ask, show.mask]))
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """A STATUS frame of a node on 12.0 V with firmware revision 1."""
+
+    node: int
+    stamp: int
+    lamps: tuple[int, int]
+    brightness: int
+    flags: int
+    bad: int
+    foreign: int
+    uptime_s: int
+
+
+def make_status(status: Status) -> bytes:
+    """The frame that a node answers with."""
+    body = bytes([STATUS, status.node]) + status.stamp.to_bytes(2, "big") + bytes(status.lamps)
+    body += bytes([status.brightness, status.flags, 120, status.bad % 256, status.foreign % 256])
+    return framed(body + min(status.uptime_s, 0xFFFF).to_bytes(2, "big") + b"\x01")
+
+
+# Handset link
+
+
+def tag(key: bytes, message: bytes) -> bytes:
+    """Keyed BLAKE2s of RFC 7693, eight bytes."""
+    return hashlib.blake2s(message, key=key, digest_size=8).digest()
+
+
+@dataclass(frozen=True, slots=True)
+class Press:
+    """A PRESS frame with 20 hours left in the battery; ``keys`` as the bits of the wire."""
+
+    handset: int
+    counter: int
+    keys: int
+    age_10ms: int
+    beat: int
+
+
+def make_press(press: Press, uplink: bytes, session: int) -> bytes:
+    """The frame that a handset sends."""
+    body = bytes([PRESS, press.handset]) + press.counter.to_bytes(4, "big")
+    body += press.keys.to_bytes(2, "big") + bytes([press.age_10ms])
+    body += press.beat.to_bytes(2, "big") + bytes([20])
+    return framed(body + tag(uplink, session.to_bytes(4, "big") + body))
+
+
+@dataclass(frozen=True, slots=True)
+class State:
+    """A STATE frame. ``numerals`` None is no count; ``flags`` in plain words."""
+
+    session: int
+    beat: int
+    phase: str
+    numerals: int | None
+    remaining_10ms: int
+    flags: frozenset[str]
+    handset: int
+    counter: int
+    result: str
+
+
+def read_state(body: bytes, downlink: bytes) -> State:
+    """Raises :class:`BadFrameError` for each thing that a handset refuses."""
+    if body[0] != STATE or len(body) != 24:
+        raise BadFrameError(f"no STATE: {body.hex()}")
+    said = body[:16]
+    if tag(downlink, said) != body[16:]:
+        raise BadFrameError(f"tag of {body.hex()}")
+    phase, numerals, flags, handset, result = said[7], said[8], said[11], said[12], said[15]
+    if phase > 5 or 99 < numerals < 0xFF or flags > 0x1F or handset == 255 or result > 6:
+        raise BadFrameError(f"out of range: {body.hex()}")
+    return State(
+        int.from_bytes(said[1:5], "big"),
+        int.from_bytes(said[5:7], "big"),
+        PHASES[phase],
+        None if numerals == 0xFF else numerals,
+        int.from_bytes(said[9:11], "big"),
+        frozenset(word for bit, word in enumerate(STATE_FLAGS) if flags >> bit & 1),
+        handset,
+        int.from_bytes(said[13:15], "big"),
+        RESULTS[result],
+    )
