@@ -1,9 +1,9 @@
 """Both boards show the same, right numeral, or both are dark.
 
-A board that answers wrong twice in a row, stays silent three times in a row, or whose port is
-lost, darkens every board. Darkness after a silence that ends within 3 s ends by itself, at most
-twice in 10 minutes; after that, or when it lasts longer, only a relight ends it, since coaches have
-been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong
+A board that answers wrong twice, or wrong or not at all three times, without a right answer in
+between, or whose port is lost, darkens every board. Darkness after a silence that ends within 3 s
+ends by itself, at most twice in 10 minutes; after that, or when it lasts longer, only a relight ends
+it, since coaches have been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong
 numeral is never believed by itself again: that it is rightly dark says nothing of its numerals.
 """
 
@@ -14,8 +14,8 @@ from collections import deque
 from collections.abc import Iterable
 
 S_NS = 1_000_000_000
-WRONG_IN_A_ROW = 2
-SILENT_IN_A_ROW = 3
+WRONG_BEFORE_RIGHT = 2
+BAD_BEFORE_RIGHT = 3
 RETURN_WITHIN_NS = 3 * S_NS
 RETURNS = 2
 RETURNS_WINDOW_NS = 600 * S_NS
@@ -32,11 +32,12 @@ class Word(enum.Enum):
 
 
 class _Board:
-    __slots__ = ("fault", "in_a_row", "word")
+    __slots__ = ("bad", "fault", "word", "wrong")
 
     def __init__(self) -> None:
         self.word = Word.WAITING
-        self.in_a_row = 0
+        self.bad = self.wrong = 0
+        """Answers since the last right one: bad in any way, and wrong."""
         self.fault = ""
 
 
@@ -62,9 +63,9 @@ class Agreement:
         """When a present darkness turns into one that only a relight ends."""
         if self._since_at is None or self._latched:
             return None
-        return (
-            self._since_at if self._must_stay(self._since_at) else self._since_at + RETURN_WITHIN_NS
-        )
+        if self._may_not_return(self._since_at):
+            return self._since_at
+        return self._since_at + RETURN_WITHIN_NS
 
     def word(self, board: str) -> Word:
         """What the board's last answer came to."""
@@ -73,16 +74,17 @@ class Agreement:
     def answered(self, name: str, word: Word, at: int) -> None:
         """Take one answer, or missing answer, of a board."""
         board = self._boards[name]
-        if board.word is not word:
-            board.in_a_row = 0
         board.word = word
-        board.in_a_row += 1
         if word is Word.RIGHT:
+            board.bad = board.wrong = 0
             board.fault = ""
-        elif word is Word.WRONG and board.in_a_row >= WRONG_IN_A_ROW:
+        else:
+            board.bad += 1
+            board.wrong += word is Word.WRONG
+        if board.wrong >= WRONG_BEFORE_RIGHT:
             board.fault = f"{name} shows a wrong numeral"
             self._lies = True
-        elif word is Word.SILENT and board.in_a_row >= SILENT_IN_A_ROW:
+        elif board.bad >= BAD_BEFORE_RIGHT:
             board.fault = f"{name} does not answer"
         self._judge(at)
 
@@ -116,12 +118,12 @@ class Agreement:
             self.why = "; ".join(faults)
             if self._since_at is None:
                 self._since_at = at
-        elif self._since_at is not None and not self._latched and not self._must_stay(at):
+        elif self.deadline is not None and at < self.deadline:
             self._since_at = None
             self.why = ""
             self._returns_at.append(at)
 
-    def _must_stay(self, at: int) -> bool:
+    def _may_not_return(self, since_at: int) -> bool:
         """True when a darkness may not end by itself, however soon."""
         used_up = len(self._returns_at) == RETURNS
-        return self._lies or (used_up and at - self._returns_at[0] < RETURNS_WINDOW_NS)
+        return self._lies or (used_up and since_at - self._returns_at[0] < RETURNS_WINDOW_NS)

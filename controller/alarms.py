@@ -9,6 +9,8 @@ S_NS = 1_000_000_000
 BAD_TAGS = 5
 """More than this many frames with a wrong tag in 10 s is no noise: the keeper is told."""
 WINDOW_NS = 10 * S_NS
+ROWS = 20
+"""At most so many refused frames in 10 s have a row of their own."""
 
 
 class Alarms:
@@ -16,19 +18,29 @@ class Alarms:
 
     def __init__(self) -> None:
         self._bad_tags_at: deque[int] = deque(maxlen=BAD_TAGS + 1)
+        self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
 
-    def rejected(self, reason: str, at: int) -> None:
-        """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`)."""
+    def rejected(self, reason: str, at: int) -> bool:
+        """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`).
+
+        True when it is worth a row of its own: a transmitter that never stops must not fill the
+        disk.
+        """
+        self._refused_at.append(at)
         if reason == "bad tag":
             self._bad_tags_at.append(at)
         elif reason in ("beat too old", "too late"):
             self._late_at = at
+        crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
+        return not crowded
 
-    def foreign(self, at: int) -> None:
-        """A board heard frames of another controller."""
+    def foreign(self, at: int) -> bool:
+        """A board heard frames of another controller. True when that is news."""
+        news = self._foreign_at is None or at - self._foreign_at >= WINDOW_NS
         self._foreign_at = at
+        return news
 
     def words(self, now: int) -> list[str]:
         """The alarms that stand at ``now``."""

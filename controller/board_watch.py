@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable
 
 from controller.agreement import Agreement, Word
@@ -32,7 +33,7 @@ class BoardWatch:
     def commanded(self, at: int) -> None:
         """The boards were told something that wants confirming."""
         self._commanded_at = at
-        self._unconfirmed = set(self.reports)
+        self._unconfirmed = set(self.faults)
 
     def port(self, boards: Iterable[str], fault: str, at: int) -> None:
         """The port of these boards has a fault, or "" when it is open again."""
@@ -47,12 +48,13 @@ class BoardWatch:
         self.reports[report.board] = report
         word = _WORDS[report.answered]
         turned = word is not Word.RIGHT and self.agreement.word(report.board) is not word
-        strange = before is not None and report.foreign_frames > before.foreign_frames
+        strange = before is not None and report.foreign_frames != before.foreign_frames
         self.agreement.answered(report.board, word, at)
         return turned, strange
 
     def confirmed(self, report: BoardReport) -> str:
-        """What every board shows, once, when the last of them has confirmed the newest command."""
+        """What every board shows, as JSON by name, once, when the last of them has confirmed the
+        newest command; else empty."""
         if report.answered is not Answered.RIGHT or report.shown_at < self._commanded_at:
             return ""
         if report.board not in self._unconfirmed:
@@ -60,4 +62,4 @@ class BoardWatch:
         self._unconfirmed.discard(report.board)
         if self._unconfirmed:
             return ""
-        return ", ".join(f"{each} {self.reports[each].seen}" for each in sorted(self.reports))
+        return json.dumps({each: self.reports[each].seen for each in self.faults})

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.rules.events import Event, PlayEnded, SetCount
+from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import NOT_ENDINGS, RuleSet, nearest
 
 HELP = "an ending with its facts (incomplete pass, fourth down), or: count 17"
@@ -12,7 +12,7 @@ class EntryError(ValueError):
     """A line that means nothing; the message says what would."""
 
 
-def parse_entry(text: str, rules: RuleSet) -> Event:
+def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
     """The event of one line: ``count N`` (0-99), or an ending with facts.
 
     Words of a name may be parted by spaces or underscores. Raises :class:`EntryError`.

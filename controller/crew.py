@@ -48,7 +48,9 @@ class CrewMember:
         )
 
 
-def crew_state(play_clock: PlayClock, lit: bool, fault: bool, now: int) -> CrewState:
+def crew_state(
+    play_clock: PlayClock, lit: bool, fault: bool, now: int, assumed: bool = False
+) -> CrewState:
     """What the handsets are told at ``now``, so that they can count and cue by themselves."""
     phase = play_clock.state.down.phase
     return CrewState(
@@ -58,6 +60,7 @@ def crew_state(play_clock: PlayClock, lit: bool, fault: bool, now: int) -> CrewS
         boards_lit=lit,
         boards_off=play_clock.boards is Boards.OFF,
         fault=fault,
+        assumed=assumed,
         remaining_ns=phase.remaining_ns if isinstance(phase, Stopped) else 0,
         mark_25=play_clock.marks_routine,
     )

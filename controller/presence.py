@@ -2,7 +2,8 @@
 
 Silent for 30 s: everyone is told. A running count finishes, because it is still true. Then, or
 after 60 s without any handset while a number is held, the boards must go off. A key on the console
-shows that somebody is there.
+shows that somebody is there, and for longer, since a console does not report by itself. A handset
+in the shadow role drives nothing, so it does not count.
 """
 
 from __future__ import annotations
@@ -12,26 +13,40 @@ from collections.abc import Iterable
 S_NS = 1_000_000_000
 SILENT_NS = 30 * S_NS
 ALONE_NS = 60 * S_NS
+CONSOLE_NS = 300 * S_NS
+"""Longer than most stoppages in which nobody presses a key (common practice, no source)."""
 
 
 class Presence:
-    """Watches handsets that report by themselves. Pure: instants come in as arguments."""
+    """Watches handsets that report by themselves; ``shadows`` among them drive nothing.
 
-    def __init__(self, handsets: Iterable[int], now: int) -> None:
+    Pure: instants come in as arguments.
+    """
+
+    def __init__(self, handsets: Iterable[int], now: int, shadows: Iterable[int] = ()) -> None:
         self._since_at = now
         self._heard_at: dict[int, int | None] = dict.fromkeys(handsets)
+        self._drivers = set(self._heard_at) - set(shadows)
+        self._missed: set[int] = set()
         self._console_at: int | None = None
         self._said = False
 
-    def heard(self, handset: int, at: int) -> None:
-        """A handset sent something authentic."""
+    def heard(self, handset: int, at: int) -> bool:
+        """A handset sent something authentic. True when it had been missed."""
         self._heard_at[handset] = at
         self._said = False
+        missed = handset in self._missed
+        self._missed.discard(handset)
+        return missed
 
     def console_used(self, at: int) -> None:
         """A key was pressed on the console."""
         self._console_at = at
         self._said = False
+
+    def watches(self, handset: int) -> bool:
+        """True for a handset that reports by itself."""
+        return handset in self._heard_at
 
     def silent(self, handset: int, now: int) -> bool:
         """True when this handset has not been heard for 30 s."""
@@ -43,24 +58,20 @@ class Presence:
         heard_at = self._heard_at[handset]
         return None if heard_at is None else max(0, now - heard_at) // S_NS
 
-    @property
-    def _last_sign_at(self) -> int:
-        heard = [at for at in self._heard_at.values() if at is not None]
-        return max([self._since_at, *heard])
-
-    @property
-    def next_silence_at(self) -> int | None:
-        """When the last handset heard would be missed; None where no handset reports."""
-        return self._last_sign_at + SILENT_NS if self._heard_at else None
+    def newly_silent(self, now: int) -> list[int]:
+        """Handsets that have just become silent; each is given once for each loss."""
+        lost = [n for n in self._heard_at if n not in self._missed and self.silent(n, now)]
+        self._missed.update(lost)
+        return lost
 
     def alone(self, phase: str, now: int) -> str | None:
         """The reason, once for each loss, why the boards must go off now."""
-        if not self._heard_at or self._said or phase in ("IDLE", "RUNNING"):
+        if not self._drivers or self._said or phase in ("IDLE", "RUNNING"):
             return None
-        last_sign_at = self._last_sign_at
-        if self._console_at is not None and self._console_at - last_sign_at >= SILENT_NS:
+        if self._console_at is not None and now - self._console_at < CONSOLE_NS:
             return None
-        silent_ns = now - last_sign_at
+        heard = [at for n in self._drivers if (at := self._heard_at[n]) is not None]
+        silent_ns = now - max([self._since_at, *heard])
         if silent_ns < (SILENT_NS if phase == "EXPIRED" else ALONE_NS):
             return None
         self._said = True

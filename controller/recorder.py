@@ -11,7 +11,7 @@ from typing import Protocol
 
 from controller.journal_file import Opening, Row
 from controller.rules.effects import Decided
-from controller.rules.events import PlayEnded, plain
+from controller.rules.events import PlayEnded, Role, plain
 
 PATIENCE_NS = 5_000_000_000
 """A journal that has not opened by then is numbered from 1; its rows still go to it."""
@@ -37,12 +37,13 @@ class Recorder:
         self.game = 1
         self.down = 0
 
-    def settle(self, now: int) -> None:
-        """Learn where the journal stood, if that is known by now, and hand over what waited."""
+    def settle(self, now: int, *, at_the_end: bool = False) -> None:
+        """Learn where the journal stood, if that is known by now, and hand over what waited; at
+        the end in any case."""
         if self._numbered or self._journal is None:
             return
         opening = self._journal.opening(0)
-        if opening is None and now - self._since_at < PATIENCE_NS:
+        if opening is None and now - self._since_at < PATIENCE_NS and not at_the_end:
             return
         if opening is not None:
             self.game = opening.game + 1
@@ -68,7 +69,7 @@ class Recorder:
         facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
         self._append(
             Row(
-                kind="press" if decided.changed else decided.result.value,
+                kind=_kind(decided),
                 game=self.game,
                 down=down,
                 event_number=self._next(),
@@ -89,6 +90,19 @@ class Recorder:
                 override=ruling.override if ruling else "",
                 commanded=commanded,
             )
+        )
+
+    def reached_zero(self, at: int, now: int, commanded: str) -> None:
+        """Record that the count due at ``at`` ran out."""
+        late_ms = (now - at) / 1_000_000
+        detail = f"{late_ms:.1f} ms after it was due"
+        self.note(
+            "deadline",
+            now,
+            "count reached zero",
+            detail=detail,
+            commanded=commanded,
+            phase_after="EXPIRED",
         )
 
     def note(
@@ -139,3 +153,9 @@ class Recorder:
     def _append(self, row: Row) -> None:
         assert self._journal is not None
         self._journal.append(row)
+
+
+def _kind(decided: Decided) -> str:
+    if not decided.changed:
+        return decided.result.value
+    return "fault" if decided.order.role is Role.SERVICE else "press"

@@ -61,8 +61,7 @@ def _why(service: Service) -> str:
         return ""
     if service.play_clock.state.off is Off.ORDERED:
         return "by order"
-    last = service.last
-    return last.reason if last and last.reason else "after a fault; relight when it is mended"
+    return service.off_why or "after a fault; relight when it is mended"
 
 
 def _board(service: Service, board: str) -> BoardHealth:
@@ -79,13 +78,21 @@ def _board(service: Service, board: str) -> BoardHealth:
 
 def _handset(service: Service, number: int, now: int) -> HandsetHealth:
     member = service.crew[number]
+    fault = "; ".join(
+        said
+        for each in service.handsets
+        if number in each.serves and (said := service.handset_faults.get(each.name, ""))
+    )
     if number == 0:
-        return HandsetHealth(member.name, member.role.value, "heard")
-    heard_s = service.presence.heard_s(number, now)
-    state = "waiting" if heard_s is None else "heard"
-    if service.presence.silent(number, now):
-        state = "silent"
-    fault = "; ".join(each for each in service.handset_faults.values() if each)
+        state = "port fault" if fault else "heard"
+        return HandsetHealth(member.name, member.role.value, state, detail=fault)
+    heard_s, state = None, "waiting"
+    if service.presence.watches(number):
+        heard_s = service.presence.heard_s(number, now)
+        if service.presence.silent(number, now):
+            state = "silent"
+        elif heard_s is not None:
+            state = "heard"
     if fault:
         state = "port fault"
     battery = service.batteries.get(number)
@@ -95,8 +102,12 @@ def _handset(service: Service, number: int, now: int) -> HandsetHealth:
 def _alarms(service: Service, now: int) -> list[str]:
     said = service.alarms.words(now)
     said += [
-        f"{service.crew[number].name}: not heard for {service.presence.heard_s(number, now)} s"
+        f"{service.crew[number].name}: {_unheard(service.presence.heard_s(number, now))}"
         for number in sorted(service.crew)
-        if number and service.presence.silent(number, now)
+        if service.presence.watches(number) and service.presence.silent(number, now)
     ]
     return said
+
+
+def _unheard(heard_s: int | None) -> str:
+    return "not heard yet" if heard_s is None else f"not heard for {heard_s} s"

@@ -62,7 +62,9 @@ def fingerprint(rule_set: RuleSet) -> str:
     """SHA-256 over every ruling, local overrides included: 16 hexadecimal digits for the record."""
     from hashlib import sha256  # noqa: PLC0415 - loads OpenSSL, which `ruling` does not need
 
-    lines = [f"{rule_set.code} {rule_set.season_from} {rule_set.routine_s}"]
+    lines = [f"{rule_set.code} {rule_set.season_from}"]
+    lines += [f"{rule_set.routine_s} {rule_set.administrative_s}"]
+    lines += [f"{sorted(rule_set.marks)} {sorted(rule_set.routine_marks)}"]
     lines += [str(rule_set.rulings[ending]) for ending in sorted(rule_set.rulings)]
     lines += [f"{key} {rule_set.with_fact[key]}" for key in sorted(rule_set.with_fact)]
     lines += [f"{sorted(each.all_of)} {each.mean}" for each in rule_set.combinations]
@@ -71,6 +73,8 @@ def fingerprint(rule_set: RuleSet) -> str:
 
 
 def _season(document: Mapping[str, Any], season: int | None, source: str) -> RuleSet:
+    for table in document["seasons"]:
+        _whole(table["from"], "from", 1869, 2999)  # the first intercollegiate game
     tables = sorted(document["seasons"], key=lambda table: int(table["from"]))
     fitting = [each for each in tables if season is None or each["from"] <= season]
     if not fitting:
@@ -82,19 +86,23 @@ def _season(document: Mapping[str, Any], season: int | None, source: str) -> Rul
         ending: _ruling(ending, entry, document["sources"])
         for ending, entry in table["rulings"].items()
     }
+    if "routine" not in rulings:
+        raise RulesError("routine: no ruling, although every rule set has a routine end of play")
+    cancelled = table.get("cancelled", {"endings": []})
+    _only(cancelled, {"endings"}, "cancelled: ")
     return RuleSet(
         code=document["code"],
         title=document["title"],
         season_from=table["from"],
         season=table["from"] if season is None else season,
-        routine_s=_seconds(table["routine_s"], "routine_s"),
-        administrative_s=_seconds(table["administrative_s"], "administrative_s"),
+        routine_s=_whole(table["routine_s"], "routine_s"),
+        administrative_s=_whole(table["administrative_s"], "administrative_s"),
         rulings=rulings,
         with_fact=_facts(table, rulings),
         combinations=_combinations(table, rulings),
-        cancelled=frozenset(_known(table.get("cancelled", {}).get("endings", []), rulings)),
-        marks=frozenset(table["marks"]),
-        routine_marks=frozenset(table["routine_marks"]),
+        cancelled=frozenset(_known(cancelled["endings"], "cancelled.endings", rulings)),
+        marks=_marks(table, "marks"),
+        routine_marks=_marks(table, "routine_marks"),
     )
 
 
@@ -107,44 +115,58 @@ def _ruling(ending: str, entry: Mapping[str, Any], sources: Mapping[str, Any]) -
         raise RulesError(f"source {entry['source']}: read_as {source['read_as']!r}")
     seconds = entry.get("seconds")
     if seconds is not None:
-        _seconds(seconds, ending)
+        _whole(seconds, f"{ending}: seconds")
     try:
         starts_on = StartsOn(entry["starts_on"])
     except ValueError:
         allowed = ", ".join(each.value for each in StartsOn)
         raise RulesError(f"{ending}: starts_on {entry['starts_on']!r}: one of {allowed}") from None
+    if seconds is None and starts_on is not StartsOn.SIGNAL:
+        raise RulesError(f"{ending}: seconds missing, although it starts on {starts_on.value}")
     return Ruling(ending, seconds, starts_on, source["citation"], source["read_as"])
 
 
 def _facts(table: Mapping[str, Any], rulings: Mapping[str, Ruling]) -> dict[tuple[str, str], str]:
-    return {
-        (ending, entry["fact"]): _known([entry["mean"]], rulings)[0]
-        for entry in table.get("facts", [])
-        for ending in _known(entry["endings"], rulings)
-    }
+    facts = {}
+    for entry in table.get("facts", []):
+        _only(entry, {"fact", "endings", "mean"}, "facts: ")
+        [mean] = _known([entry["mean"]], "facts.mean", rulings)
+        for ending in _known(entry["endings"], "facts.endings", rulings):
+            facts[ending, entry["fact"]] = mean
+    return facts
 
 
 def _combinations(
     table: Mapping[str, Any], rulings: Mapping[str, Ruling]
 ) -> tuple[Combination, ...]:
-    return tuple(
-        Combination(
-            frozenset(_known(entry["all_of"], rulings)), _known([entry["mean"]], rulings)[0]
-        )
-        for entry in table.get("combinations", [])
-    )
+    combinations = []
+    for entry in table.get("combinations", []):
+        _only(entry, {"all_of", "mean"}, "combinations: ")
+        all_of = frozenset(_known(entry["all_of"], "combinations.all_of", rulings))
+        [mean] = _known([entry["mean"]], "combinations.mean", rulings)
+        combinations.append(Combination(all_of, mean))
+    return tuple(combinations)
 
 
-def _known(endings: list[str], rulings: Mapping[str, Ruling]) -> list[str]:
+def _known(endings: object, key: str, rulings: Mapping[str, Ruling]) -> list[str]:
+    if not isinstance(endings, list):
+        raise RulesError(f"{key} = {endings!r}: must be a list of endings")
     for ending in endings:
         if ending not in rulings:
-            raise RulesError(f"ending {ending!r} has no ruling")
+            raise RulesError(f"{key}: ending {ending!r} has no ruling")
     return endings
 
 
-def _seconds(value: object, key: str) -> int:
-    if not isinstance(value, int) or isinstance(value, bool) or not 1 <= value <= 99:
-        raise RulesError(f"{key}: seconds {value!r}: must be 1 to 99")
+def _marks(table: Mapping[str, Any], key: str) -> frozenset[int]:
+    marks = table[key]
+    if not isinstance(marks, list):
+        raise RulesError(f"{key} = {marks!r}: must be a list of seconds")
+    return frozenset(_whole(mark, key, 0) for mark in marks)
+
+
+def _whole(value: object, key: str, low: int = 1, high: int = 99) -> int:
+    if not isinstance(value, int) or isinstance(value, bool) or not low <= value <= high:
+        raise RulesError(f"{key} = {value!r}: must be a whole number from {low} to {high}")
     return value
 
 

@@ -17,7 +17,7 @@ from controller.display import Display
 from controller.one_timer import OneTimer
 from controller.presence import Presence
 from controller.recorder import Recorder
-from controller.rules.effects import Decided, Effect, Marked, ReachedZero
+from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from controller.rules.phases import Boards, name
 from controller.rules.play_clock import PlayClock
@@ -33,8 +33,7 @@ from drivers.base import (
 )
 from drivers.base import Result as Answer
 
-MS_NS = 1_000_000
-STATE_NS = 1_000 * MS_NS
+STATE_NS = 1_000_000_000
 
 
 class Service:
@@ -61,6 +60,8 @@ class Service:
         self.recorder = recorder
         self.last: Decided | None = None
         self.last_by = ""
+        self.off_why = ""
+        """Why a fault put the boards off."""
         self.marked: int | None = None
         self.handset_faults: dict[str, str] = {}
         self.batteries: dict[int, int | None] = {}
@@ -68,8 +69,9 @@ class Service:
         self.handsets = tuple(handsets)
         now = clock()
         self.watch = BoardWatch((each for board in self.boards for each in board.boards), now)
-        beacons = any(each.beacons for each in self.handsets)
-        self.presence = Presence([n for n in crew if n and beacons], now)
+        beacons = [n for each in self.handsets if each.beacons for n in each.serves if n in crew]
+        shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
+        self.presence = Presence(beacons, now, shadows)
         self.alarms = Alarms()
         self._clock = clock
         self.display = Display(self.boards, brightness, now)
@@ -97,15 +99,23 @@ class Service:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(self._drive(each)) for each in self.boards]
                 tasks += [group.create_task(self._listen(each)) for each in self.handsets]
-                self._turn(self._clock())
+                self._begin()
                 await self._stop.wait()
                 for task in tasks:
                     task.cancel()
         finally:
             self._timer.disarm()
+            self.recorder.settle(self._clock(), at_the_end=True)
             loop.set_exception_handler(before)
         if self._failed is not None:
             raise self._failed
+
+    def _begin(self) -> None:
+        now = self._clock()
+        self._turn(now)
+        open_to_all = "unauthenticated input: anyone could press its keys"
+        for device in [each.name for each in self.handsets if not each.authenticated]:
+            self.recorder.note("note", now, device, detail=open_to_all)
 
     def stop(self) -> None:
         """End the game: boards dark, then :meth:`run` returns."""
@@ -138,9 +148,9 @@ class Service:
         now = self._clock()
         names = ", ".join(board.boards)
         self.watch.port(board.boards, fault, now)
-        self.recorder.note("fault" if fault else "healed", now, f"port of {names}", detail=fault)
         self._turn(now)
         self._tell(now, None)
+        self.recorder.note("fault" if fault else "healed", now, f"port of {names}", detail=fault)
 
     def _handset_fault(self, handset: Handset, fault: str) -> None:
         now = self._clock()
@@ -155,6 +165,8 @@ class Service:
         now = self._clock()
         member = self.crew.get(press.handset)
         if member is None:
+            who, why = press.handset, "not a handset of this crew"
+            self.recorder.note("rejected", now, press.key.name, reason=why, handset=who)
             return Answer.REFUSED
         if press.handset == 0:
             self.presence.console_used(press.received_at)
@@ -184,35 +196,36 @@ class Service:
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         """An authentic frame came from a handset."""
         if handset in self.crew:
-            self.presence.heard(handset, at)
             self.batteries[handset] = battery_hours
+            if self.presence.heard(handset, at):
+                self.recorder.note("healed", at, f"{self.crew[handset].name} heard again")
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         """A frame was not taken as a press: recorded, counted, and told when there are many."""
-        self.alarms.rejected(rejection.reason, at)
-        self.recorder.note(
-            "rejected", at, rejection.reason, detail=rejection.detail, handset=rejection.handset
-        )
+        if self.alarms.rejected(rejection.reason, at):
+            what, whose = rejection.detail, rejection.handset
+            self.recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
         self._notify()
 
     def board_answered(self, report: BoardReport) -> None:
         """A board said what it shows, or did not."""
         now = self._clock()
-        was_dark = self.watch.agreement.dark
+        agreement = self.watch.agreement
+        was_dark, why = agreement.dark, agreement.why
         turned, strange = self.watch.answered(report, now)
+        if agreement.dark is not was_dark:
+            self._turn(now)
+            self._tell(now, None)
+            kind = "healed" if was_dark else "fault"
+            self.recorder.note(kind, now, "boards", detail=agreement.why or why)
         if turned:
             answer = f"{report.board}: {report.answered.value}"
             self.recorder.note("fault", now, answer, detail="; ".join(report.notes))
-        if strange:
-            self.alarms.foreign(now)
+        if strange and self.alarms.foreign(now):
+            self.recorder.note("fault", now, "another controller on the boards' pair")
         seen = self.watch.confirmed(report)
         if seen:
             self.recorder.note("confirmed", now, "boards confirmed", boards=seen)
-        if self.watch.agreement.dark is not was_dark:
-            kind = "healed" if was_dark else "fault"
-            self.recorder.note(kind, now, "boards", detail=self.watch.agreement.why)
-            self._turn(now)
-            self._tell(now, None)
         self._notify()
 
     # What goes out
@@ -233,8 +246,8 @@ class Service:
         if decided.changed:
             self.marked = None
             self.watch.commanded(received_at)
-        member = self.crew.get(decided.order.handset)
-        self.last_by = member.name if member is not None else decided.order.role.value
+        handset = decided.order.handset
+        self.last_by = decided.order.role.value if handset is None else self.crew[handset].name
         self.recorder.decided(decided, received_at, self.display.commanded)
         self._notify()
 
@@ -249,7 +262,8 @@ class Service:
 
     def _tell(self, now: int, acknowledged: Acknowledgement | None) -> None:
         """Tell the handsets the state, so that they can count and cue by themselves."""
-        state = crew_state(self.play_clock, self.lit, self.watch.agreement.dark, now)
+        assumed = self.last is not None and self.last.result is Result.ASSUMED
+        state = crew_state(self.play_clock, self.lit, self.watch.agreement.dark, now, assumed)
         self._state_at = now + STATE_NS
         for handset in self.handsets:
             handset.tell(state, acknowledged)
@@ -260,14 +274,7 @@ class Service:
                 case Marked(seconds, _):
                     self.marked = seconds
                 case ReachedZero(at):
-                    self.recorder.note(
-                        "deadline",
-                        now,
-                        "count reached zero",
-                        detail=f"{(now - at) / MS_NS:.1f} ms after it was due",
-                        commanded=self.display.commanded,
-                        phase_after="EXPIRED",
-                    )
+                    self.recorder.reached_zero(at, now, self.display.commanded)
 
     def _notify(self) -> None:
         for observer in self.observers:
@@ -280,21 +287,27 @@ class Service:
         due = self.play_clock.deadline
         effects = self.play_clock.pass_time(now)
         self._put_up(now)
-        self._take(effects, now)
-        self._look_after_faults(now)
         if effects or now >= self._state_at:
             self._tell(now, None)
-            self.recorder.settle(now)
+        self._take(effects, now)
+        self._look_after_faults(now)
+        self.recorder.settle(now)
         if due != self.play_clock.deadline:
             self._notify()
         self._arm(now)
 
     def _look_after_faults(self, now: int) -> None:
+        for handset in self.presence.newly_silent(now):
+            self.recorder.note("fault", now, f"{self.crew[handset].name} not heard for 30 s")
+            self._notify()
         reason = self.watch.agreement.pass_time(now)
         if reason is None:
             reason = self.presence.alone(name(self.play_clock.state.down.phase), now)
         if reason is not None:
-            decided = self._give(Order(BoardsFault(reason), now, role=Role.SERVICE), now)
+            order = Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE)
+            decided = self._give(order, now)
+            if decided.changed:
+                self.off_why = reason
             self._tell(now, None)
             self._record(decided, now)
 

@@ -56,5 +56,7 @@ async def supervise(
             if not task.done():
                 task.cancel()
                 await asyncio.wait({task})  # it darkens its boards on the way out
+            if not task.cancelled():
+                task.exception()  # seen: a device lost while leaving is nobody's business any more
         await asyncio.sleep(PAUSES_S[min(failures, len(PAUSES_S) - 1)])
         failures += 1

@@ -166,7 +166,8 @@ class Board(Protocol):
     def show(self, face: Face) -> None:
         """Put ``face`` on every board now. Never blocks; the newest face replaces a waiting one.
 
-        While the port is down the face is dropped.
+        Never raises: a fault of the device ends :meth:`run`. While the port is down the face is
+        dropped.
         """
         ...
 
@@ -231,6 +232,11 @@ class Handset(Protocol):
     def name(self) -> str: ...
 
     @property
+    def serves(self) -> tuple[int, ...]:
+        """The numbers of the handsets behind it; (0,) for the console."""
+        ...
+
+    @property
     def authenticated(self) -> bool:
         """False when anyone could inject a press."""
         ...
@@ -248,7 +254,8 @@ class Handset(Protocol):
         ...
 
     def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
-        """Tell every handset the state, once and at once. Never blocks."""
+        """Tell every handset the state, once and at once. Never blocks and never raises: a fault
+        of the device ends :meth:`run`."""
         ...
 
 

@@ -123,13 +123,13 @@ Event = (
 class Order:
     """An event with its giver. ``at`` is when the thumb moved, not when the press arrived.
 
-    ``handset`` is 0 for the console. Taps of one gesture share ``gesture_at``, the instant of the
-    first; ``amends`` says that this order replaces what the gesture did so far.
+    ``handset`` is 0 for the console, None for the service itself. Taps of one gesture share
+    ``gesture_at``, the instant of the first; ``amends`` says that this order replaces what the gesture did so far.
     """
 
     event: Event
     at: int
-    handset: int = 0
+    handset: int | None = 0
     role: Role = Role.KEEPER
     gesture_at: int | None = None
     amends: bool = False

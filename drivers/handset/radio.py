@@ -110,6 +110,11 @@ class RadioHandsets:
         self._strange = 0
 
     @property
+    def serves(self) -> tuple[int, ...]:
+        """The handsets that have a key here."""
+        return tuple(self._peers)
+
+    @property
     def bad_frames(self) -> int:
         """Frames dropped so far that were damaged, or good but none of ours."""
         return self._deframer.bad + self._strange
@@ -244,8 +249,8 @@ class RadioHandsets:
                 self._stuck_since_at = None
                 self._call_later(DRAIN_MS, self._check_drained)
                 return
-            if taken:
-                self._port.flush()  # half a frame: what follows begins afresh after its 00
+            if taken and not self._flushed():
+                return  # half a frame: what follows begins afresh after its 00
         if self._stuck_since_at is None:
             self._stuck_since_at = now
         if now - self._stuck_since_at >= DRAIN_MS * _MS:
@@ -277,12 +282,17 @@ class RadioHandsets:
             self._stuck()
 
     def _stuck(self) -> None:
+        if self._flushed():  # nothing old may leave when it comes to life
+            self._fail(PortError(f"{self._port.name}: did not drain within {DRAIN_MS} ms"))
+
+    def _flushed(self) -> bool:
+        """Throw away what has not left; a port that cannot do that ends :meth:`run`."""
         try:
-            self._port.flush()  # nothing old may leave when it comes to life
+            self._port.flush()
         except PortError as error:
             self._fail(error)
-        else:
-            self._fail(PortError(f"{self._port.name}: did not drain within {DRAIN_MS} ms"))
+            return False
+        return True
 
     def _call_later(self, delay_ms: int, act: Callable[[], None]) -> None:
         loop = asyncio.get_running_loop()

@@ -198,6 +198,7 @@ class NaiveClock:
         if isinstance(event, Undo) or verdict.given_back:
             self._settle(now)
             self.time = max(self.time, now)
+            verdict.result = self._result()
         if verdict.given_back:
             self.newest = None
         else:
@@ -328,7 +329,10 @@ class NaiveClock:
             return Verdict(NO_CHANGE)
         now.named |= told
         now.stoppage = at
-        return Verdict(HELD) if stays else self._set(answer[0])
+        if stays:
+            now.by = ""
+            return Verdict(HELD)
+        return self._set(answer[0])
 
     def _routine_end(self, told: set[str], at: int) -> Verdict:
         now = self.now
@@ -345,9 +349,14 @@ class NaiveClock:
             now.named = set()
             now.stoppage = None
         now.named = now.named | told
-        self._run(self.rules.routine, at, "dead ball")
-        now.expires += self.start_lag
-        return Verdict(ASSUMED, "snap") if fresh else Verdict(RUNNING)
+        answer = self.rules.answer(now.named)
+        assert answer is not None and answer[0] is not None
+        if answer[1] == "dead_ball":
+            self._run(answer[0], at, "dead ball")
+            now.expires += self.start_lag
+        else:
+            self._set(answer[0])
+        return Verdict(ASSUMED, "snap") if fresh else Verdict(self._result())
 
     def _ready(self, at: int) -> Verdict:
         now = self.now

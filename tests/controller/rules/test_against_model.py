@@ -217,7 +217,7 @@ class ComparedWithLag(Compared):
 
 
 QUICK = settings(
-    max_examples=25,
+    max_examples=100,
     stateful_step_count=40,
     deadline=None,
     derandomize=True,

@@ -29,7 +29,7 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.phases import Expired, Idle, Running, Set, name
+from controller.rules.phases import Expired, Running, Set, name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, StartsOn
 from tests.controller.rules.crew import (
@@ -205,33 +205,30 @@ def check_undo(before: PlayClock, after: PlayClock, decided: Decided) -> None:
     assert undone.state.history == before.state.history
 
 
+PHASES = {"IDLE", "SET", "RUNNING", "LIVE", "STOPPED", "EXPIRED"}
+
+
 @pytest.mark.parametrize("rules", [SCHOOL, only_25()], ids=lambda rules: rules.code)
-def test_explore(rules: RuleSet) -> None:
+def test_explore_to_a_fixed_point(rules: RuleSet) -> None:
     known = [p for p in CORE if not isinstance(p[0], PlayEnded) or p[0].ending in rules.rulings]
-    explorer = Explorer(rules, known, (2, 45), depth=5)
+    explorer = Explorer(rules, known, (2, 45), depth=60)
     explorer.run()
-    assert explorer.deepest == 5
-    assert {phase for phase, *_ in explorer.cells} == {
-        "IDLE",
-        "SET",
-        "RUNNING",
-        "LIVE",
-        "STOPPED",
-        "EXPIRED",
-    }
-    assert isinstance(PlayClock(rules).state.down.phase, Idle)
+    assert explorer.exhausted
+    assert explorer.deepest >= 5
+    assert {phase for phase, *_ in explorer.cells} == PHASES
 
 
 @pytest.mark.full
-def test_explore_to_a_fixed_point() -> None:
-    explorer = Explorer(SCHOOL, CORE, (0.5, 2, 7, 21, 45), depth=60)
+@pytest.mark.parametrize("gaps_s", [(2, 7, 21, 45), (0.5, 2, 21)])
+def test_explore_every_gap_to_a_fixed_point(gaps_s: tuple[float, ...]) -> None:
+    explorer = Explorer(SCHOOL, CORE, gaps_s, depth=60)
     explorer.run()
     assert explorer.exhausted
-    print(len(explorer.seen), explorer.transitions, explorer.deepest)
+    assert {phase for phase, *_ in explorer.cells} == PHASES
 
 
 @pytest.mark.full
 def test_explore_every_press() -> None:
-    explorer = Explorer(SCHOOL, MORE, (0.5, 2, 7, 21, 45), depth=4)
+    explorer = Explorer(SCHOOL, MORE, (0.5, 2, 21), depth=3)
     explorer.run()
-    print(len(explorer.seen), explorer.transitions, explorer.deepest)
+    assert {phase for phase, *_ in explorer.cells} == PHASES

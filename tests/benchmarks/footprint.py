@@ -1,0 +1,109 @@
+"""Memory and processor time of the service while a count runs on two boards.
+
+``python3 -m tests.benchmarks.footprint [--seconds S]``. Counts follow each other for that long;
+processor time is that of all threads, user and system, from ``/proc`` (proc(5)), beside a Python
+that does nothing, which says what of the memory is the interpreter's.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import subprocess
+import sys
+import tempfile
+from collections.abc import Sequence
+from contextlib import ExitStack
+from pathlib import Path
+
+from drivers.base import Key
+from tests.benchmarks import figures
+from tests.benchmarks.rig import MS, Counterpart, Installation, Rig, S, compiled, now, process
+
+MEMORY_MIB, CPU_PERCENT = 30.0, 1.0
+COUNT_S = 41
+SETTLE_S = 3
+BARE = "import asyncio, serial; print(end='.', flush=True); input()"
+
+
+def resident_mib(pid: int) -> float:
+    """VmRSS of a process, in MiB."""
+    text = Path(f"/proc/{pid}/status").read_text("ascii")
+    found = re.search(r"^VmRSS:\s+(\d+) kB", text, re.MULTILINE)
+    assert found is not None
+    return int(found[1]) / 1024
+
+
+def cpu_s(pid: int) -> float:
+    """User and system time of all threads of a process, in seconds; in steps of the clock tick."""
+    fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
+    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def bare_mib() -> float:
+    """Memory of a Python that has imported asyncio and pyserial and waits."""
+    command = [sys.executable, "-c", BARE]
+    pipe = subprocess.PIPE
+    with subprocess.Popen(command, stdin=pipe, stdout=pipe) as bare:
+        assert bare.stdout is not None
+        bare.stdout.read(1)
+        resident = resident_mib(bare.pid)
+        bare.communicate(b"\n")
+    return resident
+
+
+class Bench:
+    """The service, with counts one after another."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self._rig = Rig()
+        installation = Installation(folder)
+        stack.callback(installation.close)
+        self._pid = stack.enter_context(process(installation.command)).pid
+        self._counterpart = Counterpart(self._rig, installation)
+
+    def run(self, seconds: float) -> tuple[float, float, int]:
+        """Gives the share of a core in percent, the memory in MiB and the SHOWs sent."""
+        self._counterpart.wait_for_start()
+        self._rig.serve(now() + SETTLE_S * S)
+        self._start_count(now())
+        shows = self._counterpart.screen.shows
+        begun_at, used_s = now(), cpu_s(self._pid)
+        self._rig.serve(begun_at + round(seconds * S))
+        percent = 100 * (cpu_s(self._pid) - used_s) / ((now() - begun_at) / S)
+        return percent, resident_mib(self._pid), self._counterpart.screen.shows - shows
+
+    def _start_count(self, at: int) -> None:
+        frame = self._counterpart.press(Key.DEAD_BALL)
+        os.write(self._counterpart.receiver_fd, frame)
+        self._rig.at("count", at + COUNT_S * S + 500 * MS, self._start_count)
+
+
+def measured(seconds: float) -> tuple[float, float, int]:
+    """Share of a core in percent, memory in MiB and SHOWs of a service watched for ``seconds``."""
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+        return Bench(Path(name), stack).run(seconds)
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the benchmark and print it."""
+    parser = argparse.ArgumentParser(prog="footprint", description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--seconds", type=int, default=82, help="to watch, 30 or more to count")
+    args = parser.parse_args(argv)
+    with compiled():
+        measured(0.1)  # compiles
+        percent, resident, shows = measured(args.seconds)
+        bare = bare_mib()
+    print(figures.load())
+    print(
+        f"  {shows} SHOWs in {args.seconds} s; a bare Python with both imports has "
+        f"{bare:.1f} MiB, the service {resident / bare:.2f} x that"
+    )
+    print(figures.verdict("memory", resident, MEMORY_MIB, " MiB"))
+    print(figures.verdict("processor, of one core", percent, CPU_PERCENT, " %"))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

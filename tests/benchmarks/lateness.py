@@ -1,0 +1,174 @@
+"""How late the numerals of a running count come, beside a bare event loop.
+
+``python3 -m tests.benchmarks.lateness [--counts N] [--seconds S]``. Each count is started by a
+press. Its exact start is the press's instant in the journal, so numeral k is due k seconds after
+it; measured is when its first SHOW was read. Meanwhile the floor, a bare asyncio loop with nothing
+but ``call_at`` each second, writes to a pty of its own, and the same loop here reads both.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sqlite3
+import struct
+import sys
+import tempfile
+from collections.abc import Sequence
+from contextlib import ExitStack, closing
+from pathlib import Path
+
+from drivers.base import Key
+from drivers.board.messages import Show
+from tests.benchmarks import figures
+from tests.benchmarks.rig import (
+    MS,
+    Counterpart,
+    Installation,
+    Pty,
+    Rig,
+    S,
+    now,
+    process,
+    undisturbed,
+)
+
+COUNT_S = 40
+PHASE_NS = 500 * MS
+"""The floor's ticks lie half a second from the count's, so that neither is in the other's way."""
+P99_MS, ABOVE_FLOOR_MS = 3.0, 1.5
+
+BARE_LOOP = """
+import asyncio, os, struct, sys, time
+
+def tick(loop, fd, due_at, due):
+    os.write(fd, struct.pack(">Q", due_at))
+    loop.call_at(due + 1, tick, loop, fd, due_at + 10**9, due + 1)
+
+loop = asyncio.new_event_loop()
+fd = os.open(sys.argv[1], os.O_WRONLY | os.O_NOCTTY)
+due_at = int(sys.argv[2])
+due = loop.time() + (due_at - time.clock_gettime_ns(time.CLOCK_BOOTTIME)) / 1e9
+loop.call_at(due, tick, loop, fd, due_at, due)
+loop.run_forever()
+"""
+_DUE = struct.Struct(">Q")
+
+
+class Ticks:
+    """Reads the floor: every tick names the instant at which it was due."""
+
+    def __init__(self) -> None:
+        self._unread = b""
+        self.late_ms: list[float] = []
+
+    def read(self, data: bytes, at: int) -> None:
+        """Take bytes that were there at ``at``."""
+        self._unread += data
+        while len(self._unread) >= _DUE.size:
+            (due_at,) = _DUE.unpack_from(self._unread)
+            self._unread = self._unread[_DUE.size :]
+            self.late_ms.append((at - due_at) / MS)
+
+
+class Changes:
+    """Remembers when numerals first came, over all counts."""
+
+    def __init__(self) -> None:
+        self._numerals = -1
+        self.seen: list[tuple[int, int]] = []
+
+    def shown(self, show: Show, at: int) -> None:
+        """A SHOW was read at ``at``."""
+        if show.numerals != self._numerals:
+            self._numerals = show.numerals
+            self.seen.append((show.numerals, at))
+
+
+class Bench:
+    """Runs the counts, the floor beside them."""
+
+    def __init__(self, folder: Path, stack: ExitStack) -> None:
+        self.rig, self.ticks, self.changes = Rig(), Ticks(), Changes()
+        self.installation = Installation(folder)
+        stack.callback(self.installation.close)
+        stack.enter_context(process(self.installation.command))
+        self.counterpart = Counterpart(self.rig, self.installation)
+        self.counterpart.screen.listeners.append(self.changes.shown)
+        self._stack = stack
+
+    def run(self, counts: int, seconds: int) -> None:
+        """Run ``counts`` counts, each watched for its first ``seconds``."""
+        self.counterpart.wait_for_start()
+        self.rig.serve(now() + S)
+        for number in range(counts):
+            self._press(Key.DEAD_BALL)
+            if not number:
+                self._start_floor(now() + PHASE_NS + S)
+            self.rig.serve(now() + seconds * S + PHASE_NS)
+            self._press(Key.NO_COUNT)
+            self.rig.serve(now() + 2 * S)
+
+    def _press(self, key: Key) -> None:
+        os.write(self.counterpart.receiver_fd, self.counterpart.press(key))
+
+    def _start_floor(self, due_at: int) -> None:
+        pty = Pty()
+        self._stack.callback(pty.close)
+        self.rig.watch(pty.master, self.ticks.read)
+        command = [sys.executable, "-c", BARE_LOOP, pty.path, str(due_at)]
+        self._stack.enter_context(process(command))
+
+
+def starts(journal: Path) -> list[int]:
+    """The exact instants at which the counts started."""
+    query = "SELECT edge_at FROM journal WHERE kind = 'press' AND phase_after = 'RUNNING'"
+    with closing(sqlite3.connect(journal)) as base:
+        return [int(edge_at) for (edge_at,) in base.execute(query + " ORDER BY seq")]
+
+
+def lateness(
+    started_at: Sequence[int], seen: Sequence[tuple[int, int]], seconds: int
+) -> list[float]:
+    """How late every numeral of every count came, in milliseconds.
+
+    Raises ``ValueError`` naming a numeral that never came.
+    """
+    late = []
+    for start_at in started_at:
+        for k in range(1, seconds + 1):
+            due_at = start_at + k * S
+            came = [at for n, at in seen if n == COUNT_S - k and due_at - S < at < due_at + S]
+            if not came:
+                raise ValueError(f"numerals {COUNT_S - k} never came")
+            late.append((came[0] - due_at) / MS)
+    return late
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the benchmark and print it."""
+    parser = argparse.ArgumentParser(prog="lateness", description=(__doc__ or "").splitlines()[0])
+    parser.add_argument("--counts", type=int, default=3, help="counts to run, one after another")
+    parser.add_argument("--seconds", type=int, default=COUNT_S, help="of each count, 1 to 40")
+    args = parser.parse_args(argv)
+    with tempfile.TemporaryDirectory() as name:
+        with ExitStack() as stack:
+            bench = Bench(Path(name), stack)
+            with undisturbed():
+                bench.run(args.counts, args.seconds)
+        started_at = starts(bench.installation.journal)
+    late = lateness(started_at, bench.changes.seen, args.seconds)
+    floor = bench.ticks.late_ms
+    p99 = figures.percentile(late, 99)
+    print(figures.load())
+    print(figures.row("bare loop", floor, "ms"))
+    print(figures.row("numerals", late, "ms"))
+    print(figures.verdict("p99 of the numerals", p99, P99_MS, " ms"))
+    above = p99 - figures.percentile(floor, 99)
+    print(figures.verdict("above the bare loop's", above, ABOVE_FLOOR_MS, " ms"))
+    print(figures.verdict("counts that never started", args.counts - len(started_at), 0))
+    return 0 if len(started_at) == args.counts else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,294 @@
+"""Stand-ins for what the service talks to: each records what it was told, and when.
+
+All of them write to one :class:`Log` as well, so that a test sees the order within one turn.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Coroutine
+from dataclasses import dataclass, field
+from typing import Any
+
+from controller.crew import CrewMember
+from controller.journal_file import Opening, Row
+from controller.recorder import Recorder
+from controller.rule_sets import load_rule_set
+from controller.rules.events import Role
+from controller.rules.gestures import Gestures
+from controller.rules.play_clock import PlayClock
+from controller.service import Service
+from drivers.base import (
+    Acknowledgement,
+    Answered,
+    BoardListener,
+    BoardReport,
+    CrewState,
+    Edge,
+    Face,
+    HandsetListener,
+    Key,
+    Press,
+    Result,
+)
+from tests.virtual_time import VirtualClock, sleep_until
+
+MS, S = 1_000_000, 1_000_000_000
+RULES = load_rule_set("nfhs")
+
+Log = list[tuple[str, int]]
+"""What happened, in order: "show", "tell", "append", "observe", each with its instant."""
+
+
+class FakeBoard:
+    """One driver of ``names``. ``shown`` holds every face that reached its open port.
+
+    ``lamps`` is what players read now. ``errors`` are raised by the next runs in their first step,
+    one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the way out.
+    """
+
+    drained = True
+
+    def __init__(self, clock: VirtualClock, *names: str, log: Log | None = None) -> None:
+        self.name = "+".join(names)
+        self.boards = names
+        self.shown: list[tuple[int, int | None]] = []
+        self.lamps: int | None = None
+        self.opened_at: list[int] = []
+        self.closed_at: list[int] = []
+        self.errors: list[Exception] = []
+        self.on_exit: Exception | None = None
+        self.on_show: Callable[[Face], None] = lambda _: None
+        self._clock, self._log = clock, [] if log is None else log
+        self._listener: BoardListener | None = None
+        self._ended: asyncio.Future[None] | None = None
+
+    @property
+    def open(self) -> bool:
+        return self._ended is not None
+
+    async def run(self, listener: BoardListener) -> None:
+        if self.errors:
+            raise self.errors.pop(0)
+        self._listener = listener
+        self._ended = asyncio.get_running_loop().create_future()
+        self.opened_at.append(self._clock())
+        try:
+            await self._ended
+        finally:
+            self._ended = None
+            self.lamps = None
+            self.closed_at.append(self._clock())
+            if self.on_exit is not None:
+                raise self.on_exit
+
+    def show(self, face: Face) -> None:
+        self.on_show(face)
+        if self._ended is None:
+            return
+        self._log.append(("show", self._clock()))
+        self.shown.append((self._clock(), face.numerals))
+        self.lamps = face.numerals
+
+    def fail(self, error: Exception) -> None:
+        assert self._ended is not None
+        self._ended.set_exception(error)
+
+    def lose_for(self, runs: int) -> None:
+        """The port is lost, and ``runs`` further attempts to open it fail."""
+        self.errors = [OSError(5, "no such port")] * runs
+        self.fail(OSError(5, "lost"))
+
+    def answer(self, answered: Answered, seen: str = "", **more: Any) -> None:
+        """Every board behind this driver answers alike, now."""
+        for each in self.boards:
+            assert self._listener is not None
+            more.setdefault("shown_at", self._clock())
+            self._listener.board_answered(report(each, answered, seen, **more))
+
+
+def report(board: str, answered: Answered, seen: str = "", **more: Any) -> BoardReport:
+    """What a board says of itself."""
+    return BoardReport(board=board, answered=answered, expected=seen, seen=seen, **more)
+
+
+class FakeHandset:
+    """A driver of handsets; ``told`` holds what they were told. Faults as in :class:`FakeBoard`."""
+
+    def __init__(
+        self,
+        clock: VirtualClock,
+        name: str = "receiver",
+        *,
+        beacons: bool = True,
+        authenticated: bool = True,
+        serves: tuple[int, ...] = (1, 2, 3),
+        log: Log | None = None,
+    ) -> None:
+        self.name, self.beacons, self.authenticated = name, beacons, authenticated
+        self.serves = serves
+        self.told: list[tuple[int, CrewState, Acknowledgement | None]] = []
+        self.errors: list[Exception] = []
+        self.on_tell: Callable[[], None] = lambda: None
+        self._clock, self._log = clock, [] if log is None else log
+        self._listener: HandsetListener | None = None
+        self._ended: asyncio.Future[None] | None = None
+
+    async def run(self, listener: HandsetListener) -> None:
+        if self.errors:
+            raise self.errors.pop(0)
+        self._listener = listener
+        self._ended = asyncio.get_running_loop().create_future()
+        try:
+            await self._ended
+        finally:
+            self._ended = None
+
+    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+        self.on_tell()
+        self._log.append(("tell", self._clock()))
+        self.told.append((self._clock(), state, acknowledged))
+
+    def fail(self, error: Exception) -> None:
+        assert self._ended is not None
+        self._ended.set_exception(error)
+
+    def press(
+        self,
+        key: Key,
+        handset: int = 1,
+        *,
+        edge: Edge = Edge.DOWN,
+        age_ms: int = 0,
+        counter: int = 0,
+    ) -> Result:
+        """A key moved ``age_ms`` ago. As with radio, a handset is heard after its press."""
+        assert self._listener is not None
+        now = self._clock()
+        answer = self._listener.key_pressed(
+            Press(handset, key, edge, now - age_ms * MS, now, counter)
+        )
+        if handset:
+            self.beacon(handset)
+        return answer
+
+    def beacon(self, handset: int = 1, battery_hours: int | None = None) -> None:
+        """A handset reports that it is there."""
+        assert self._listener is not None
+        self._listener.handset_heard(handset, self._clock(), battery_hours)
+
+
+class FakeJournal:
+    """Keeps the rows. ``stands`` is where it stood, None while it has not opened."""
+
+    def __init__(self, clock: Callable[[], int], stands: Opening | None, log: Log | None) -> None:
+        self.stands = stands
+        self.rows: list[Row] = []
+        self.on_append: Callable[[], None] = lambda: None
+        self._clock, self._log = clock, [] if log is None else log
+
+    def opening(self, timeout_s: float) -> Opening | None:
+        assert timeout_s == 0, "the event loop must not wait for the disk"
+        return self.stands
+
+    def append(self, row: Row) -> None:
+        self._log.append(("append", self._clock()))
+        self.rows.append(row)
+        self.on_append()
+
+    def of(self, kind: str) -> list[Row]:
+        return [row for row in self.rows if row.kind == kind]
+
+
+EMPTY = Opening(0, 0, 0, (0, ""))
+
+
+@dataclass
+class Game:
+    """A service with one receiver (keeper 1, back judge 2, shadow 3) and two boards' drivers."""
+
+    clock: VirtualClock
+    beacons: bool = True
+    stands: Opening | None = EMPTY
+    log: Log = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.north = FakeBoard(self.clock, "north", log=self.log)
+        self.south = FakeBoard(self.clock, "south", log=self.log)
+        self.handset = FakeHandset(self.clock, beacons=self.beacons, log=self.log)
+        self.journal = FakeJournal(self.clock, self.stands, self.log)
+        self.service = Service(
+            PlayClock(RULES),
+            boards=[self.north, self.south],
+            handsets=[self.handset],
+            crew={
+                0: CrewMember("console", Role.KEEPER, Gestures("twelve")),
+                1: CrewMember("handset 1", Role.KEEPER, Gestures("twelve")),
+                2: CrewMember("handset 2", Role.FIELD, Gestures("four")),
+                3: CrewMember("handset 3", Role.SHADOW, Gestures("twelve")),
+            },
+            recorder=Recorder(self.journal, self.clock()),
+            clock=self.clock,
+        )
+        self.started_at = self.clock()
+
+    async def __aenter__(self) -> Game:
+        self.task = asyncio.create_task(self.service.run())
+        await self.at(0)
+        await asyncio.sleep(0.001)
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self.task.done():
+            if not self.task.cancelled():
+                self.task.exception()  # whoever expects one has seen it
+            return
+        self.service.stop()
+        await asyncio.wait({self.task}, timeout=1)
+        stuck = not self.task.done()
+        self.task.cancel()
+        await asyncio.wait({self.task}, timeout=1)
+        assert not stuck, "the service did not stop"
+        assert self.lamps() == (None, None)
+
+    async def at(self, seconds: float) -> None:
+        """Let time pass to so long after the start."""
+        await sleep_until(self.clock, self.started_at + round(seconds * S))
+
+    async def present(self, until_s: float) -> None:
+        """Let time pass while the keeper's handset reports and both boards answer right."""
+        while self.clock() < self.started_at + round(until_s * S):
+            self.handset.beacon()
+            self.answer(Answered.RIGHT)
+            await asyncio.sleep(min(1.0, (self.started_at + until_s * S - self.clock()) / S))
+
+    def answer(self, answered: Answered) -> None:
+        """Both boards answer alike."""
+        for board in (self.north, self.south):
+            if board.open:
+                board.answer(answered, "" if board.lamps is None else str(board.lamps))
+
+    def lamps(self) -> tuple[int | None, int | None]:
+        """What players read at either end."""
+        return self.north.lamps, self.south.lamps
+
+    @property
+    def state(self) -> CrewState:
+        """What the handsets were told last."""
+        return self.handset.told[-1][1]
+
+
+def in_game(
+    test: Callable[[Game], Coroutine[Any, Any, None]],
+) -> Callable[[VirtualClock], Coroutine[Any, Any, None]]:
+    """Give a test a running :class:`Game`; put it below ``@virtual``."""
+
+    async def with_game(clock: VirtualClock) -> None:
+        async with Game(clock) as game:
+            await test(game)
+
+    with_game.__name__ = test.__name__
+    with_game.__qualname__ = test.__qualname__
+    with_game.__module__ = test.__module__
+    with_game.__doc__ = test.__doc__
+    return with_game

@@ -1,0 +1,228 @@
+"""The command line: its exit codes, its help, and that a command loads only what it needs."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from controller import VERSION
+from controller.cli import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, main
+
+ROOT = Path(__file__).resolve().parents[2]
+PROGRAM = [sys.executable, "-m", "controller"]
+RULING = ["ruling", "incomplete_pass", "--rules", "nfhs"]
+
+
+def exit_code(arguments: list[str]) -> int:
+    """What the process would end with."""
+    try:
+        return main(arguments)
+    except SystemExit as ended:
+        assert isinstance(ended.code, int)
+        return ended.code
+
+
+def test_the_exit_codes_are_the_documented_ones() -> None:
+    assert (DONE, FOUND_WRONG, MISTAKE, INTERRUPTED) == (0, 1, 2, 130)
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["ruling", "-h"]])
+def test_help_is_no_mistake(capsys: pytest.CaptureFixture[str], arguments: list[str]) -> None:
+    assert exit_code(arguments) == DONE
+    said = capsys.readouterr()
+    assert said.out.startswith("usage: playclock") and said.err == ""
+
+
+def test_help_names_every_command_and_every_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_code(["--help"]) == DONE
+    said = capsys.readouterr().out
+    for words in ("run", "ruling", "journal", "0 done", "1 the", "2 a mistake", "130 interrupted"):
+        assert words in said
+
+
+def test_help_of_a_command_explains_every_option(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_code(["run", "--help"]) == DONE
+    said = capsys.readouterr().out
+    for option in ("--config", "--rules", "--season", "--no-boards", "--demo", "--plain"):
+        assert option in said
+    assert exit_code(["journal", "--help"]) == DONE
+    assert "--verify" in capsys.readouterr().out
+
+
+def test_the_version(capsys: pytest.CaptureFixture[str]) -> None:
+    assert exit_code(["--version"]) == DONE
+    assert capsys.readouterr().out == f"playclock {VERSION}\n"
+
+
+def test_no_command_is_a_mistake_that_shows_the_commands(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    assert exit_code([]) == MISTAKE
+    said = capsys.readouterr()
+    assert "ruling" in said.out + said.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["rulling"], ["'rulling'", "run", "ruling", "journal"]),
+        (["ruling"], ["ENDING", "--rules"]),
+        (["ruling", "incomplete_pass"], ["--rules"]),
+        ([*RULING, "--season", "last"], ["--season", "'last'"]),
+        ([*RULING, "--jsn"], ["--jsn"]),
+        ([*RULING, "--js"], ["--js"]),  # an abbreviation may mean another option one day
+        (["run", "--confg", "x"], ["--confg"]),
+        (["run", "extra"], ["extra"]),
+        (["run", "--config"], ["--config"]),
+        (["journal", "--game", "first"], ["--game", "'first'"]),
+    ],
+)
+def test_a_mistake_in_the_command_line_names_it(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], named: list[str]
+) -> None:
+    assert exit_code(arguments) == MISTAKE
+    said = capsys.readouterr()
+    assert said.out == ""
+    for words in named:
+        assert words in said.err.splitlines()[-1]
+
+
+def test_a_command_may_be_called_from_python_with_the_process_arguments(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["playclock", *RULING])
+    assert main() == DONE
+    assert capsys.readouterr().out.startswith("40 seconds")
+
+
+def test_an_interrupt_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(_: object) -> int:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("controller.ruling_command.run", interrupted)
+    assert main(RULING) == INTERRUPTED
+
+
+# Real processes, each well below half a second
+
+
+def playclock(*arguments: str, stdout: int = subprocess.PIPE) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*PROGRAM, *arguments],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=stdout,
+        stderr=subprocess.PIPE,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+
+
+def test_the_module_runs_and_gives_its_exit_code() -> None:
+    good, bad = playclock(*RULING, "--json"), playclock(*RULING[:1], "nothing", *RULING[2:])
+    assert (good.returncode, good.stderr) == (DONE, "")
+    assert good.stdout == (
+        '{"seconds": 40, "starts_on": "dead_ball", '
+        '"citation": "NFHS 3-6-1a(2): every other down"}\n'
+    )
+    assert (bad.returncode, bad.stdout, bad.stderr.count("\n")) == (MISTAKE, "", 1)
+
+
+def loaded(*arguments: str) -> set[str]:
+    """The modules a command imported, as the interpreter lists them."""
+    ended = subprocess.run(
+        [sys.executable, "-X", "importtime", "-m", "controller", *arguments],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=20,
+        check=False,
+    )
+    assert ended.returncode == DONE
+    lines = [line for line in ended.stderr.splitlines() if line.startswith("import time:")]
+    return {line.rpartition("|")[2].strip() for line in lines}
+
+
+def test_ruling_loads_nothing_that_it_does_not_need() -> None:
+    modules = loaded(*RULING)
+    assert "controller.ruling_command" in modules and "tomllib" in modules
+    heavy = {"asyncio", "sqlite3", "hashlib", "ssl", "serial", "threading", "subprocess", "socket"}
+    assert modules & heavy == set()
+    ours = {each for each in modules if each.partition(".")[0] in ("controller", "drivers")}
+    assert ours <= {
+        "controller",
+        "controller.cli",
+        "controller.rule_sets",
+        "controller.ruling_command",
+        "controller.rules",
+        "controller.rules.rulings",
+    }
+
+
+def test_help_loads_no_command() -> None:
+    modules = loaded("--help")
+    assert not {"controller.run_command", "controller.ruling_command"} & modules
+    assert "asyncio" not in modules
+
+
+def test_an_output_that_takes_nothing_is_a_line_not_a_traceback() -> None:
+    full = os.open("/dev/full", os.O_WRONLY)  # full(4): every write fails for want of space
+    try:
+        ended = playclock(*RULING, stdout=full)
+    finally:
+        os.close(full)
+    assert "Traceback" not in ended.stderr
+    assert ended.returncode in (FOUND_WRONG, MISTAKE)
+    assert ended.stderr.startswith("playclock") and ended.stderr.count("\n") == 1
+
+
+def test_a_reader_that_has_gone_is_no_traceback() -> None:
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        ended = playclock(*RULING, stdout=writer)
+    finally:
+        os.close(writer)
+    assert "Traceback" not in ended.stderr and "Exception ignored" not in ended.stderr
+
+
+def test_interrupted_before_the_clock_runs(tmp_path: Path) -> None:
+    fifo = tmp_path / "playclock.toml"
+    os.mkfifo(fifo)  # its reader waits, so the interrupt always comes at the same place
+    waiting = subprocess.Popen(
+        [*PROGRAM, "run", "--config", str(fifo)],
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    try:
+        writer = writer_once_read(fifo)
+        waiting.send_signal(signal.SIGINT)
+        _, said = waiting.communicate(timeout=10)
+        os.close(writer)
+    finally:
+        waiting.kill()
+        waiting.communicate()
+    assert waiting.returncode == INTERRUPTED
+    assert "Traceback" not in said
+
+
+def writer_once_read(fifo: Path) -> int:
+    """The writing end of a named pipe, as soon as somebody has its reading end open."""
+    deadline = time.monotonic() + 10
+    while True:
+        try:
+            return os.open(fifo, os.O_WRONLY | os.O_NONBLOCK)
+        except OSError as error:  # ENXIO: no reader yet, fifo(7)
+            assert error.errno == errno.ENXIO and time.monotonic() < deadline
+            time.sleep(0.01)

@@ -1,0 +1,203 @@
+"""Loading rule sets: the shipped ones hold together, every damage is named, the record tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from controller.rule_sets import FOLDER, codes, fingerprint, load_rule_set, parse_rule_set
+from controller.rules.gestures import LAYOUTS
+from controller.rules.rulings import RulesError, RuleSet, StartsOn
+
+SMALL = """\
+code = "small"
+title = "A small code"
+
+[sources]
+a = { citation = "Small 1-1", read_as = "text" }
+
+[[seasons]]
+from = 2020
+routine_s = 40
+administrative_s = 25
+marks = [10, 0]
+routine_marks = [25]
+
+[seasons.rulings]
+routine = { seconds = 40, starts_on = "dead_ball", source = "a" }
+foul = { seconds = 25, starts_on = "ready_for_play", source = "a" }
+change = { seconds = 25, starts_on = "ready_for_play", source = "a" }
+boards_disagree = { starts_on = "referee_signal", source = "a" }
+
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["routine"]
+mean = "change"
+
+[[seasons.combinations]]
+all_of = ["foul", "change"]
+mean = "foul"
+
+[seasons.cancelled]
+endings = ["change"]
+"""
+LATER = SMALL + SMALL[SMALL.index("[[seasons]]") :].replace("2020", "2024").replace(
+    "foul = { seconds = 25", "foul = { seconds = 40"
+)
+
+DAMAGES = [
+    ('code = "small"\n', "", "'code'"),
+    ('title = "A small code"\n', "", "'title'"),
+    ("routine_s = 40\n", "", "'routine_s'"),
+    ("administrative_s = 25\n", "", "'administrative_s'"),
+    ("from = 2020\n", "", "'from'"),
+    ("marks = [10, 0]\n", "", "'marks'"),
+    ("routine_marks = [25]\n", "", "'routine_marks'"),
+    ("routine_s = 40", 'routine_s = "40"', "routine_s = '40': must be a whole number from 1 to 99"),
+    ("routine_s = 40", "routine_s = 100", "routine_s = 100: must be"),
+    ("administrative_s = 25", "administrative_s = 0", "administrative_s = 0"),
+    ("administrative_s = 25", "administrative_s = true", "administrative_s = True"),
+    ("foul = { seconds = 25", "foul = { seconds = 2.5", "foul: seconds = 2.5: must be"),
+    ("foul = { seconds = 25", "foul = { second = 25", "foul: unknown key 'second'"),
+    ('"dead_ball"', '"deadball"', "routine: starts_on 'deadball': one of dead_ball"),
+    (', source = "a" }\nchange', ', source = "b" }\nchange', "foul: unknown source 'b'"),
+    (', source = "a" }\nchange', " }\nchange", "'source'"),
+    ('read_as = "text"', 'read_as = "hearsay"', "source a: read_as 'hearsay'"),
+    (', read_as = "text"', "", "'read_as'"),
+    ('citation = "Small 1-1", ', "", "'citation'"),
+    ("[seasons.rulings]", "[seasons.ruling]", "season 2020: unknown key 'ruling'"),
+    ("[sources]", "[source]", "unknown key 'source'"),
+    ('fact = "fourth_down"\n', "", "'fact'"),
+    ('endings = ["routine"]', 'endings = ["routin"]', "ending 'routin' has no ruling"),
+    ('mean = "change"', 'mean = "chnage"', "ending 'chnage' has no ruling"),
+    ('all_of = ["foul", "change"]', 'all_of = ["fowl"]', "ending 'fowl' has no ruling"),
+    ('mean = "foul"', 'mean = "fowl"', "ending 'fowl' has no ruling"),
+    ('endings = ["change"]', 'endings = ["changes"]', "ending 'changes' has no ruling"),
+    ("[[seasons]]", "[seasons]]", "line 7"),
+]
+
+
+@pytest.mark.parametrize(("whole", "damaged", "says"), DAMAGES)
+def test_a_damaged_file_names_the_file_and_the_key(whole: str, damaged: str, says: str) -> None:
+    assert whole in SMALL
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(SMALL.replace(whole, damaged, 1), None, "small.toml")
+    assert str(caught.value).startswith("small.toml: ")
+    assert says in str(caught.value)
+
+
+UNNAMED_DAMAGES = [
+    ("from = 2020", 'from = "2020"', "from"),
+    ("marks = [10, 0]", "marks = 10", "marks"),
+    ("marks = [10, 0]", 'marks = ["ten"]', "marks"),
+    ("marks = [10, 0]", "marks = [100]", "marks"),
+    ('fact = "fourth_down"\n', 'fact = "fourth_down"\nnote = "x"\n', "note"),
+    ('all_of = ["foul", "change"]', 'all_of = "foul"', "all_of"),
+    ("[seasons.cancelled]\nendings", "[seasons.cancelled]\nending", "ending"),
+    ("foul = { seconds = 25, ", "foul = { ", "foul"),
+    ('routine = { seconds = 40, starts_on = "dead_ball", source = "a" }\n', "", "routine"),
+]
+
+
+@pytest.mark.parametrize(("whole", "damaged", "names"), UNNAMED_DAMAGES)
+def test_a_subtler_damage_is_refused_too_and_its_key_named(
+    whole: str, damaged: str, names: str
+) -> None:
+    assert whole in SMALL
+    text = SMALL.replace(whole, damaged, 1).replace('endings = ["routine"]', 'endings = ["foul"]')
+    with pytest.raises(RulesError, match=names):
+        parse_rule_set(text, None, "small.toml")
+
+
+def test_the_newest_season_not_after_the_year_asked_for_is_in_force() -> None:
+    for season, seconds in ((2020, 25), (2023, 25), (2024, 40), (2031, 40), (None, 40)):
+        assert parse_rule_set(LATER, season, "small.toml").ruling("foul").seconds == seconds
+    assert parse_rule_set(LATER, 2023, "small.toml").season == 2023
+    assert parse_rule_set(LATER, 2023, "small.toml").season_from == 2020
+
+
+def test_a_season_before_the_first_is_named_with_the_first() -> None:
+    with pytest.raises(
+        RulesError, match=r"small\.toml: no season 2019: the first one held is 2020"
+    ):
+        parse_rule_set(LATER, 2019, "small.toml")
+
+
+def test_an_unknown_code_is_named_with_the_known_ones() -> None:
+    with pytest.raises(RulesError, match=r"unknown code 'nfsh'; known: .*nfhs"):
+        load_rule_set("nfsh")
+
+
+# What ships
+
+
+@pytest.mark.parametrize("code", codes())
+def test_a_shipped_rule_set_holds_together(code: str) -> None:
+    rules = load_rule_set(code)
+    assert (FOLDER / f"{code}.toml").stem == rules.code
+    for name in ("routine", "stoppage", "defense_only", "foul", "charged_timeout"):
+        assert name in rules.rulings
+    for ruling in rules.rulings.values():
+        assert ruling.citation
+        if ruling.seconds is None:
+            assert ruling.starts_on is StartsOn.SIGNAL
+    for layout in LAYOUTS.values():
+        for meaning in layout.values():
+            for event in meaning.taps:
+                name = getattr(event, "ending", "routine")
+                assert name in rules.rulings
+
+
+def test_facts_and_endings_share_no_name() -> None:
+    for code in codes():
+        rules = load_rule_set(code)
+        assert not rules.facts & set(rules.rulings)
+
+
+# The record
+
+
+def swapped(rules: RuleSet, ending: str) -> RuleSet:
+    ruling = rules.rulings[ending]
+    seconds = rules.administrative_s if ruling.seconds != rules.administrative_s else 40
+    return replace(rules, rulings={**rules.rulings, ending: replace(ruling, seconds=seconds)})
+
+
+@pytest.mark.parametrize("code", codes())
+def test_the_fingerprint_changes_with_any_one_number(code: str) -> None:
+    rules = load_rule_set(code)
+    prints = {fingerprint(swapped(rules, ending)) for ending in rules.rulings}
+    assert len(prints | {fingerprint(rules)}) == len(rules.rulings) + 1
+
+
+def test_the_fingerprint_is_16_hexadecimal_digits_and_the_same_each_time() -> None:
+    one, other = fingerprint(load_rule_set("nfhs")), fingerprint(load_rule_set("nfhs"))
+    assert one == other
+    assert len(one) == 16
+    int(one, 16)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"administrative_s": 20},
+        {"routine_s": 35},
+        {"with_fact": {}},
+        {"combinations": ()},
+        {"cancelled": frozenset()},
+        {"marks": frozenset({7})},
+        {"routine_marks": frozenset()},
+    ],
+)
+def test_the_fingerprint_covers_everything_that_decides_a_number_or_a_cue(
+    change: dict[str, object],
+) -> None:
+    rules = load_rule_set("nfhs")
+    assert fingerprint(replace(rules, **change)) != fingerprint(rules)  # type: ignore[arg-type]
+
+
+def test_a_local_adoption_changes_the_fingerprint() -> None:
+    rules = load_rule_set("nfhs")
+    ours = rules.with_override("touchdown", 25, StartsOn.READY, "Made-up League")
+    assert fingerprint(ours) != fingerprint(rules)
