@@ -2,9 +2,10 @@
 
 A board that answers wrong twice, or wrong or not at all three times, without a right answer in
 between, or whose port is lost, darkens every board. Darkness after a silence that ends within 3 s
-ends by itself, at most twice in 10 minutes; after that, or when it lasts longer, only a relight ends
-it, since coaches have been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong
-numeral is never believed by itself again: that it is rightly dark says nothing of its numerals.
+ends by itself, at most twice in 10 minutes; after that, or when it lasts longer, only a relight
+ends it, since coaches have been told by then (NCAA 3-2-4-d: both off, coaches told at once). A
+board that showed a wrong numeral is never believed by itself again: that it is rightly dark says
+nothing of its numerals.
 """
 
 from __future__ import annotations

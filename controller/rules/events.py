@@ -124,7 +124,8 @@ class Order:
     """An event with its giver. ``at`` is when the thumb moved, not when the press arrived.
 
     ``handset`` is 0 for the console, None for the service itself. Taps of one gesture share
-    ``gesture_at``, the instant of the first; ``amends`` says that this order replaces what the gesture did so far.
+    ``gesture_at``, the instant of the first; ``amends`` says that this order replaces what the
+    gesture did so far.
     """
 
     event: Event
