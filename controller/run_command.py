@@ -33,6 +33,7 @@ from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
 from controller.rules.settings import Settings
+from controller.urgent_loop import UrgentLoop
 from controller.wall_time import synchronised
 
 SWITCH_INTERVAL_S = 0.0005
@@ -109,7 +110,8 @@ class Plan:
         """Run until stopped; the boards are dark afterwards on every path."""
         sys.setswitchinterval(SWITCH_INTERVAL_S)
         try:
-            asyncio.run(self._run())
+            with asyncio.Runner(loop_factory=UrgentLoop) as runner:
+                runner.run(self._run())
         except Exception as error:
             for each in _flat(error):
                 print(f"playclock run: ended by a fault: {each!r}", file=sys.stderr)

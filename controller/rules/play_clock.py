@@ -278,7 +278,7 @@ class PlayClock:
                 self.rules.check(event.ending, event.facts)
             except RulesError as error:
                 return Result.REFUSED, str(error), ""
-        kind = kind_of(event, self.rules, down.named)
+        kind = kind_of(event, self.rules, self._named_lately(order.at))
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
             return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
@@ -290,6 +290,14 @@ class PlayClock:
         if outcome.down == down:
             return Result.NO_CHANGE, "that is how it is already", ""
         return self._accept(order, outcome)
+
+    def _named_lately(self, at: int) -> frozenset[str]:
+        """What was named for this down; nothing once its stoppage is too old to be of it."""
+        down = self.state.down
+        since_at = down.stoppage_at
+        if since_at is not None and at - since_at >= self.settings.stoppage_holds_s * SECOND_NS:
+            return frozenset()
+        return down.named
 
     def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
         taken = Taken(self.state.down, order.role)

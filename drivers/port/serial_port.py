@@ -52,7 +52,8 @@ class FdPort:
         os.set_blocking(self._fd, False)
         self._listener = listener
         self._loop = asyncio.get_running_loop()
-        self._loop.add_reader(self._fd, self._readable)
+        add_reader = getattr(self._loop, "add_urgent_reader", self._loop.add_reader)
+        add_reader(self._fd, self._readable)
 
     def write(self, data: bytes) -> int:
         """Hand over what the port takes now; 0 when it is full, lost or closed."""

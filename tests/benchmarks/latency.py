@@ -2,8 +2,8 @@
 
 ``python3 -m tests.benchmarks.latency [-n PRESSES]``. Blocks of presses go by turns to the floor
 (``floor.c``: poll a pty, write a frame to another) and to the service with journal and
-authentication on. Measured: from the write of the PRESS to the read of the first SHOW with the new
-numerals; a pty has no line time, so there is none in either figure.
+authentication on. Measured: from just before the write of the PRESS to just after the read of the
+first SHOW with the new numerals; a pty has no line time, so there is none in either figure.
 
 A press while the service waits for a board's answer waits too: those are told apart.
 """
@@ -149,8 +149,8 @@ class Bench:
     ) -> tuple[int, int] | None:
         """Give when the press was written and when it was shown; None if it was lost."""
         screen.want(numerals)
+        pressed_at = now()  # before the write: what it wakes may be done before it returns
         os.write(descriptor, frame)
-        pressed_at = now()
         self.rig.serve(pressed_at + LOST_AFTER_NS, screen.found)
         return None if screen.seen_at is None else (pressed_at, screen.seen_at)
 

@@ -316,7 +316,9 @@ class NaiveClock:
         if event.ending in ONLY_LOOKED_UP:
             return Verdict(REFUSED)
         told = {event.ending} | set(event.facts)
-        own = rules.endings[rules.means(event.ending, told | now.named)]
+        over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
+        lately = set() if over else now.named
+        own = rules.endings[rules.means(event.ending, told | lately)]
         if own["starts_on"] == "referee_signal":
             return self._run(int(own["seconds"]), at, "referee")
         if own["starts_on"] == "dead_ball":

@@ -497,7 +497,6 @@ def test_a_stoppage_after_the_ready_is_judged_by_itself() -> None:
     assert crew.phase == Set(40)
 
 
-@pytest.mark.xfail(reason="the facts of the last down bear on the end of the next")
 def test_a_fourth_down_that_is_over_does_not_bear_on_the_next_end_of_play() -> None:
     """Ball over on downs, the referee pumps 25, nobody presses the snap: the next dead ball is
     a first down, so 40 at the dead ball."""
@@ -506,3 +505,16 @@ def test_a_fourth_down_that_is_over_does_not_bear_on_the_next_end_of_play() -> N
     crew(RUN_25, 115)
     crew(DEAD_BALL, 140)
     assert crew.shows(141) == 39
+
+
+@pytest.mark.parametrize(("seconds", "cued"), [(40, [25]), (39, []), (26, [])])
+def test_the_mark_at_25_is_of_a_count_from_the_routine_number(
+    seconds: int, cued: list[int]
+) -> None:
+    """ "Is the ball down?" is asked in a 40, not in a count that was corrected."""
+    crew = in_phase("RUNNING")
+    crew(SetCount(seconds), 100)
+    assert crew.clock.marks_routine == bool(cued)
+    for t in range(100, 100 + seconds - 20):
+        crew.wait_until(t)
+    assert crew.marks == cued
