@@ -9,6 +9,7 @@ interrupted.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import os
 import sys
 from collections.abc import Sequence
@@ -32,7 +33,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         return MISTAKE
     try:
         code = int(args.run(args))
-        sys.stdout.flush()
+        if sys.stdout is not None:
+            sys.stdout.flush()
     except KeyboardInterrupt:
         return INTERRUPTED
     except ValueError as error:
@@ -47,9 +49,12 @@ def _output_failed(command: str, error: OSError) -> int:
     """Standard output took nothing: said in a line, unless its reader has simply gone."""
     if not isinstance(error, BrokenPipeError):
         print(f"playclock {command}: cannot write the output: {error.strerror}", file=sys.stderr)
-    null = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(null, sys.stdout.fileno())  # what is still buffered must not fail again at the exit
-    os.close(null)
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(OSError, AttributeError):
+            stream.flush()
+            continue
+        if stream is not None:  # what is still buffered must not fail again at the exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
     return FOUND_WRONG
 
 

@@ -111,7 +111,7 @@ def _one_line(status: Status, entry: str | None, entry_error: str) -> list[Piece
 
 
 def _header(status: Status, columns: int, clock_text: str) -> list[Piece]:
-    left = f" PLAY CLOCK  {status.rules}  game {status.game}  down {status.down}"
+    left = f" PLAY CLOCK  {status.rules}  game {status.game}  play {status.down}"
     right = f" {clock_text} "
     width = max(0, columns - len(right))
     return [("bold", cut(left, width).ljust(width) + right)]

@@ -23,21 +23,30 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
     if words[0] == "count":
         return _count(words[1:])
     endings = set(rules.rulings) - NOT_ENDINGS
-    ending, rest = _longest(words, endings)
-    if not ending:
-        if "_".join(words) in NOT_ENDINGS:
-            raise EntryError(f"{text.strip()!r} does not say how a play ended")
-        near = ", ".join(nearest("_".join(words), endings)).replace("_", " ")
-        raise EntryError(f"no ending {text.strip()!r}" + (f"; nearest: {near}" if near else ""))
-    facts = set()
+    ending, facts, rest = "", set(), words
     while rest:
-        fact, after = _longest(rest, rules.facts)
-        if not fact:
-            known = ", ".join(sorted(each.replace("_", " ") for each in rules.facts))
-            raise EntryError(f"unknown fact {' '.join(rest)!r} after {ending!r}; known: {known}")
-        facts.add(fact)
+        name, after = _longest(rest, rules.facts if ending else endings | rules.facts)
+        if not name:
+            raise EntryError(_unknown(text.strip(), ending, rest, rules))
+        if name in rules.facts:  # may be said before the ending as well
+            facts.add(name)
+        else:
+            ending = name
         rest = after
+    if not ending:
+        raise EntryError(f"{text.strip()!r} names no ending, only what bears on one")
     return PlayEnded(ending, frozenset(facts))
+
+
+def _unknown(text: str, ending: str, rest: list[str], rules: RuleSet) -> str:
+    if ending:
+        known = ", ".join(sorted(each.replace("_", " ") for each in rules.facts))
+        return f"unknown fact {' '.join(rest)!r} after {ending!r}; known: {known}"
+    if "_".join(rest) in NOT_ENDINGS:
+        return f"{text!r} does not say how a play ended"
+    endings = set(rules.rulings) - NOT_ENDINGS
+    near = ", ".join(nearest("_".join(rest), endings)).replace("_", " ")
+    return f"no ending {text!r}" + (f"; nearest: {near}" if near else "")
 
 
 def _count(words: list[str]) -> SetCount:

@@ -92,7 +92,8 @@ class ConsoleTask:
         except Exception as error:  # a bug of the console must not end the clock
             self.close()
             with contextlib.suppress(OSError, ValueError):  # it may be the terminal that is gone
-                print(f"playclock run: the console failed: {error!r}", file=sys.stderr)
+                words = f"playclock run: the console failed: {error!r}\n"
+                os.write(sys.stderr.fileno(), words.encode())  # unbuffered: nothing is left over
 
     def close(self) -> None:
         """Give the terminal back as it was."""

@@ -18,8 +18,8 @@ class Display:
 
     def __init__(self, boards: Sequence[Board], brightness: int, now: int) -> None:
         self._boards = tuple(boards)
-        self._brightness = brightness
-        self._face = Face(None, brightness)
+        self._faces = {shown: Face(shown, brightness) for shown in (None, *range(100))}
+        self._face = self._faces[None]
         self._refresh_at = now
         self._repeat_at: int | None = None
 
@@ -46,7 +46,7 @@ class Display:
         if not changed and now < self.due_at:
             return
         if changed:
-            self._face = Face(numerals, self._brightness)
+            self._face = self._faces[numerals]
             self._repeat_at = now + REPEAT_NS
         elif self._repeat_at is not None and now >= self._repeat_at:
             self._repeat_at = None

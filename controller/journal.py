@@ -255,4 +255,6 @@ class Journal:
 
 def _plain(error: Exception, path: Path) -> str:
     text = str(error) or type(error).__name__
+    if isinstance(error, OSError) and error.strerror:
+        text = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
     return text.removeprefix(f"{path}: ")

@@ -11,7 +11,7 @@ from typing import Protocol
 
 from controller.journal_file import Opening, Row
 from controller.rules.effects import Decided
-from controller.rules.events import PlayEnded, Role, plain
+from controller.rules.events import PlayEnded, Role
 
 PATIENCE_NS = 5_000_000_000
 """A journal that has not opened by then is numbered from 1; its rows still go to it."""
@@ -53,18 +53,23 @@ class Recorder:
         for write in backlog:
             write()
 
-    def decided(self, decided: Decided, received_at: int, commanded: str) -> None:
-        """Record a decision, refused or not, and what the boards were told after it."""
+    def decided(self, decided: Decided, words: str, received_at: int, commanded: str) -> None:
+        """Record a decision, refused or not, in ``words``, and what the boards were told after
+        it."""
         self.down = decided.down
         if self._journal is None:
             return
         down = decided.down
         if self._numbered:
-            self._write_decided(decided, received_at, commanded, down)
+            self._write_decided(decided, words, received_at, commanded, down)
         else:
-            self._backlog.append(lambda: self._write_decided(decided, received_at, commanded, down))
+            self._backlog.append(
+                lambda: self._write_decided(decided, words, received_at, commanded, down)
+            )
 
-    def _write_decided(self, decided: Decided, received_at: int, commanded: str, down: int) -> None:
+    def _write_decided(
+        self, decided: Decided, words: str, received_at: int, commanded: str, down: int
+    ) -> None:
         order, ruling = decided.order, decided.ruling
         facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
         self._append(
@@ -77,7 +82,7 @@ class Recorder:
                 edge_at=order.at,
                 handset=order.handset,
                 role=order.role.value,
-                event=plain(order.event),
+                event=words,
                 facts=tuple(sorted(facts)),
                 assumed=decided.assumed,
                 result=decided.result.value,

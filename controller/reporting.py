@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from controller.agreement import Word
-from controller.rules.events import plain
 from controller.rules.phases import Boards, Off, Running, Stopped, name
 from controller.service import Service
 from controller.status import BoardHealth, HandsetHealth, Status
@@ -23,7 +22,7 @@ def status_of(service: Service, now: int, journal_fault: str = "") -> Status:
         remaining_ms=_remaining_ms(service, now),
         boards=play_clock.boards.value,
         boards_why=_why(service),
-        last=plain(last.order.event) if last else "",
+        last=service.words,
         by=service.last_by if last else "",
         result=last.result.value if last else "",
         reason=last.reason if last else "",

@@ -61,6 +61,6 @@ def _ruling(rules: RuleSet, endings: list[str], facts: list[str]) -> Ruling:
         rules.check(ending, facts)
     if len(endings) == 1:
         return rules.ruling(endings[0], facts)
-    ruling = rules.in_force([*endings, *facts])
+    ruling = rules.in_force(frozenset([*endings, *facts]))
     assert ruling is not None  # there is an ending
     return ruling

@@ -125,7 +125,8 @@ class Plan:
         service = assembly.service
         self.console.attach(service, self.terminal, journal)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
-            loop.add_signal_handler(number, service.stop)
+            if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
+                loop.add_signal_handler(number, service.stop)
         loop.call_soon(journal.start)
         loop.call_later(SETTLE_S, _settle_memory)
         for pair in assembly.pairs:

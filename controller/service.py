@@ -18,7 +18,7 @@ from controller.one_timer import OneTimer
 from controller.presence import Presence
 from controller.recorder import Recorder
 from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
-from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
+from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards, plain
 from controller.rules.phases import Boards, name
 from controller.rules.play_clock import PlayClock
 from controller.supervisor import supervise
@@ -60,8 +60,7 @@ class Service:
         self.recorder = recorder
         self.last: Decided | None = None
         self.last_by = ""
-        self.off_why = ""
-        """Why a fault put the boards off."""
+        self.off_why = ""  # of a fault
         self.marked: int | None = None
         self.handset_faults: dict[str, str] = {}
         self.batteries: dict[int, int | None] = {}
@@ -111,8 +110,7 @@ class Service:
             raise self._failed
 
     def _begin(self) -> None:
-        now = self._clock()
-        self._turn(now)
+        self._turn(now := self._clock())
         open_to_all = "unauthenticated input: anyone could press its keys"
         for device in [each.name for each in self.handsets if not each.authenticated]:
             self.recorder.note("note", now, device, detail=open_to_all)
@@ -127,22 +125,20 @@ class Service:
         self.stop()
 
     async def _drive(self, board: Board) -> None:
-        def started() -> None:
-            board.show(self.display.face)
-
-        def told(fault: str) -> None:
-            self._board_fault(board, fault)
-
-        await supervise(lambda: board.run(self), self._clock, started, told)
+        await supervise(
+            lambda: board.run(self),
+            self._clock,
+            lambda: board.show(self.display.face),
+            lambda fault: self._board_fault(board, fault),
+        )
 
     async def _listen(self, handset: Handset) -> None:
-        def started() -> None:
-            self._tell(self._clock(), None)
-
-        def told(fault: str) -> None:
-            self._handset_fault(handset, fault)
-
-        await supervise(lambda: handset.run(self), self._clock, started, told)
+        await supervise(
+            lambda: handset.run(self),
+            self._clock,
+            lambda: self._tell(self._clock(), None),
+            lambda fault: self._handset_fault(handset, fault),
+        )
 
     def _board_fault(self, board: Board, fault: str) -> None:
         now = self._clock()
@@ -248,8 +244,16 @@ class Service:
             self.watch.commanded(received_at)
         handset = decided.order.handset
         self.last_by = decided.order.role.value if handset is None else self.crew[handset].name
-        self.recorder.decided(decided, received_at, self.display.commanded)
+        self.recorder.decided(decided, self.words, received_at, self.display.commanded)
         self._notify()
+
+    @property
+    def words(self) -> str:
+        """The last order in plain words."""
+        if self.last is None:
+            return ""
+        rules = self.play_clock.rules
+        return plain(self.last.order.event, rules.routine_s, rules.administrative_s)
 
     @property
     def lit(self) -> bool:

@@ -8,6 +8,7 @@ an idle machine, whose caches are cold, that detour costs more than authenticati
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import select
 import selectors
 from collections.abc import Callable, Mapping
@@ -35,9 +36,7 @@ class UrgentSelector(selectors.BaseSelector):
         self._epoll.unregister(fd)
         return True
 
-    def select(
-        self, timeout: float | None = None
-    ) -> list[tuple[selectors.SelectorKey, selectors._EventMask]]:
+    def select(self, timeout: float | None = None) -> list[tuple[selectors.SelectorKey, int]]:
         """Wait, serve urgent readers, and give the rest, as every selector does."""
         ready = []
         for fd, event in self._wait(timeout):
@@ -61,9 +60,7 @@ class UrgentSelector(selectors.BaseSelector):
         except InterruptedError:
             return []
 
-    def register(
-        self, fileobj: Any, events: selectors._EventMask, data: Any = None
-    ) -> selectors.SelectorKey:
+    def register(self, fileobj: Any, events: int, data: Any = None) -> selectors.SelectorKey:
         """As every selector."""
         fd = fileobj if isinstance(fileobj, int) else fileobj.fileno()
         if fd in self._keys:
@@ -76,15 +73,11 @@ class UrgentSelector(selectors.BaseSelector):
         """As every selector."""
         key = self.get_key(fileobj)
         del self._keys[key.fd]
-        try:
+        with contextlib.suppress(OSError):  # closed before: epoll has forgotten it by itself
             self._epoll.unregister(key.fd)
-        except OSError:  # closed before: epoll has forgotten it by itself
-            pass
         return key
 
-    def modify(
-        self, fileobj: Any, events: selectors._EventMask, data: Any = None
-    ) -> selectors.SelectorKey:
+    def modify(self, fileobj: Any, events: int, data: Any = None) -> selectors.SelectorKey:
         """As every selector."""
         key = self.get_key(fileobj)
         if events != key.events:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 Clock = Callable[[], int]
 """Gives the present instant: nanoseconds of CLOCK_BOOTTIME."""
@@ -66,8 +66,7 @@ class Result(enum.IntEnum):
     NOT_HEARD = 6
 
 
-@dataclass(frozen=True, slots=True)
-class Press:
+class Press(NamedTuple):
     """One key edge of one handset, authenticated if the driver can.
 
     ``handset`` is 0 for the console and 1-254 for handsets. ``edge_at`` is when the thumb moved

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.rules.events import Order
 from controller.rules.rulings import Ruling
@@ -19,8 +20,7 @@ class Result(enum.Enum):
     ASSUMED = "assumed"
 
 
-@dataclass(frozen=True, slots=True)
-class Decided:
+class Decided(NamedTuple):
     """An order was decided.
 
     ``reason`` is filled for everything but plain acceptance; ``assumed`` names what nobody

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import NamedTuple
 
 
 class Role(enum.Enum):
@@ -119,8 +120,7 @@ Event = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Order:
+class Order(NamedTuple):
     """An event with its giver. ``at`` is when the thumb moved, not when the press arrived.
 
     ``handset`` is 0 for the console, None for the service itself. Taps of one gesture share
@@ -136,17 +136,19 @@ class Order:
     amends: bool = False
 
 
-def plain(event: Event) -> str:
-    """The event in a few plain words, for the console and the journal."""
+def plain(event: Event, routine_s: int, administrative_s: int) -> str:
+    """The event in a few plain words, for the console and the journal, with the rule set's two
+    numbers in seconds."""
+    numbers = {Number.ROUTINE: routine_s, Number.ADMINISTRATIVE: administrative_s}
     match event:
         case PlayEnded(ending, facts):
             words = ending.replace("_", " ")
             named = ", ".join(sorted(fact.replace("_", " ") for fact in facts))
             return f"play ended: {words}" + (f" ({named})" if named else "")
         case HoldNumber(number):
-            return f"{number.value} number, held"
+            return f"{numbers[number]}, held"
         case RunNumber(number):
-            return f"reset to the {number.value} number, running"
+            return f"reset to {numbers[number]}, running"
         case NoCount(period_over):
             return "no count, period over" if period_over else "no count"
         case SetCount(seconds):

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, NamedTuple
 
 from controller.rules.events import (
     Event,
@@ -43,8 +43,7 @@ class Meaning:
     held: Event | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Gesture:
+class Gesture(NamedTuple):
     """What a press asks for. ``event`` None asks for nothing, and ``reason`` says why.
 
     ``started_at`` is the first tap; ``amends`` that the event replaces what the gesture did so far;
@@ -130,7 +129,6 @@ class Gestures:
         index = min(run.count, len(meaning.taps)) - 1
         event = meaning.taps[index]
         amends = index > 0 and meaning.taps[index] != meaning.taps[index - 1]
-        amends = amends or run.count > len(meaning.taps) > 1
         if event is None:
             return Gesture(None, run.started_at, reason="one tap of this key does nothing")
         return Gesture(event, run.started_at, amends)

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from controller.rules.events import Event, HoldNumber, Number, PlayEnded, RunNumber, SetCount
 from controller.rules.numerals import SECOND_NS
@@ -26,8 +26,7 @@ from controller.rules.rulings import FOULS, RuleSet, Ruling, StartsOn
 from controller.rules.settings import Settings
 
 
-@dataclass(frozen=True, slots=True)
-class Context:
+class Context(NamedTuple):
     """All that a transition may look at. ``at`` is the instant of the event."""
 
     down: Down
@@ -55,8 +54,7 @@ class Context:
 KEEPER: Final = "set by the keeper"
 
 
-@dataclass(frozen=True, slots=True)
-class Move:
+class Move(NamedTuple):
     """What the down becomes; ``assumed`` names what nobody pressed."""
 
     down: Down
@@ -116,7 +114,7 @@ def afresh(c: Context) -> Outcome:
 def new_down(c: Context) -> Outcome:
     """An end of play of a new down, whose snap nobody pressed."""
     down = _end_play(c, frozenset())
-    return Move(replace(down, number=down.number + 1), assumed="snap")
+    return Move(down._replace(number=down.number + 1), assumed="snap")
 
 
 def routine_in_set(c: Context) -> Outcome:
@@ -156,7 +154,7 @@ def stoppage_at_zero(c: Context) -> Outcome:
         return stoppage(c)
     if named == c.down.named:
         return NoChange("already named for this down")
-    down = replace(c.down, named=named, stoppage_at=c.at, ruling=c.rules.in_force(named))
+    down = c.down._replace(named=named, stoppage_at=c.at, ruling=c.rules.in_force(named))
     return Move(down, note="zero stays until the penalty is completed")
 
 
@@ -170,7 +168,7 @@ def hold(c: Context) -> Outcome:
     assert ruling.seconds is not None
     if c.down.phase == Set(ruling.seconds):
         return NoChange(f"{ruling.seconds} is already shown and held")
-    return Move(replace(c.down, phase=Set(ruling.seconds), ruling=ruling))
+    return Move(c.down._replace(phase=Set(ruling.seconds), ruling=ruling))
 
 
 def reset_and_run(c: Context) -> Outcome:
@@ -182,7 +180,7 @@ def reset_and_run(c: Context) -> Outcome:
         ruling = replace(c.number(c.event.number), starts_on=StartsOn.SIGNAL)
     assert ruling.seconds is not None
     phase = _run(c, ruling.seconds, StartedBy.REFEREE)
-    return Move(replace(c.down, phase=phase, ruling=ruling))
+    return Move(c.down._replace(phase=phase, ruling=ruling))
 
 
 def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
@@ -241,14 +239,14 @@ def stop(c: Context) -> Outcome:
     phase = c.down.phase
     assert isinstance(phase, Running)
     remaining_ns = min(phase.expires_at - c.at, phase.seconds * SECOND_NS)
-    return Move(replace(c.down, phase=Stopped(phase.seconds, max(0, remaining_ns))))
+    return Move(c.down._replace(phase=Stopped(phase.seconds, max(0, remaining_ns))))
 
 
 def stop_again(c: Context) -> Outcome:
     """Stop pressed again: what follows, held."""
     ruling = c.what_follows
     assert ruling.seconds is not None
-    return Move(replace(c.down, phase=Set(ruling.seconds), ruling=ruling))
+    return Move(c.down._replace(phase=Set(ruling.seconds), ruling=ruling))
 
 
 def already_stopped(c: Context) -> Outcome:
@@ -277,7 +275,7 @@ def correct(c: Context) -> Outcome:
         phase = _run(c, seconds, StartedBy.REFEREE)
     else:
         phase = Set(seconds)
-    return Move(replace(c.down, phase=phase, ruling=ruling))
+    return Move(c.down._replace(phase=phase, ruling=ruling))
 
 
 CORRECTION: Final = "timing correction by the referee"

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.rules.numerals import numerals
 from controller.rules.rulings import Ruling
@@ -106,8 +107,7 @@ class Boards(enum.Enum):
     """Only a relight lights them."""
 
 
-@dataclass(frozen=True, slots=True)
-class Down:
+class Down(NamedTuple):
     """What is known of the down, and the phase: everything that Undo gives back.
 
     ``named`` are the endings and facts named since the last snap or ready, in no order.

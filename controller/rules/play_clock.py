@@ -10,11 +10,12 @@ stronger takes back what it did so far; then the one table decides.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
+    Event,
     MarkMoment,
     Order,
     PlayEnded,
@@ -26,12 +27,15 @@ from controller.rules.moves import Context, Move, NoChange
 from controller.rules.numerals import SECOND_NS, next_change_at
 from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
 from controller.rules.roles import contradict
-from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet
+from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
-from controller.rules.transitions import REFUSALS, TRANSITIONS, kind_of
+from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of, why_not
 
 UNDO_DEPTH = 16
 """Accepted key events that can be taken back: about four downs."""
+
+MEMORY = 1_000
+"""Events whose row in the table is remembered: far more than a game has."""
 
 MARK_FRESH_NS = SECOND_NS // 2
 """A mark later than this is not cued: it would mislead. Zero always is."""
@@ -40,16 +44,14 @@ NOTHING_YET = Down(Idle(), frozenset(), None, None, 0)
 """Before the first order of a game."""
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """An accepted order, and the down before it."""
 
     before: Down
     role: Role
 
 
-@dataclass(frozen=True, slots=True)
-class State:
+class State(NamedTuple):
     """Everything the play clock knows. Immutable; give it back to go on exactly."""
 
     down: Down = NOTHING_YET
@@ -59,8 +61,7 @@ class State:
     """The last accepted order: the guard against the same press again looks at it."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Gesture:
+class _Gesture(NamedTuple):
     """The state before the first tap of the newest gesture, to give back when it is amended."""
 
     order: Order
@@ -86,6 +87,7 @@ class PlayClock:
         check_settings(self.settings)
         self.state = state or State()
         self._gesture: _Gesture | None = None
+        self._kinds: dict[tuple[Event, frozenset[str]], Kind] = {}
         self._settle(now)
 
     # What it shows
@@ -129,7 +131,7 @@ class PlayClock:
             assert isinstance(phase, Running)
             self._shown -= 1
             if self._shown == 0:
-                self._set_down(replace(self.state.down, phase=Expired()))
+                self._set_down(self.state.down._replace(phase=Expired()))
                 effects.append(ReachedZero(due))
             if self._marked(phase, now - due):
                 effects.append(Marked(self._shown, due))
@@ -142,7 +144,7 @@ class PlayClock:
         return routine and self._shown in self.rules.routine_marks and late_ns <= MARK_FRESH_NS
 
     def _set_down(self, down: Down) -> None:
-        self.state = replace(self.state, down=down)
+        self.state = self.state._replace(down=down)
 
     def _settle(self, now: int) -> None:
         """Take up the state at ``now`` without replaying any mark."""
@@ -152,11 +154,11 @@ class PlayClock:
     def _expire(self, at: int) -> None:
         phase = self.state.down.phase
         if isinstance(phase, Running) and phase.expires_at <= at:
-            self._set_down(replace(self.state.down, phase=Expired()))
+            self._set_down(self.state.down._replace(phase=Expired()))
 
     def _give_back(self, state: State, at: int) -> None:
         """Return to an earlier state, less the time since; the board axis stays as it is."""
-        self.state = replace(state, off=self.state.off)
+        self.state = state._replace(off=self.state.off)
         self._expire(at)
 
     # Orders
@@ -250,7 +252,7 @@ class PlayClock:
         if self._gesture is not None and self._is_of(self._gesture, order):
             before = self._gesture.before
         self._gesture = _Gesture(order, before)
-        self.state = replace(self.state, last=order)
+        self.state = self.state._replace(last=order)
 
     def _apply(self, order: Order) -> tuple[Result, str, str]:
         match order.event:
@@ -258,12 +260,12 @@ class PlayClock:
                 return self._undo(order)
             case ToggleBoards():
                 off = None if self.state.off is not None else Off.ORDERED
-                self.state = replace(self.state, off=off)
+                self.state = self.state._replace(off=off)
                 return Result.HELD, "boards relit" if off is None else "boards off by order", ""
             case BoardsFault(reason):
                 if self.state.off is not None:
                     return Result.NO_CHANGE, f"boards are already off: {reason}", ""
-                self.state = replace(self.state, off=Off.FAULT)
+                self.state = self.state._replace(off=Off.FAULT)
                 return Result.HELD, reason, ""
             case MarkMoment():
                 return Result.HELD, "moment marked", ""
@@ -271,21 +273,21 @@ class PlayClock:
 
     def _transition(self, order: Order) -> tuple[Result, str, str]:
         event, down = order.event, self.state.down
-        if isinstance(event, PlayEnded):
-            if event.ending in NOT_ENDINGS:
-                return Result.REFUSED, f"{event.ending!r} does not say how a play ended", ""
-            try:
-                self.rules.check(event.ending, event.facts)
-            except RulesError as error:
-                return Result.REFUSED, str(error), ""
-        kind = kind_of(event, self.rules, self._named_lately(order.at))
+        lately = self._named_lately(order.at)
+        kind = self._kinds.get((event, lately))
+        if kind is None:
+            if isinstance(event, PlayEnded) and (why := why_not(event, self.rules)):
+                return Result.REFUSED, why, ""
+            kind = kind_of(event, self.rules, lately)
+            if len(self._kinds) < MEMORY:
+                self._kinds[event, lately] = kind
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
             return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
         outcome = transition(Context(down, event, order.at, self.rules, self.settings))
         if isinstance(outcome, NoChange):
             if outcome.named is not None:
-                self._set_down(replace(down, named=outcome.named))
+                self._set_down(down._replace(named=outcome.named))
             return Result.NO_CHANGE, outcome.why, ""
         if outcome.down == down:
             return Result.NO_CHANGE, "that is how it is already", ""
@@ -302,7 +304,7 @@ class PlayClock:
     def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
         taken = Taken(self.state.down, order.role)
         history = (*self.state.history[1 - UNDO_DEPTH :], taken)
-        self.state = replace(self.state, down=move.down, history=history)
+        self.state = self.state._replace(down=move.down, history=history)
         if move.assumed:
             return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
         return self._plain_result(), move.note, ""
@@ -313,5 +315,5 @@ class PlayClock:
         taken = self.state.history[-1]
         if taken.role is Role.FIELD and order.role is not Role.FIELD:
             return Result.REFUSED, "the keeper cannot undo the field official's press", ""
-        self.state = replace(self.state, down=taken.before, history=self.state.history[:-1])
+        self.state = self.state._replace(down=taken.before, history=self.state.history[:-1])
         return self._plain_result(), "taken back", ""

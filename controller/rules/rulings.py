@@ -7,8 +7,11 @@ algebra: facts of one down, in any order, to one ruling.
 from __future__ import annotations
 
 import enum
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
+
+MEMORY = 1_000
+"""Answers kept: far more sets of facts than a game has."""
 
 
 class RulesError(ValueError):
@@ -102,12 +105,17 @@ class RuleSet:
     cancelled: frozenset[str] = frozenset()
     marks: frozenset[int] = frozenset()
     routine_marks: frozenset[int] = frozenset()
+    facts: frozenset[str] = field(init=False, repr=False, compare=False)
+    """Every fact that changes a ruling of this set."""
+    _answers: dict[frozenset[str], Ruling | None] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+    """Answers already given: a down has few facts, and the press must not wait for algebra."""
 
-    @property
-    def facts(self) -> frozenset[str]:
-        """Every fact that changes a ruling of this set."""
+    def __post_init__(self) -> None:
         known = {fact for _, fact in self.with_fact}
-        return frozenset(known | ({CANCELLED} if self.cancelled else set()))
+        facts = frozenset(known | ({CANCELLED} if self.cancelled else set()))
+        object.__setattr__(self, "facts", facts)
 
     def counts_as(self, ending: str, facts: Collection[str]) -> str:
         """The ending that ``ending`` is once the facts of the down are known."""
@@ -127,15 +135,22 @@ class RuleSet:
             return meant in ROUTINE_ENDS
         return self.rulings[meant].starts_on is StartsOn.DEAD_BALL
 
-    def in_force(self, named: Iterable[str]) -> Ruling | None:
+    def in_force(self, named: frozenset[str]) -> Ruling | None:
         """The ruling for everything named since the last snap or ready, in whatever order.
 
         25 on the ready beats another number on the ready, which beats a start at the dead ball;
         combinations that the rule set lists come before that. None when no ending was named.
         """
-        words = frozenset(named)
-        facts = words & self.facts
-        endings = {self.counts_as(word, facts) for word in words - facts}
+        if named in self._answers:
+            return self._answers[named]
+        ruling = self._weigh(named)
+        if len(self._answers) < MEMORY:
+            self._answers[named] = ruling
+        return ruling
+
+    def _weigh(self, named: frozenset[str]) -> Ruling | None:
+        facts = named & self.facts
+        endings = {self.counts_as(word, facts) for word in named - facts}
         for combination in self.combinations:
             if combination.all_of <= endings:
                 endings = (endings - combination.all_of) | {combination.mean}

@@ -32,7 +32,7 @@ from controller.rules.events import (
 )
 from controller.rules.moves import Transition
 from controller.rules.phases import Expired, Idle, Live, Phase, Running, Set, Stopped
-from controller.rules.rulings import RuleSet, StartsOn
+from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet, StartsOn
 
 
 class Kind(enum.Enum):
@@ -141,3 +141,14 @@ def kind_of(event: Event, rules: RuleSet, named: frozenset[str]) -> Kind:
         return Kind.RUN
     routine = rules.is_routine_end(event.ending, facts)
     return Kind.ROUTINE_END if routine else Kind.STOPPAGE
+
+
+def why_not(event: PlayEnded, rules: RuleSet) -> str:
+    """Why ``event`` says nothing under ``rules``, in plain words; empty when it does."""
+    if event.ending in NOT_ENDINGS:
+        return f"{event.ending!r} does not say how a play ended"
+    try:
+        rules.check(event.ending, event.facts)
+    except RulesError as error:
+        return str(error)
+    return ""

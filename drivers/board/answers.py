@@ -8,11 +8,16 @@ from drivers.base import Answered, BoardReport, Face
 from drivers.board.messages import NodeFlag, Status
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, read_back, segments
 
-_NOTES = {
+RESET_IS_NEWS_S = 60
+"""For so long after a reset its cause is told; later it is only in the way."""
+
+_RESETS = {
     NodeFlag.POWER_ON: "last reset by power-up",
     NodeFlag.EXTERNAL_RESET: "last reset from outside",
     NodeFlag.BROWN_OUT: "last reset by a drop of its supply",
     NodeFlag.WATCHDOG: "last reset by its watchdog",
+}
+_NOTES = {
     NodeFlag.DARK_BY_SILENCE: "went dark by silence",
     NodeFlag.CHAIN_FAULT: "chain of lamp drivers faulty",
     NodeFlag.LAMP_TEST: "lamp test",
@@ -47,7 +52,8 @@ def judge(board: str, question: Question, status: Status) -> BoardReport:
         wrong.append(f"shows {seen}, not {expected}")
     if status.brightness != question.face.brightness:
         wrong.append(f"brightness {status.brightness}, not {question.face.brightness}")
-    flags = [words for flag, words in _NOTES.items() if status.flags & flag]
+    told = _NOTES | _RESETS if status.uptime_s < RESET_IS_NEWS_S else _NOTES
+    flags = [words for flag, words in told.items() if status.flags & flag]
     return BoardReport(
         board=board,
         answered=Answered.WRONG if wrong else Answered.RIGHT,

@@ -8,6 +8,7 @@ from __future__ import annotations
 import enum
 import struct
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from drivers import framing
 from drivers.base import FrameError
@@ -45,8 +46,7 @@ class NodeFlag(enum.IntFlag):
 _ALL_FLAGS = sum(NodeFlag)
 
 
-@dataclass(frozen=True, slots=True)
-class Show:
+class Show(NamedTuple):
     """What every board shall show now.
 
     ``numerals`` is 0-99, :data:`DARK` or :data:`LAMP_TEST`; ``brightness`` 1-15; ``stamp`` counts

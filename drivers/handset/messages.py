@@ -12,6 +12,7 @@ import hashlib
 import hmac
 import struct
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from drivers import framing
 from drivers.base import Edge, FrameError, Key, Result
@@ -63,8 +64,7 @@ _PHASES = frozenset(PhaseCode)
 _RESULTS = frozenset(Result)
 
 
-@dataclass(frozen=True, slots=True)
-class PressFrame:
+class PressFrame(NamedTuple):
     """One report of a handset: a key edge, or its presence when ``keys`` is 0.
 
     ``handset`` is 1-254; ``counter`` 32 bits; ``age_10ms`` since the key edge, 255 for that or

@@ -220,7 +220,9 @@ def _character_mode(fd: int) -> Iterator[bool]:
         return
     before, changed = termios.tcgetattr(fd), termios.tcgetattr(fd)
     changed[3] &= ~(termios.ICANON | termios.ECHO)
+    changed[0] &= ~termios.IXON  # a slip must not freeze the picture,
     changed[6][termios.VMIN], changed[6][termios.VTIME] = 1, 0
+    changed[6][termios.VSUSP] = changed[6][termios.VQUIT] = b"\0"  # nor stop the clock
     try:
         termios.tcsetattr(fd, termios.TCSANOW, changed)
         termios.tcflush(fd, termios.TCIFLUSH)  # what was typed before the start is not for us

@@ -333,7 +333,7 @@ def test_one_line_keeps_count_boards_and_fault() -> None:
 
 def test_the_header_names_rules_game_down_and_time() -> None:
     assert words(RUNNING).startswith(
-        "PLAY CLOCK High school (NFHS) 2025 game 3 down 41 19:03:12 boards lit"
+        "PLAY CLOCK High school (NFHS) 2025 game 3 play 41 19:03:12 boards lit"
     )
 
 

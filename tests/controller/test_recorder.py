@@ -16,6 +16,8 @@ from tests.controller.fakes import RULES, FakeJournal, S
 AT = 1_000 * S
 STANDS = Opening(game=4, down=70, event_number=12, head=(90, "aa"))
 
+WORDS = "what was ordered"
+
 
 def journal(stands: Opening | None) -> FakeJournal:
     return FakeJournal(lambda: AT, stands, None)
@@ -32,7 +34,7 @@ def test_a_decision_becomes_one_whole_row() -> None:
     play_clock = PlayClock(RULES)
     event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
     decided = decide(play_clock, event, AT - 300, handset=2, role=Role.FIELD)
-    recorder.decided(decided, AT, "25")
+    recorder.decided(decided, WORDS, AT, "25")
     (row,) = kept.rows
     assert (row.kind, row.game, row.event_number) == ("press", 5, 13)
     assert (row.edge_at, row.received_at) == (AT - 300, AT)
@@ -48,7 +50,7 @@ def test_a_refusal_has_its_reason_and_its_phase() -> None:
     kept = journal(STANDS)
     recorder = Recorder(kept, AT)
     recorder.settle(AT)
-    recorder.decided(decide(PlayClock(RULES), Stop()), AT, "dark")
+    recorder.decided(decide(PlayClock(RULES), Stop()), WORDS, AT, "dark")
     (row,) = kept.rows
     assert (row.kind, row.result) == ("refused", "refused")
     assert (row.phase_before, row.phase_after) == ("IDLE", "IDLE")
@@ -59,7 +61,9 @@ def test_what_the_shadow_presses_is_no_change_with_its_role() -> None:
     kept = journal(STANDS)
     recorder = Recorder(kept, AT)
     recorder.settle(AT)
-    recorder.decided(decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3), AT, "dark")
+    recorder.decided(
+        decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3), WORDS, AT, "dark"
+    )
     assert (kept.rows[0].kind, kept.rows[0].role, kept.rows[0].handset) == (
         "no change",
         "shadow",
@@ -72,7 +76,7 @@ def test_rows_wait_for_the_journal_and_then_go_on_from_its_numbers_in_order() ->
     recorder = Recorder(kept, AT)
     play_clock = PlayClock(RULES)
     recorder.note("fault", AT, "port of north")
-    recorder.decided(decide(play_clock, Snap()), AT, "40")
+    recorder.decided(decide(play_clock, Snap()), WORDS, AT, "40")
     recorder.note("healed", AT + 1, "port of north")
     recorder.settle(AT + 4 * S)
     assert kept.rows == []
@@ -102,7 +106,7 @@ def test_a_journal_that_does_not_open_in_5_s_still_gets_its_rows_numbered_from_1
 def test_without_a_journal_only_the_down_is_kept() -> None:
     recorder = Recorder(None, AT)
     recorder.note("fault", AT, "port of north")
-    recorder.decided(decide(PlayClock(RULES), Snap()), AT, "40")
+    recorder.decided(decide(PlayClock(RULES), Snap()), WORDS, AT, "40")
     recorder.settle(AT + 10 * S)
     assert recorder.down == 1
 
@@ -122,7 +126,7 @@ def test_numbers_rise_by_one_without_gap_whenever_the_journal_opens(steps: list[
             if step == "note":
                 recorder.note("fault", AT + index, "x")
             else:
-                recorder.decided(decide(play_clock, Ready(), AT + index), AT + index, "25")
+                recorder.decided(decide(play_clock, Ready(), AT + index), WORDS, AT + index, "25")
     kept.stands = STANDS
     recorder.settle(AT)
     assert [row.received_at for row in kept.rows] == made

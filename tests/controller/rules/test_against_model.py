@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -89,13 +88,14 @@ GAPS = st.one_of(
 )
 AGES = st.one_of(st.just(0), st.integers(0, S))
 ROLES = st.sampled_from((Role.KEEPER, Role.KEEPER, Role.FIELD, Role.SHADOW))
-BETWEEN = st.sampled_from(
+Other = tuple[Event, int, Role] | None
+BETWEEN: st.SearchStrategy[Other] = st.sampled_from(
     (
         None,
         None,
-        Order(Snap(), 0, 4, Role.KEEPER),
-        Order(Stop(), 0, 4, Role.FIELD),
-        Order(BoardsFault("no answer"), 0, 0, Role.SERVICE),
+        (Snap(), 4, Role.KEEPER),
+        (Stop(), 4, Role.FIELD),
+        (BoardsFault("no answer"), 0, Role.SERVICE),
     )
 )
 HANDSET_OF = {Role.KEEPER: 1, Role.FIELD: 2, Role.SHADOW: 3}
@@ -152,7 +152,12 @@ class Compared(RuleBasedStateMachine):
 
     @rule(event=EVENTS, stronger=EVENTS, role=ROLES, gap=st.integers(0, S), between=BETWEEN)
     def gesture(
-        self, event: Event, stronger: Event, role: Role, gap: int, between: Order | None
+        self,
+        event: Event,
+        stronger: Event,
+        role: Role,
+        gap: int,
+        between: tuple[Event, int, Role] | None,
     ) -> None:
         """Two taps of one key, now and then with something else between them."""
         if isinstance(stronger, Undo) or isinstance(event, ToggleBoards | MarkMoment | SetCount):
@@ -163,7 +168,8 @@ class Compared(RuleBasedStateMachine):
         self.gives(Order(event, first_at, HANDSET_OF[role], role, first_at), self.at)
         self.at += gap
         if between is not None:
-            self.gives(replace(between, at=self.at), self.at)
+            other, handset, whose = between
+            self.gives(Order(other, self.at, handset, whose), self.at)
         amending = Order(stronger, self.at, HANDSET_OF[role], role, first_at, amends=True)
         self.gives(amending, self.at)
 

@@ -53,10 +53,10 @@ def test_a_count_is_0_to_99(seconds: int) -> None:
 
 def test_every_event_has_words_of_its_own() -> None:
     assert {type(event) for event in EVERY} == set(get_args(Event))
-    words = [plain(event) for event in EVERY]
+    words = [plain(event, 40, 25) for event in EVERY]
     assert len(set(words)) == len(words)
     assert not any("_" in each for each in words)
 
 
 def test_the_words_name_ending_and_facts_in_one_order() -> None:
-    assert plain(EVERY[1]) == "play ended: foul (by defense only, fourth down)"
+    assert plain(EVERY[1], 40, 25) == "play ended: foul (by defense only, fourth down)"

@@ -254,3 +254,14 @@ def test_three_taps_of_boards_off_and_three_more_relight() -> None:
     assert crew.clock.boards.value == "off"
     press(crew, gestures, *[("BOARDS_OFF", 110 + k / 2, False) for k in range(3)])
     assert crew.clock.boards.value == "lit"
+
+
+def test_taps_beyond_the_last_meaning_still_belong_to_the_gesture() -> None:
+    gestures = Gestures("twelve")
+    assert [gestures.pressed("NUMBER_25", False, k * REPEAT_NS).amends for k in range(4)] == [
+        False,
+        True,
+        True,
+        True,
+    ]
+    assert not any(gestures.pressed("STOP", False, k * REPEAT_NS).amends for k in range(10, 13))

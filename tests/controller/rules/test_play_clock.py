@@ -18,7 +18,7 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.phases import Boards, Expired, Idle, Live, Off, Running, Set
+from controller.rules.phases import Boards, Expired, Idle, Live, Off, Running, Set, Stopped
 from controller.rules.play_clock import UNDO_DEPTH, PlayClock
 from controller.rules.settings import Settings
 from tests.controller.rules.crew import (
@@ -518,3 +518,33 @@ def test_the_mark_at_25_is_of_a_count_from_the_routine_number(
     for t in range(100, 100 + seconds - 20):
         crew.wait_until(t)
     assert crew.marks == cued
+
+
+def test_an_end_of_play_pressed_again_is_still_noted() -> None:
+    crew = in_phase("LIVE")
+    crew(DEAD_BALL, 100)
+    assert crew(ending("kick_no_new_series"), 103).result.value == "no change"
+    crew(ending("foul_defense", "new_series"), 105)
+    assert crew.phase == Set(25)
+
+
+def test_an_end_of_play_after_a_stop_begins_its_down_afresh() -> None:
+    crew = in_phase("LIVE")
+    crew(DEAD_BALL, 100)
+    crew(STOP, 110)
+    crew(ending("incomplete_pass"), 130)
+    assert crew.clock.state.down.named == {"incomplete_pass"}
+
+
+def test_the_window_after_a_stoppage_counts_from_the_last_one_named() -> None:
+    crew = in_phase("LIVE")
+    crew(ending("foul"), 100)
+    crew(ending("charged_timeout"), 115)
+    assert crew(DEAD_BALL, 134).result.value == "no change"
+
+
+def test_a_stop_dated_before_its_count_leaves_no_more_than_the_count() -> None:
+    crew = Crew()
+    crew(RUN_40, 100)
+    crew(STOP, 99.5)
+    assert crew.phase == Stopped(40, 40 * S)

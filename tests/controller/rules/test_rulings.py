@@ -39,7 +39,7 @@ NAMES = sorted(
 def test_the_answer_for_any_facts_is_that_of_the_naive_rules(
     endings: set[str], facts: set[str]
 ) -> None:
-    ruling = SCHOOL.in_force([*endings, *facts])
+    ruling = SCHOOL.in_force(frozenset(endings | facts))
     assert ruling is not None
     assert (ruling.seconds, ruling.starts_on.value) == NAIVE.answer(endings | facts)
 
@@ -95,19 +95,18 @@ TOGETHER = [
 
 @pytest.mark.parametrize(("named", "seconds", "starts_on"), TOGETHER)
 def test_facts_together(named: str, seconds: int, starts_on: StartsOn) -> None:
-    for order in itertools.permutations(named.split()):
-        ruling = SCHOOL.in_force(order)
-        assert ruling is not None
-        assert (ruling.seconds, ruling.starts_on) == (seconds, starts_on)
+    ruling = SCHOOL.in_force(frozenset(named.split()))
+    assert ruling is not None
+    assert (ruling.seconds, ruling.starts_on) == (seconds, starts_on)
 
 
 def test_nothing_named_is_nothing_in_force() -> None:
-    assert SCHOOL.in_force([]) is None
-    assert SCHOOL.in_force(["fourth_down"]) is None
+    assert SCHOOL.in_force(frozenset()) is None
+    assert SCHOOL.in_force(frozenset({"fourth_down"})) is None
 
 
 def test_a_result_cancelled_with_nothing_else_named_still_has_a_number() -> None:
-    ruling = SCHOOL.in_force(["touchdown", "cancelled"])
+    ruling = SCHOOL.in_force(frozenset({"touchdown", "cancelled"}))
     assert ruling is not None
     assert ruling.seconds == 25
 
@@ -165,6 +164,6 @@ def test_a_local_adoption_shows_in_the_answer_and_wins_among_equals() -> None:
         override="Made-up League, 3.2",
     )
     assert SCHOOL.ruling("injury_defense").seconds == 40
-    assert ours.in_force(["foul_offense", "injury_defense"]) == ruling
+    assert ours.in_force(frozenset({"foul_offense", "injury_defense"})) == ruling
     with pytest.raises(RulesError, match="unknown ending 'injury_defence'"):
         SCHOOL.with_override("injury_defence", 25, StartsOn.READY, "x")

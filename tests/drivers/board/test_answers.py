@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from drivers.base import DARK, Answered, Face
@@ -36,23 +38,32 @@ def test_what_was_ordered_is_right(
 
 def test_every_difference_and_flag_is_said_in_plain_words() -> None:
     flags = NodeFlag.WATCHDOG | NodeFlag.DARK_BY_SILENCE
-    report = judge(
-        "south", Question(1, 7, Face(25), True, 0), status((0x5B, 0x7E), brightness=3, flags=flags)
-    )
+    fresh = replace(status((0x5B, 0x7E), brightness=3, flags=flags), uptime_s=0)
+    report = judge("south", Question(1, 7, Face(25), True, 0), fresh)
     assert report.answered is Answered.WRONG
     assert report.notes == (
         "shows segments 5B7E, not 25",
         "brightness 3, not 15",
-        "last reset by its watchdog",
         "went dark by silence",
+        "last reset by its watchdog",
     )
 
 
 def test_every_flag_has_its_words() -> None:
     question = Question(1, 7, Face(25), True, 0)
-    notes = [judge("n", question, status(segments(25), flags=flag)).notes for flag in NodeFlag]
+    fresh = [replace(status(segments(25), flags=flag), uptime_s=59) for flag in NodeFlag]
+    notes = [judge("n", question, each).notes for each in fresh]
     assert all(len(words) == 1 for words in notes)
     assert len(set(notes)) == len(NodeFlag)
+
+
+def test_the_cause_of_a_reset_is_told_for_a_minute_only() -> None:
+    answer = status(segments(25), flags=NodeFlag.BROWN_OUT)
+    told = [
+        judge("n", Question(1, 7, Face(25), True, 0), replace(answer, uptime_s=s)).notes
+        for s in (59, 60)
+    ]
+    assert told == [("last reset by a drop of its supply",), ()]
 
 
 def test_only_the_asked_node_with_the_stamp_that_asked_answers() -> None:

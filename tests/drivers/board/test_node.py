@@ -275,8 +275,8 @@ async def test_wrong_lamps_and_brightness_are_reported_in_plain_words(
     assert (wrong[0].expected, wrong[0].seen) == ("25", "23")
     assert wrong[0].notes == (
         "shows 23, not 25",
-        "last reset by power-up",
         "chain of lamp drivers faulty",
+        "last reset by power-up",
     )
 
 
