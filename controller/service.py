@@ -72,16 +72,12 @@ class Service:
         shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
         self.presence = Presence(beacons, now, shadows)
         self.alarms = Alarms()
-        self._clock = clock
+        self._clock = self.now = clock
         self.display = Display(self.boards, brightness, now)
         self._state_at = now
         self._timer: OneTimer
         self._stop: asyncio.Event = asyncio.Event()
         self._failed: BaseException | None = None
-
-    def now(self) -> int:
-        """The present instant of the service's clock."""
-        return self._clock()
 
     # Life
 
