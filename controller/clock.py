@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
+import functools
 import time
 
-
-def boottime() -> int:
-    """The present instant: nanoseconds of CLOCK_BOOTTIME, which also counts while suspended and
-    which no one can set."""
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+boottime = functools.partial(time.clock_gettime_ns, time.CLOCK_BOOTTIME)
+"""Gives the present instant: nanoseconds of CLOCK_BOOTTIME, which also counts while suspended and
+which no one can set."""

@@ -6,8 +6,6 @@ nobody sees, because the caller ends with :meth:`Problems.raise_any`. So one run
 
 from __future__ import annotations
 
-import difflib
-import json
 import posixpath
 import re
 from collections.abc import Callable, Collection, Iterable
@@ -209,6 +207,8 @@ def _absolute(raw: object) -> Path | None:
 
 def nearest(word: str, known: Collection[str]) -> str | None:
     """The one of ``known`` most like ``word``, or None when none is near."""
+    import difflib  # noqa: PLC0415 - only an error needs it
+
     return next(iter(difflib.get_close_matches(word.lower(), known, n=1)), None)
 
 
@@ -222,6 +222,8 @@ def shown(value: object) -> str:
         # Python refuses to print integers of thousands of digits.
         return f"(an integer of {value.bit_length()} bits)"
     if isinstance(value, str | bool):
+        import json  # noqa: PLC0415 - only an error needs it
+
         text = json.dumps(value, ensure_ascii=not str(value).isprintable())
     else:
         text = str(value)

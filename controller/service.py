@@ -254,7 +254,7 @@ class Service:
     @property
     def lit(self) -> bool:
         """True when the boards may show a count."""
-        return self.play_clock.boards is Boards.LIT and not self.watch.agreement.dark
+        return not self.watch.agreement.dark and self.play_clock.boards is Boards.LIT
 
     def _put_up(self, now: int) -> None:
         """Have the boards show what is true now."""

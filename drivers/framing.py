@@ -16,6 +16,7 @@ LONGEST_CONTENT = 64
 _LONGEST_BODY = LONGEST_CONTENT - 3  # two bytes of CRC and one of stuffing
 _FULL = 0xFF  # the code of a block of 254 bytes that no zero follows
 _FULL_BLOCK = _FULL - 1
+_UNUSUAL = frozenset({0, _FULL})
 _CODES = tuple(bytes([code]) for code in range(256))
 
 
@@ -33,6 +34,21 @@ def stuff(data: bytes) -> bytes:
 
 def unstuff(content: bytes) -> bytes:
     """Give back the data that was stuffed; :class:`FrameError` where a block is broken."""
+    data = bytearray(content)
+    at, end = 0, len(content)
+    while at < end:  # each code byte becomes the zero that it stands for
+        code = data[at]
+        if code in _UNUSUAL:
+            return _unstuff_slowly(content)
+        data[at] = 0
+        at += code
+    if at != end:
+        return _unstuff_slowly(content)
+    return bytes(data[1:])  # the zero before the first block is no data
+
+
+def _unstuff_slowly(content: bytes) -> bytes:
+    """The same for content with a block of 254 bytes, which no zero follows, or a broken one."""
     data = bytearray()
     at, end, code = 0, len(content), _FULL
     while at < end:

@@ -69,25 +69,23 @@ Phase = Idle | Set | Running | Live | Stopped | Expired
 
 PHASES: tuple[type[Phase], ...] = (Idle, Set, Running, Live, Stopped, Expired)
 
+_NAMES: dict[type[Phase], str] = {phase: phase.__name__.upper() for phase in PHASES}
+
 
 def name(phase: Phase) -> str:
     """The phase's name as design, console and journal print it: ``RUNNING``."""
-    return type(phase).__name__.upper()
+    return _NAMES[type(phase)]
 
 
 def shown(phase: Phase, now: int) -> int | None:
     """The numerals of a phase at ``now``: 0-99, or None for no count."""
-    match phase:
-        case Running(seconds, _, expires_at, _):
-            return numerals(expires_at - now, seconds)
-        case Set(seconds) | Live(seconds):
-            return seconds
-        case Stopped(seconds, remaining_ns):
-            return numerals(remaining_ns, seconds)
-        case Expired():
-            return 0
-        case Idle():
-            return None
+    if isinstance(phase, Running):
+        return numerals(phase.expires_at - now, phase.seconds)
+    if isinstance(phase, Set | Live):
+        return phase.seconds
+    if isinstance(phase, Stopped):
+        return numerals(phase.remaining_ns, phase.seconds)
+    return 0 if isinstance(phase, Expired) else None
 
 
 class Off(enum.Enum):

@@ -29,7 +29,7 @@ from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, n
 from controller.rules.roles import contradict
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
-from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of, why_not
+from controller.rules.transitions import IN_THE_TABLE, REFUSALS, TRANSITIONS, Kind, kind_of, why_not
 
 UNDO_DEPTH = 16
 """Accepted key events that can be taken back: about four downs."""
@@ -227,7 +227,7 @@ class PlayClock:
     def _clear_the_way(self, order: Order) -> str | None:
         """Take back what this order displaces; the reason when it may not stand."""
         gesture = self._gesture
-        if gesture is None:
+        if gesture is None or (gesture.order.role is order.role and not order.amends):
             return None
         first = gesture.order
         if self._is_of(gesture, order):
@@ -245,16 +245,20 @@ class PlayClock:
     @staticmethod
     def _is_of(gesture: _Gesture, order: Order) -> bool:
         first = gesture.order
-        same = (first.handset, first.gesture_at) == (order.handset, order.gesture_at)
-        return same and order.gesture_at is not None
+        if order.gesture_at is None or order.gesture_at != first.gesture_at:
+            return False
+        return order.handset == first.handset
 
     def _remember(self, order: Order, before: State) -> None:
         if self._gesture is not None and self._is_of(self._gesture, order):
             before = self._gesture.before
         self._gesture = _Gesture(order, before)
-        self.state = self.state._replace(last=order)
+        state = self.state
+        self.state = State(state.down, state.off, state.history, order)
 
     def _apply(self, order: Order) -> tuple[Result, str, str]:
+        if type(order.event) in IN_THE_TABLE:
+            return self._transition(order)
         match order.event:
             case Undo():
                 return self._undo(order)
@@ -267,9 +271,7 @@ class PlayClock:
                     return Result.NO_CHANGE, f"boards are already off: {reason}", ""
                 self.state = self.state._replace(off=Off.FAULT)
                 return Result.HELD, reason, ""
-            case MarkMoment():
-                return Result.HELD, "moment marked", ""
-        return self._transition(order)
+        return Result.HELD, "moment marked", ""
 
     def _transition(self, order: Order) -> tuple[Result, str, str]:
         event, down = order.event, self.state.down
@@ -302,9 +304,9 @@ class PlayClock:
         return down.named
 
     def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
-        taken = Taken(self.state.down, order.role)
-        history = (*self.state.history[1 - UNDO_DEPTH :], taken)
-        self.state = self.state._replace(down=move.down, history=history)
+        state = self.state
+        history = (*state.history[1 - UNDO_DEPTH :], Taken(state.down, order.role))
+        self.state = State(move.down, state.off, history, state.last)
         if move.assumed:
             return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
         return self._plain_result(), move.note, ""

@@ -132,6 +132,10 @@ _KINDS: Final[Mapping[type[Event], Kind]] = {
 }
 
 
+IN_THE_TABLE: Final = frozenset({PlayEnded, *_KINDS})
+"""The types of event that the table decides."""
+
+
 def kind_of(event: Event, rules: RuleSet, named: frozenset[str]) -> Kind:
     """The row of the table that ``event`` belongs to under ``rules``, with what was ``named``."""
     if not isinstance(event, PlayEnded):

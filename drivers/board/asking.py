@@ -16,7 +16,8 @@ LATEST_CALM_NS = 800 * MS
 ASK_PERIOD_NS = 950 * MS
 """Least time between two questions to one node: about a second, at ten SHOWs a second."""
 OVERDUE_NS = 1_300 * MS
-LAST_CALL_NS = 1_400 * MS
+"""After this the next SHOW asks, whatever it shows: waiting for its repetition 25 ms later would
+meet the next press of a busy keeper more often, not less."""
 REPLY_SHARE = 0.025
 """Most of the time that waits for answers may take together."""
 WINDOW_NS = 12 * MS
@@ -33,7 +34,7 @@ class Asking:
     """Chooses the node that the next SHOW asks.
 
     The one not asked for longest, about once a second, at a calm moment; where changes leave none,
-    with the first SHOW after 1.3 s that changes nothing, and after 1.4 s with any. After a bad
+    with the first SHOW after 1.3 s. After a bad
     answer with each SHOW that changes nothing, three times; then at the usual pace again, so that
     a dead board does not hold up the others, unless all are dark: then four times a second. With
     many nodes each is asked less often, so that all questions together stay within
@@ -56,6 +57,8 @@ class Asking:
             self._dark, self._idle_until = dark, now
         if changes:
             self._changed_at = now
+            if not dark and now - min(self._asked_at.values()) < OVERDUE_NS:
+                return 0
         if now < self._idle_until:
             return 0
         retries = [] if changes else [n for n in self._asked_at if self._retries(n)]
@@ -69,8 +72,7 @@ class Asking:
             return node
         since_change_ns = now - self._changed_at
         calm = CALM_NS <= since_change_ns <= LATEST_CALM_NS or since_change_ns >= OVERDUE_NS
-        overdue = since_ask_ns >= LAST_CALL_NS or (since_ask_ns >= OVERDUE_NS and not changes)
-        return node if calm or overdue else 0
+        return node if calm or since_ask_ns >= OVERDUE_NS else 0
 
     def asked(self, node: int, now: int) -> None:
         self._asked_at[node] = now

@@ -85,17 +85,11 @@ class Status:
 
 def encode_show(show: Show) -> bytes:
     """Give the whole frame of ``show``; :class:`FrameError` where a field is out of range."""
-    _check_show(show.numerals, show.brightness, show.ask)
+    controller_id, stamp, numerals, brightness, ask, node_mask = show
+    _check_show(numerals, brightness, ask)
     try:
         body = _SHOW_LAYOUT.pack(
-            SHOW,
-            show.controller_id,
-            show.stamp,
-            show.numerals,
-            show.numerals ^ 0xFF,
-            show.brightness,
-            show.ask,
-            show.node_mask,
+            SHOW, controller_id, stamp, numerals, numerals ^ 0xFF, brightness, ask, node_mask
         )
     except struct.error as error:
         raise FrameError(f"{show}: {error}") from error

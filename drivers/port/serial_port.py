@@ -60,7 +60,9 @@ class FdPort:
         if self._listener is None or self._fd is None:
             return 0
         try:
-            return os.write(self._fd, data)
+            taken = os.write(self._fd, data)
+            os.sched_yield()  # a kernel thread may carry the bytes on: let it do so before we go on
+            return taken
         except BlockingIOError:
             return 0
         except OSError as error:

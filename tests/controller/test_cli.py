@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import signal
@@ -207,7 +208,11 @@ def test_interrupted_before_the_clock_runs(tmp_path: Path) -> None:
     )
     try:
         writer = writer_once_read(fifo)
-        waiting.send_signal(signal.SIGINT)
+        for _ in range(100):  # one that comes just before the read sleeps does not wake it
+            waiting.send_signal(signal.SIGINT)
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                waiting.wait(0.1)
+                break
         _, said = waiting.communicate(timeout=10)
         os.close(writer)
     finally:

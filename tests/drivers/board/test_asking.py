@@ -7,7 +7,6 @@ from itertools import pairwise
 from drivers.board.asking import (
     ASK_PERIOD_NS,
     DARK_PERIOD_NS,
-    LAST_CALL_NS,
     OVERDUE_NS,
     QUICK_RETRIES,
     REPLY_SHARE,
@@ -36,13 +35,12 @@ def test_no_choice_falls_near_the_next_change_but_a_face_that_stays_is_asked_abo
     assert asking.whom(100 * S + OVERDUE_NS, changes=False) == 1
 
 
-def test_overdue_a_question_rides_on_a_repetition_and_at_last_on_a_change() -> None:
+def test_overdue_a_question_rides_on_a_change() -> None:
     asking = Asking([1], 0)
     asking.asked(1, 0)
     asking.answered(1, right=True)
-    assert asking.whom(OVERDUE_NS, changes=True) == 0
-    assert asking.whom(OVERDUE_NS + 25 * MS, changes=False) == 1
-    assert asking.whom(LAST_CALL_NS, changes=True) == 1
+    assert asking.whom(OVERDUE_NS - 1, changes=True) == 0
+    assert asking.whom(OVERDUE_NS, changes=True) == 1
 
 
 def test_nodes_take_turns() -> None:

@@ -14,7 +14,7 @@ import pytest
 from drivers import framing
 from drivers.base import DARK, Answered, BoardReport, Face, PortError
 from drivers.board import messages
-from drivers.board.asking import ASK_PERIOD_NS, LAST_CALL_NS, QUICK_RETRIES
+from drivers.board.asking import ASK_PERIOD_NS, OVERDUE_NS, QUICK_RETRIES
 from drivers.board.messages import NodeFlag, Show, Status
 from drivers.board.node import NodeBus
 from drivers.board.segments import segments
@@ -390,9 +390,9 @@ async def test_a_show_that_must_wait_for_the_line_does_not_ask(clock: VirtualClo
     field = Field(clock, 1)
     async with field.driven():
         began_at = clock()
-        await sleep_until(clock, began_at + LAST_CALL_NS - ASK_PERIOD_NS - MS)
+        await sleep_until(clock, began_at + OVERDUE_NS - ASK_PERIOD_NS - MS)
         field.bus.show(Face(40))
-        await sleep_until(clock, began_at + LAST_CALL_NS - ASK_PERIOD_NS + MS)
+        await sleep_until(clock, began_at + OVERDUE_NS - ASK_PERIOD_NS + MS)
         field.bus.show(Face(40))
         await asyncio.sleep(0.05)
         assert [show.ask for _, show in field.tape.shows] == [0, 0]
