@@ -6,13 +6,12 @@ the real drivers and simulated boards and handsets.
 
 from __future__ import annotations
 
-import secrets
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import attrgetter
 from pathlib import Path
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.config import BoardConfig, Config, HandsetConfig
 from controller.crew import CrewMember
@@ -26,14 +25,17 @@ from controller.rules.settings import Settings
 from controller.service import Service
 from drivers.base import Board, Clock, Handset, Key, Port
 from drivers.board.node import NodeBus
-from drivers.board.simulated import SimulatedNode, SimulatedPair
-from drivers.handset.keys import Keys, load_keys
+from drivers.handset.keys import Keys, load_keys, new_key
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.session import next_session
-from drivers.handset.simulated import Air, SimulatedHandset
-from drivers.handset.terminal import TerminalKeys
-from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
+
+if TYPE_CHECKING:
+    from drivers.board.simulated import SimulatedNode, SimulatedPair
+    from drivers.handset.terminal import TerminalKeys
+
+# ruff: noqa: PLC0415 - simulators and the terminal load when they are wanted: an installation's
+# first frame does not wait for them.
 
 SIMULATED_BOARDS = ("north", "south")
 SIMULATED_ID = 1
@@ -84,6 +86,8 @@ class Assembler:
         self._crew[0] = CrewMember(CONSOLE, Role(role), Gestures("twelve"))
         if fd is None:
             return None
+        from drivers.handset.terminal import TerminalKeys
+
         terminal = TerminalKeys(
             fd,
             self._clock,
@@ -111,6 +115,9 @@ class Assembler:
 
     def simulated_boards(self, names: dict[int, str], controller_id: int) -> None:
         """Simulated nodes on a line of their own; ``names`` by node number."""
+        from drivers.board.simulated import SimulatedNode, SimulatedPair
+        from drivers.port.memory_port import memory_pair
+
         near, far = memory_pair(self._clock)
         nodes = [SimulatedNode(number, self._clock) for number in names]
         self._parts["nodes"] += nodes
@@ -146,7 +153,10 @@ class Assembler:
 
     def _simulated_handsets(self, numbers: list[int]) -> None:
         """Handsets and receiver live and die together, so random keys do."""
-        keys = Keys(secrets.token_bytes(16), {n: secrets.token_bytes(16) for n in numbers})
+        from drivers.handset.simulated import Air, SimulatedHandset
+        from drivers.port.memory_port import memory_pair
+
+        keys = Keys(new_key(), {n: new_key() for n in numbers})
         near, far = memory_pair(self._clock)
         self._radio("simulated receiver", near, keys, session=1)
         air = Air(
@@ -211,7 +221,7 @@ def controller_id_of(config: Config) -> int:
     from the machine's own identity (machine-id(5))."""
     if config.controller_id is not None:
         return config.controller_id
-    from drivers.crc import crc16  # noqa: PLC0415 - only here
+    from drivers.crc import crc16
 
     try:
         identity = Path("/etc/machine-id").read_bytes().strip()

@@ -27,7 +27,6 @@ from controller.assembly import (
 from controller.clock import boottime
 from controller.config import ConfigError, check_endings, load_config
 from controller.console_task import ConsoleTask, Typing
-from controller.demonstration import play
 from controller.journal import Journal
 from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
@@ -109,6 +108,7 @@ class Plan:
     def run(self) -> int:
         """Run until stopped; the boards are dark afterwards on every path."""
         sys.setswitchinterval(SWITCH_INTERVAL_S)
+        gc.disable()  # until start-up is over
         try:
             with asyncio.Runner(loop_factory=UrgentLoop) as runner:
                 runner.run(self._run())
@@ -133,6 +133,8 @@ class Plan:
             pair.open()
         beside: list[Companion] = [*assembly.companions, self.console.run]
         if self.demo and assembly.press is not None:
+            from controller.demonstration import play  # noqa: PLC0415 - only here
+
             beside.append(partial(play, assembly.press))
         try:
             async with asyncio.TaskGroup() as group:
@@ -200,6 +202,7 @@ def _settle_memory() -> None:
     """Start-up is over: what lives now lives all game, so the collector need not look at it."""
     gc.collect()
     gc.freeze()
+    gc.enable()
 
 
 def _flat(error: BaseException) -> list[BaseException]:

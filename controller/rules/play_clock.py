@@ -253,8 +253,7 @@ class PlayClock:
         if self._gesture is not None and self._is_of(self._gesture, order):
             before = self._gesture.before
         self._gesture = _Gesture(order, before)
-        state = self.state
-        self.state = State(state.down, state.off, state.history, order)
+        self.state = self.state._replace(last=order)
 
     def _apply(self, order: Order) -> tuple[Result, str, str]:
         if type(order.event) in IN_THE_TABLE:

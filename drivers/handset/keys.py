@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import os
 import re
-import secrets
 import stat
 import tomllib
 from dataclasses import dataclass
@@ -64,7 +63,7 @@ class Keys:
 
 def new_key() -> bytes:
     """A fresh random key of 16 bytes."""
-    return secrets.token_bytes(KEY_BYTES)
+    return os.urandom(KEY_BYTES)
 
 
 def load_keys(path: Path) -> Keys:
