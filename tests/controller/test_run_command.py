@@ -11,6 +11,7 @@ import importlib
 import os
 import re
 import select
+import shutil
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from pathlib import Path
 
 import pytest
 
+from controller import rule_sets
 from controller.cli import main
 from controller.journal_file import JournalFileError, Row
 from controller.journal_reader import JournalReader
@@ -210,7 +212,9 @@ def test_a_state_folder_that_cannot_be_made(
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
-def test_a_state_folder_that_may_not_be_written(capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_state_folder_that_may_not_be_written(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
     nobody = 65534
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
@@ -219,6 +223,8 @@ def test_a_state_folder_that_may_not_be_written(capsys: pytest.CaptureFixture[st
         os.chown(pair(folder), nobody, nobody)
         (folder / "state").mkdir(mode=0o755)
         importlib.import_module("controller.run_command")  # while the interpreter may be read
+        codes = shutil.copytree(rule_sets.FOLDER, folder / "codes")  # the checkout may be private
+        monkeypatch.setattr(rule_sets, "FOLDER", codes)
         os.seteuid(nobody)
         try:
             said = mistake(capsys, "--config", config)
