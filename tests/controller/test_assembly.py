@@ -5,9 +5,11 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import time
 import tty
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -39,6 +41,9 @@ class Commands:
 
     def __init__(self) -> None:
         self.given: list[tuple[str, str]] = []
+
+    def number(self, count: int) -> bool:
+        return len(self.given) == count
 
     def command(self, char: str) -> None:
         self.given.append(("command", char))
@@ -175,6 +180,14 @@ def test_a_console_without_a_terminal_is_of_the_crew_and_has_no_keys() -> None:
     assert (service.crew[0].name, service.crew[0].role.value) == ("console", "field")
 
 
+async def really(happened: Callable[[], bool]) -> None:
+    """Wait for what the kernel does in its own time, while virtual time stands still."""
+    until = time.monotonic() + 5
+    while not happened():
+        assert time.monotonic() < until, "it did not happen"
+        await asyncio.sleep(0)
+
+
 @virtual
 async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
     clock: VirtualClock,
@@ -188,12 +201,15 @@ async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
     try:
         async with running(assembly):
             await asyncio.sleep(0.1)
-            for typed in (b"2", b"z", b"q", b":count 17\r"):
+            wanted = [("unknown", "z"), ("command", "q"), ("entered", "count 17")]
+            for count, typed in enumerate((b"2", b"z", b"q", b":count 17\r")):
                 os.write(master, typed)
+                await really(partial(commands.number, count))
+                await really(lambda: assembly.service.last is not None)
                 await asyncio.sleep(0.5)
             assert assembly.service.last is not None
             assert assembly.service.last.result.value == "held"
-            assert commands.given == [("unknown", "z"), ("command", "q"), ("entered", "count 17")]
+            assert commands.given == wanted
     finally:
         os.close(master)
         os.close(slave)
