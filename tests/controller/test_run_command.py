@@ -318,6 +318,10 @@ class Terminal:
     def settings(self) -> list[object]:
         return list(termios.tcgetattr(self._slave))
 
+    def pause(self, action: int) -> None:
+        """Stop or resume the output as the terminal's own pause key would, if it had one."""
+        termios.tcflow(self._slave, action)
+
     def hang_up(self) -> None:
         """Close the terminal under the program."""
         os.close(self._slave)
@@ -457,7 +461,8 @@ def test_ctrl_c_ends_it(tmp_path: Path) -> None:
 def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
         terminal.output.until(b"board south")
-        terminal.type("\x13")  # Ctrl-S: the terminal takes no output from here on
+        until(lambda: terminal.settings != terminal.before, "takes keys")
+        terminal.pause(termios.TCOOFF)  # it takes no output from here on
         terminal.output.drain()
         paused = len(terminal.output.said)
         os.write(terminal.master, b"d")
@@ -472,7 +477,7 @@ def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
         )
         terminal.output.drain()
         assert len(terminal.output.said) == paused
-        os.write(terminal.master, b"\x11")  # Ctrl-Q
+        terminal.pause(termios.TCOON)
         terminal.output.until(b"BALL LIVE", paused)
         terminal.process.send_signal(signal.SIGTERM)
         assert terminal.ended() == 0
@@ -484,7 +489,8 @@ def test_it_can_be_ended_while_the_terminal_is_paused(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
         terminal.output.until(b"board south")
         until(lambda: terminal.settings != terminal.before, "takes keys")
-        terminal.type("\x13d")
+        terminal.pause(termios.TCOOFF)
+        terminal.type("d")
         until(lambda: rows(terminal.journal) != [], "a journal")
         terminal.process.send_signal(signal.SIGTERM)
         assert terminal.ended() == 0
