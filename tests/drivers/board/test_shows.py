@@ -1,0 +1,38 @@
+"""SHOW frames with stamps that only rise (``hardware/PROTOCOL.md``, stamps)."""
+
+from __future__ import annotations
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from drivers.base import DARK, Face
+from drivers.board.messages import DARK as NO_LAMPS
+from drivers.board.messages import LAMP_TEST, Show, decode_show
+from drivers.board.shows import TICK_NS, Shows
+from drivers.framing import Deframer
+
+
+def shown(frame: bytes) -> Show:
+    (body,) = Deframer().feed(frame)
+    return decode_show(body)
+
+
+def test_a_frame_says_what_the_face_says() -> None:
+    shows = Shows(0x1A2B)
+    stamp, frame = shows.make(Face(25, brightness=7), 0b11, 2, 5 * TICK_NS)
+    assert shown(frame) == Show(0x1A2B, stamp, 25, 7, 2, 0b11)
+    assert stamp == 5
+    assert shown(shows.make(DARK, 3, 0, 0)[1]).numerals == NO_LAMPS
+    assert shown(shows.make(Face(None, lamp_test=True), 3, 0, 0)[1]).numerals == LAMP_TEST
+
+
+@given(st.lists(st.integers(0, 3 * TICK_NS), max_size=40), st.integers(0, 1 << 50))
+def test_each_stamp_is_above_the_last_and_never_behind_the_clock(gaps: list[int], at: int) -> None:
+    shows, last = Shows(1), None
+    for gap in gaps:
+        at += gap
+        stamp, _ = shows.make(Face(1), 1, 0, at)
+        if last is not None:
+            assert 1 <= (stamp - last) & 0xFFFF < 0x8000
+        assert (stamp - at // TICK_NS) & 0xFFFF < 0x8000
+        last = stamp
