@@ -1,0 +1,17 @@
+"""What every test run shares."""
+
+from __future__ import annotations
+
+import signal
+
+import pytest
+
+
+@pytest.fixture(autouse=True, scope="session")
+def signals_as_a_terminal_gives_them() -> None:
+    """A shell starts background jobs with SIGINT ignored, and nohup with SIGHUP: the programs that
+    tests start inherit what is ignored, but not what is caught."""
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+    if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN:
+        signal.signal(signal.SIGHUP, lambda *_: None)
