@@ -22,6 +22,8 @@ _CODES = tuple(bytes([code]) for code in range(256))
 
 def stuff(data: bytes) -> bytes:
     """Give ``data`` in COBS, free of zeros and without delimiters."""
+    if len(data) < _FULL_BLOCK:
+        return b"".join([_CODES[len(run) + 1] + run for run in data.split(b"\0")])
     blocks = []
     for run in data.split(b"\0"):
         rest = run

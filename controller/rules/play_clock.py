@@ -290,7 +290,7 @@ class PlayClock:
             if outcome.named is not None:
                 self._set_down(down._replace(named=outcome.named))
             return Result.NO_CHANGE, outcome.why, ""
-        if outcome.down == down:
+        if type(outcome.down.phase) is type(down.phase) and outcome.down == down:
             return Result.NO_CHANGE, "that is how it is already", ""
         return self._accept(order, outcome)
 

@@ -236,9 +236,14 @@ def test_the_core_and_the_naive_model_agree(machine: type[Compared]) -> None:
     run_state_machine_as_test(machine, settings=QUICK)
 
 
-@pytest.mark.full
+@pytest.mark.parametrize(
+    "examples",
+    [pytest.param(500, marks=pytest.mark.full), pytest.param(5_000, marks=pytest.mark.long)],
+)
 @pytest.mark.parametrize("machine", [Compared, ComparedWithLag])
-def test_the_core_and_the_naive_model_agree_for_long(machine: type[Compared]) -> None:
+def test_the_core_and_the_naive_model_agree_for_long(
+    machine: type[Compared], examples: int
+) -> None:
     run_state_machine_as_test(
-        machine, settings=settings(QUICK, max_examples=500, stateful_step_count=60)
+        machine, settings=settings(QUICK, max_examples=examples, stateful_step_count=60)
     )
