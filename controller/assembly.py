@@ -14,8 +14,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.config import BoardConfig, Config, HandsetConfig
+from controller.continuity import Beginning, Continuity
 from controller.crew import CrewMember
-from controller.recorder import Journalling, Recorder
+from controller.keeper import Keeper
+from controller.recorder import Journalling
 from controller.rule_sets import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -74,8 +76,17 @@ class Assembly:
 class Assembler:
     """Collects drivers and crew, then :meth:`build`."""
 
-    def __init__(self, clock: Clock, rules: RuleSet, settings: Settings) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        rules: RuleSet,
+        settings: Settings,
+        continuity: Continuity | None = None,
+    ) -> None:
         self._clock, self._rules, self._settings = clock, rules, settings
+        self._continuity = continuity
+        self._beginning = continuity.beginning if continuity else Beginning()
+        self._radios: list[RadioHandsets] = []
         self._boards: list[Board] = []
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
@@ -149,7 +160,18 @@ class Assembler:
         self._crew[number] = CrewMember(name, Role(role), Gestures(layout))
 
     def _radio(self, name: str, port: Port, keys: Keys, session: int) -> None:
-        self._handsets.append(RadioHandsets(name, port, keys, session, self._clock))
+        begun = self._beginning
+        radio = RadioHandsets(
+            name,
+            port,
+            keys,
+            session,
+            self._clock,
+            counters=begun.counters,
+            acknowledged=begun.acknowledged,
+        )
+        self._radios.append(radio)
+        self._handsets.append(radio)
 
     def _simulated_handsets(self, numbers: list[int]) -> None:
         """Handsets and receiver live and die together, so random keys do."""
@@ -168,17 +190,24 @@ class Assembler:
         self._parts["press"] = lambda key: air.press(numbers[0], Key[key])
 
     def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
-        """The finished service."""
+        """The finished service: it goes on where the one before it stopped."""
+        begun, now = self._beginning, self._clock()
+        keeper = Keeper(self._continuity, self._counters, begun.acknowledged)
+        keeper.off_why = begun.off_why
         service = Service(
-            PlayClock(self._rules, self._settings),
+            PlayClock(self._rules, self._settings, begun.state, now),
             boards=self._boards,
             handsets=self._handsets,
             crew=self._crew,
-            recorder=Recorder(journal, self._clock()),
+            recorder=begun.recorder(journal, now),
             clock=self._clock,
             brightness=brightness,
+            keeper=keeper,
         )
         return Assembly(service, **self._parts)
+
+    def _counters(self) -> dict[int, int]:
+        return {n: last for radio in self._radios for n, last in radio.counters.items()}
 
 
 def rules_of(config: Config) -> RuleSet:

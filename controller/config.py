@@ -38,6 +38,7 @@ from controller.config_model import (
     HandsetConfig,
     Override,
 )
+from controller.places import default_runtime_folder
 from controller.rules.settings import RANGES, Settings
 
 __all__ = [
@@ -118,6 +119,7 @@ def _config(top: Table, source: str) -> Config:
         rules=top.text("rules", 32, "nfhs", r"[a-z0-9_-]+", "small letters, digits, _ or -"),
         season=top.integer("season", 1990, 2100) if top.has("season") else None,
         state_folder=state_folder,
+        runtime_folder=top.path("runtime_folder", str(default_runtime_folder())),
         journal=top.path("journal", str(state_folder / "journal.sqlite3")),
         controller_id=top.integer("controller_id", 1, 65535) if top.has("controller_id") else None,
         brightness=top.integer("brightness", 1, 15, 15),
@@ -238,7 +240,8 @@ def _check_handsets(top: Table, handsets: list[Table], console: Table) -> None:
 def _check_paths(top: Table, boards: list[Table], handsets: list[Table]) -> None:
     """No path may serve two purposes. Two names of one device are caught when it is opened."""
     first: dict[object, tuple[str, str]] = {}
-    names = {"state_folder": "state folder", "journal": "journal", "key_file": "key file"}
+    names = {"state_folder": "state folder", "runtime_folder": "runtime folder"}
+    names |= {"journal": "journal", "key_file": "key file"}
     uses = [(top, key, f"the {name}") for key, name in names.items()]
     uses += [(board, "port", f"the port of {board.good.get('driver')} boards") for board in boards]
     uses += [(handset, "port", "the port of the handsets' receiver") for handset in handsets]

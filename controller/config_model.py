@@ -91,6 +91,7 @@ class Config:
     rules: str
     season: int | None
     state_folder: Path
+    runtime_folder: Path
     journal: Path
     controller_id: int | None
     brightness: int

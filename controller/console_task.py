@@ -106,7 +106,7 @@ class ConsoleTask:
         service = self._service
         assert service is not None
         journal_fault = self._journal.fault if self._journal is not None else ""
-        if service.last is not self._hinted_after:
+        if service.last.decided is not self._hinted_after:
             self._hint = ""
         status = status_of(service, service.now(), journal_fault)
         clock_text = time.strftime("%H:%M:%S")
@@ -154,7 +154,7 @@ class ConsoleTask:
     def _answer(self, words: str) -> None:
         """Answer what was typed, until the next order."""
         assert self._service is not None
-        self._hint, self._hinted_after = words, self._service.last
+        self._hint, self._hinted_after = words, self._service.last.decided
         if self._lines is not None:
             self._lines.say(words, clock_text=time.strftime("%H:%M:%S"))
         self.notify()

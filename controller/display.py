@@ -31,7 +31,7 @@ class Display:
     @property
     def commanded(self) -> str:
         """The same in plain words."""
-        return "dark" if self._face.numerals is None else str(self._face.numerals)
+        return commanded(self._face.numerals)
 
     @property
     def due_at(self) -> int:
@@ -54,3 +54,8 @@ class Display:
             board.show(self._face)
         if now >= self._refresh_at:
             self._refresh_at += ((now - self._refresh_at) // REFRESH_NS + 1) * REFRESH_NS
+
+
+def commanded(numerals: int | None) -> str:
+    """What the boards are told, in plain words."""
+    return "dark" if numerals is None else str(numerals)

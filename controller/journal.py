@@ -134,8 +134,9 @@ class Journal:
         self._attempted.wait(timeout_s)
         return self._opening
 
-    def append(self, row: Row) -> None:
-        """Hand over a row, dated now by the wall clock. Never blocks and never fails."""
+    def append(self, row: Row, wall_ns: int | None = None) -> None:
+        """Hand over a row of the wall time ``wall_ns``, by default of now. Never blocks and never
+        fails."""
         self._game_and_down = (row.game, row.down)
         if self.waiting >= self._limit:
             self._lost += 1
@@ -144,7 +145,7 @@ class Journal:
             return
         if self._lost:
             self._queue.put(self._take_lost())
-        self._queue.put(Dated(row, self._wall_clock()))
+        self._queue.put(Dated(row, self._wall_clock() if wall_ns is None else wall_ns))
 
     def close(self, timeout_s: float) -> bool:
         """Write what waits, in one last attempt, and stop. True if every row is on disk.

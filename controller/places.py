@@ -22,6 +22,17 @@ def default_state_folder() -> Path:
         ) from None
 
 
+def default_runtime_folder() -> Path:
+    """For what shall go with the power: the folder that the service manager made
+    (``RUNTIME_DIRECTORY``, systemd.exec(5)), else the user's own in tmpfs, else ``/run/playclock``.
+    """
+    made = os.environ.get("RUNTIME_DIRECTORY", "").split(":")[0]
+    if made.startswith("/"):
+        return Path(made)
+    base = os.environ.get("XDG_RUNTIME_DIR", "")
+    return Path(base if base.startswith("/") and os.geteuid() else "/run") / "playclock"
+
+
 def default_journal() -> Path:
     """The journal of the simulator, and of the ``journal`` command when none is named."""
     return default_state_folder() / JOURNAL

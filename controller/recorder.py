@@ -1,82 +1,138 @@
-"""From decisions and faults to rows of the journal: numbers them and hands them over.
+"""From decisions and faults to rows of the journal: numbers them, keeps them and hands them over.
 
 The journal opens in its own thread after the boards are lit; rows made before its last numbers are
-known wait here.
+known have provisional ones and wait here. A row stays here until it is known to be on disk, so
+that a snapshot can hold what a crash would otherwise lose.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Protocol
+import time
+from collections import deque
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from typing import NamedTuple, Protocol
 
-from controller.journal_file import Opening, Row
+from controller.journal_file import Dated, Opening, Row
 from controller.rules.effects import Decided
 from controller.rules.events import PlayEnded, Role
+from controller.snapshot_text import row_text
 
 PATIENCE_NS = 5_000_000_000
 """A journal that has not opened by then is numbered from 1; its rows still go to it."""
+
+KEPT_CHARACTERS = 200_000
+"""Of the rows that are not on disk so many characters fit in a snapshot: about 400 rows. Beyond
+that the oldest are kept, as the journal itself does."""
 
 
 class Journalling(Protocol):
     """What is needed of a journal."""
 
+    @property
+    def journalled(self) -> int: ...
+
     def opening(self, timeout_s: float) -> Opening | None: ...
 
-    def append(self, row: Row) -> None: ...
+    def append(self, row: Row, wall_ns: int) -> None: ...
+
+
+class Numbers(NamedTuple):
+    """Where the numbering stands. ``settled`` is False while the journal's are not known yet."""
+
+    game: int = 1
+    event: int = 0
+    settled: bool = False
 
 
 class Recorder:
-    """Gives every event its number and every row its game and down. ``journal`` None keeps none."""
+    """Gives every event its number and every row its game and down. ``journal`` None keeps none.
 
-    def __init__(self, journal: Journalling | None, now: int) -> None:
+    ``numbers``, ``down`` and ``rows`` are those of the run before, to go on with them.
+    ``wall_clock`` gives nanoseconds since 1970 UTC.
+    """
+
+    def __init__(
+        self,
+        journal: Journalling | None,
+        now: int,
+        *,
+        numbers: Numbers | None = None,
+        down: int = 0,
+        rows: Iterable[Dated] = (),
+        wall_clock: Callable[[], int] = time.time_ns,
+    ) -> None:
         self._journal = journal
         self._since_at = now
-        self._backlog: list[Callable[[], None]] = []
-        self._numbered = False
-        self._event = 0
-        self.game = 1
-        self.down = 0
+        self._wall_clock = wall_clock
+        self.numbers = numbers or Numbers()
+        self.down = down
+        self.fresh = False
+        """True while a row is kept in no snapshot yet."""
+        self._new: list[Dated] = []
+        self._kept: deque[tuple[int, str]] = deque()
+        self._characters = 0
+        self.left_out = 0
+        """Rows not on disk that did not fit in a snapshot."""
+        for dated in rows:
+            self._keep(dated)
 
-    def settle(self, now: int, *, at_the_end: bool = False) -> None:
-        """Learn where the journal stood, if that is known by now, and hand over what waited; at
-        the end in any case."""
-        if self._numbered or self._journal is None:
-            return
+    @property
+    def game(self) -> int:
+        """The game's number: provisional until the journal has opened."""
+        return self.numbers.game
+
+    @property
+    def kept(self) -> list[str]:
+        """The rows not known to be on disk, each as a text for a snapshot; they count as in one
+        from now on."""
+        self.fresh = False
+        return [text for _, text in self._kept]
+
+    def settle(self, now: int, *, at_the_end: bool = False) -> bool:
+        """Learn where the journal stood, if that is known by now; at the end in any case.
+
+        True once, when the numbers have become final: the rows that waited are due for
+        :meth:`hand_over`.
+        """
+        if self.numbers.settled or self._journal is None:
+            return False
         opening = self._journal.opening(0)
         if opening is None and now - self._since_at < PATIENCE_NS and not at_the_end:
+            return False
+        game, before = (1, 0) if opening is None else (opening.game + 1, opening.event_number)
+        self.numbers = Numbers(game, before + self.numbers.event, settled=True)
+        waited, self._new = self._new, []
+        self._kept.clear()
+        self._characters = self.left_out = 0
+        for dated in waited:
+            row = dated.row
+            number = before + (row.event_number or 0)
+            self._keep(Dated(replace(row, game=game, event_number=number), dated.wall_ns))
+        return True
+
+    def hand_over(self) -> None:
+        """Give the journal what is new. Not before the boards' frame is on its way."""
+        if self._journal is None or not self.numbers.settled:
             return
-        if opening is not None:
-            self.game = opening.game + 1
-            self._event = opening.event_number
-        self._numbered = True
-        backlog, self._backlog = self._backlog, []
-        for write in backlog:
-            write()
+        new, self._new = self._new, []
+        for dated in new:
+            self._journal.append(dated.row, dated.wall_ns)
+        while self._kept and self._kept[0][0] <= self._journal.journalled:
+            self._characters -= len(self._kept.popleft()[1])
+        if not self._kept:
+            self.left_out = 0
 
     def decided(self, decided: Decided, words: str, received_at: int, commanded: str) -> None:
-        """Record a decision, refused or not, in ``words``, and what the boards were told after
-        it."""
+        """Keep a decision, refused or not, in ``words``, and what the boards are told after it."""
         self.down = decided.down
-        if self._journal is None:
-            return
-        down = decided.down
-        if self._numbered:
-            self._write_decided(decided, words, received_at, commanded, down)
-        else:
-            self._backlog.append(
-                lambda: self._write_decided(decided, words, received_at, commanded, down)
-            )
-
-    def _write_decided(
-        self, decided: Decided, words: str, received_at: int, commanded: str, down: int
-    ) -> None:
         order, ruling = decided.order, decided.ruling
         facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
-        self._append(
+        self._add(
             Row(
                 kind=_kind(decided),
-                game=self.game,
-                down=down,
+                game=self.numbers.game,
+                down=decided.down,
                 event_number=self._next(),
                 received_at=received_at,
                 edge_at=order.at,
@@ -98,7 +154,7 @@ class Recorder:
         )
 
     def reached_zero(self, at: int, now: int, commanded: str) -> None:
-        """Record that the count due at ``at`` ran out."""
+        """Keep that the count due at ``at`` ran out."""
         late_ms = (now - at) / 1_000_000
         detail = f"{late_ms:.1f} ms after it was due"
         self.note(
@@ -123,41 +179,42 @@ class Recorder:
         boards: str = "",
         phase_after: str = "",
     ) -> None:
-        """Record anything that is no decision: deadlines, faults, confirmations, rejections."""
-        if self._journal is None:
-            return
-        down = self.down
-
-        def write() -> None:
-            self._append(
-                Row(
-                    kind=kind,
-                    game=self.game,
-                    down=down,
-                    event_number=self._next(),
-                    received_at=at,
-                    handset=handset,
-                    event=event,
-                    reason=reason,
-                    detail=detail,
-                    commanded=commanded,
-                    boards=boards,
-                    phase_after=phase_after,
-                )
+        """Keep anything that is no decision: deadlines, faults, confirmations, rejections."""
+        self._add(
+            Row(
+                kind=kind,
+                game=self.numbers.game,
+                down=self.down,
+                event_number=self._next(),
+                received_at=at,
+                handset=handset,
+                event=event,
+                reason=reason,
+                detail=detail,
+                commanded=commanded,
+                boards=boards,
+                phase_after=phase_after,
             )
-
-        if self._numbered:
-            write()
-        else:
-            self._backlog.append(write)
+        )
 
     def _next(self) -> int:
-        self._event += 1
-        return self._event
+        number = self.numbers.event + 1
+        self.numbers = self.numbers._replace(event=number)
+        return number
 
-    def _append(self, row: Row) -> None:
-        assert self._journal is not None
-        self._journal.append(row)
+    def _add(self, row: Row) -> None:
+        if self._journal is not None:
+            self._keep(Dated(row, self._wall_clock()))
+
+    def _keep(self, dated: Dated) -> None:
+        self._new.append(dated)
+        self.fresh = True
+        text = row_text(dated)
+        if self.left_out or self._characters + len(text) > KEPT_CHARACTERS:
+            self.left_out += 1
+            return
+        self._characters += len(text)
+        self._kept.append((dated.row.event_number or 0, text))
 
 
 def _kind(decided: Decided) -> str:

@@ -14,7 +14,7 @@ def status_of(service: Service, now: int, journal_fault: str = "") -> Status:
     """The whole service at ``now``, a CLOCK_BOOTTIME instant in nanoseconds."""
     play_clock = service.play_clock
     down = play_clock.state.down
-    last, ruling = service.last, down.ruling
+    last, ruling = service.last.decided, down.ruling
     return Status(
         rules=f"{play_clock.rules.title} {play_clock.rules.season}",
         phase=name(down.phase),
@@ -22,8 +22,8 @@ def status_of(service: Service, now: int, journal_fault: str = "") -> Status:
         remaining_ms=_remaining_ms(service, now),
         boards=play_clock.boards.value,
         boards_why=_why(service),
-        last=service.words,
-        by=service.last_by if last else "",
+        last=service.last.words,
+        by=service.last.by,
         result=last.result.value if last else "",
         reason=last.reason if last else "",
         ruling_seconds=ruling.seconds if ruling else None,
@@ -60,7 +60,7 @@ def _why(service: Service) -> str:
         return ""
     if service.play_clock.state.off is Off.ORDERED:
         return "by order"
-    return service.off_why or "after a fault; relight when it is mended"
+    return service.keeper.off_why or "after a fault; relight when it is mended"
 
 
 def _board(service: Service, board: str) -> BoardHealth:
@@ -100,6 +100,8 @@ def _handset(service: Service, number: int, now: int) -> HandsetHealth:
 
 def _alarms(service: Service, now: int) -> list[str]:
     said = service.alarms.words(now)
+    if service.keeper.fault:
+        said.append(f"a restart would lose the count: {service.keeper.fault}")
     said += [
         f"{service.crew[number].name}: {_unheard(service.presence.heard_s(number, now))}"
         for number in sorted(service.crew)

@@ -25,9 +25,10 @@ from controller.assembly import (
     rules_of,
 )
 from controller.clock import boottime
-from controller.config import ConfigError, check_endings, load_config
+from controller.config import Config, ConfigError, check_endings, load_config
 from controller.console_task import ConsoleTask, Typing
-from controller.journal import Journal
+from controller.continuity import Continuity
+from controller.journal import Journal, this_boot
 from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
@@ -41,6 +42,7 @@ would be on the path from press to board."""
 CLOSE_S = 2.0
 SETTLE_S = 1.0
 DONE, FAULT, MISTAKE = 0, 1, 2
+_UNMARKED = "a power cut would go unnoticed"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -90,12 +92,22 @@ def _check(args: argparse.Namespace) -> None:
 class Plan:
     """All that one run needs, before any event loop exists."""
 
-    def __init__(self, args: argparse.Namespace, rules: RuleSet, settings: Settings) -> None:
+    def __init__(
+        self,
+        args: argparse.Namespace,
+        rules: RuleSet,
+        settings: Settings,
+        journal: Path,
+        continuity: Continuity | None = None,
+    ) -> None:
         self.rules = rules
-        self.assembler = Assembler(boottime, rules, settings)
-        self.journal_path: Path = args.journal or default_journal()
+        self.continuity = continuity
+        self.assembler = Assembler(boottime, rules, settings, continuity)
+        self.journal_path = journal
         self.brightness = 15
         self.demo = False
+        self.unmarked = ""
+        """Why no marker of this run is on the disk."""
         self.console = ConsoleTask(simulator=args.config is None, plain=args.plain)
         self.terminal: Typing | None = None
 
@@ -109,6 +121,21 @@ class Plan:
         """Run until stopped; the boards are dark afterwards on every path."""
         sys.setswitchinterval(SWITCH_INTERVAL_S)
         gc.disable()  # until start-up is over
+        if self.continuity is None:
+            return self._run_loop()
+        try:
+            self.continuity.begin(boottime())
+        except OSError as error:
+            self.unmarked = _plain(error)
+            print(f"playclock run: {_UNMARKED}: {self.unmarked}", file=sys.stderr)
+        code = FAULT
+        try:
+            code = self._run_loop()
+        finally:
+            self.continuity.close(in_order=code == DONE)
+        return code
+
+    def _run_loop(self) -> int:
         try:
             with asyncio.Runner(loop_factory=UrgentLoop) as runner:
                 runner.run(self._run())
@@ -123,6 +150,8 @@ class Plan:
         journal = self._journal(loop)
         assembly = self.assembler.build(journal, self.brightness)
         service = assembly.service
+        if self.unmarked:
+            service.recorder.note("fault", boottime(), _UNMARKED, detail=self.unmarked)
         self.console.attach(service, self.terminal, journal)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
@@ -163,9 +192,8 @@ class Plan:
 
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
-    plan = Plan(
-        args, load_rule_set("nfhs" if args.rules is None else args.rules, args.season), Settings()
-    )
+    rules = load_rule_set("nfhs" if args.rules is None else args.rules, args.season)
+    plan = Plan(args, rules, Settings(), args.journal or default_journal())
     plan.attach_console("keeper")
     if not args.no_boards:
         names = dict(enumerate(SIMULATED_BOARDS, start=1))
@@ -186,9 +214,18 @@ def _configured(args: argparse.Namespace) -> Plan:
         raise ConfigError(config.source, [what]) from error
     if not config.boards and not args.no_boards:
         raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
+    rules = rules_of(config)
+    continuity = _continuity(config, rules)
+    try:
+        return _plan(args, config, rules, continuity)
+    except BaseException:
+        continuity.release()
+        raise
+
+
+def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: Continuity) -> Plan:
     keys, session = keys_and_session(config)
-    plan = Plan(args, rules_of(config), config.play_clock)
-    plan.journal_path = args.journal or config.journal
+    plan = Plan(args, rules, config.play_clock, args.journal or config.journal, continuity)
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(list(config.boards), controller_id_of(config))
@@ -196,6 +233,22 @@ def _configured(args: argparse.Namespace) -> Plan:
     if config.console.enabled:
         plan.attach_console(config.console.role)
     return plan
+
+
+def _continuity(config: Config, rules: RuleSet) -> Continuity:
+    """Where the last run stopped. Raises ``ValueError`` that names the folder."""
+    try:
+        return Continuity(
+            config.runtime_folder,
+            config.state_folder,
+            boot_id=this_boot(),
+            software=VERSION,
+            rules_hash=fingerprint(rules),
+            now=boottime(),
+        )
+    except OSError as error:
+        why = f"{error.filename or config.runtime_folder}: {error.strerror}"
+        raise ValueError(f"{config.source}: runtime_folder: {why}") from error
 
 
 def _settle_memory() -> None:

@@ -1,36 +1,31 @@
 """The shell around the play clock: the one timer, the drivers, the order of things.
 
-In one turn of the event loop: an order is decided, the boards' frame is written, the handsets are
-told; the journal and the observers come after and can never delay a numeral. Everything that is
-refreshed is computed from the play clock anew; nothing repeats a stored frame.
+In one turn of the event loop: an order is decided and kept in the snapshot, the boards' frame is
+written, the handsets are told; the journal and the observers come after and can never delay a
+numeral. So no frame is ever ahead of what a restart knows. Everything that is refreshed is computed
+from the play clock anew; nothing repeats a stored frame.
 """
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Mapping, Sequence
 
 from controller.alarms import Alarms
 from controller.board_watch import BoardWatch
 from controller.crew import ANSWERS, CrewMember, crew_state
-from controller.display import Display
+from controller.display import Display, commanded
+from controller.keeper import Keeper
+from controller.last_order import LastOrder
+from controller.life import Life
 from controller.one_timer import OneTimer
 from controller.presence import Presence
 from controller.recorder import Recorder
-from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
-from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards, plain
+from controller.rules.effects import Decided, Effect, Marked
+from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from controller.rules.phases import Boards, name
 from controller.rules.play_clock import PlayClock
 from controller.supervisor import supervise
-from drivers.base import (
-    Acknowledgement,
-    Board,
-    BoardReport,
-    Clock,
-    Handset,
-    Press,
-    Rejection,
-)
+from drivers.base import Acknowledgement, Board, BoardReport, Clock, Handset, Press, Rejection
 from drivers.base import Result as Answer
 
 STATE_NS = 1_000_000_000
@@ -53,14 +48,14 @@ class Service:
         recorder: Recorder,
         clock: Clock,
         brightness: int = 15,
+        keeper: Keeper | None = None,
     ) -> None:
         self.play_clock = play_clock
         self.crew = crew
         self.observers: list[Callable[[], None]] = []
         self.recorder = recorder
-        self.last: Decided | None = None
-        self.last_by = ""
-        self.off_why = ""  # of a fault
+        self.keeper = keeper or Keeper()
+        self.last = LastOrder(play_clock.rules, crew)
         self.marked: int | None = None
         self.handset_faults: dict[str, str] = {}
         self.batteries: dict[int, int | None] = {}
@@ -76,34 +71,22 @@ class Service:
         self.display = Display(self.boards, brightness, now)
         self._state_at = now
         self._timer: OneTimer
-        self._stop: asyncio.Event = asyncio.Event()
-        self._failed: BaseException | None = None
-
-    # Life
+        self.life = Life()
 
     async def run(self) -> None:
         """Run until :meth:`stop`. Every way out leaves the boards dark.
 
         Raises what went wrong if it was a bug of ours; a driver's error never ends the service.
         """
-        loop = asyncio.get_running_loop()
-        before = loop.get_exception_handler()
-        loop.set_exception_handler(self._loop_error)
         self._timer = OneTimer(self._clock, self._turn)
+        drivers = [*map(self._drive, self.boards), *map(self._listen, self.handsets)]
         try:
-            async with asyncio.TaskGroup() as group:
-                tasks = [group.create_task(self._drive(each)) for each in self.boards]
-                tasks += [group.create_task(self._listen(each)) for each in self.handsets]
-                self._begin()
-                await self._stop.wait()
-                for task in tasks:
-                    task.cancel()
+            await self.life.live(drivers, self._begin)
         finally:
             self._timer.disarm()
-            self.recorder.settle(self._clock(), at_the_end=True)
-            loop.set_exception_handler(before)
-        if self._failed is not None:
-            raise self._failed
+            self.recorder.settle(now := self._clock(), at_the_end=True)
+            self._notify(now)
+        self._keep(now, in_order=True)
 
     def _begin(self) -> None:
         self._turn(now := self._clock())
@@ -113,12 +96,7 @@ class Service:
 
     def stop(self) -> None:
         """End the game: boards dark, then :meth:`run` returns."""
-        self._stop.set()
-
-    def _loop_error(self, loop: asyncio.AbstractEventLoop, context: dict[str, object]) -> None:
-        error = context.get("exception")
-        self._failed = error if isinstance(error, BaseException) else RuntimeError(str(context))
-        self.stop()
+        self.life.stop()
 
     async def _drive(self, board: Board) -> None:
         await supervise(
@@ -143,12 +121,13 @@ class Service:
         self._turn(now)
         self._tell(now, None)
         self.recorder.note("fault" if fault else "healed", now, f"port of {names}", detail=fault)
+        self._notify(now)
 
     def _handset_fault(self, handset: Handset, fault: str) -> None:
         now = self._clock()
         self.handset_faults[handset.name] = fault
         self.recorder.note("fault" if fault else "healed", now, handset.name, detail=fault)
-        self._notify()
+        self._notify(now)
 
     # What comes in
 
@@ -157,23 +136,28 @@ class Service:
         now = self._clock()
         member = self.crew.get(press.handset)
         if member is None:
-            who, why = press.handset, "not a handset of this crew"
-            self.recorder.note("rejected", now, press.key.name, reason=why, handset=who)
+            why = "not a handset of this crew"
+            self.recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
+            self._notify(now)
             return Answer.REFUSED
         if press.handset == 0:
             self.presence.console_used(press.received_at)
         gesture, order = member.read(press)
         if order is None:
             answer = Answer.ASSUMED if gesture.doubtful else Answer.NO_CHANGE
-            self._tell(now, Acknowledgement(press.handset, press.counter, answer))
             self.recorder.note(
                 "no change", now, press.key.name, reason=gesture.reason, handset=press.handset
             )
-            return answer
-        decided = self._give(order, now)
-        answer = Answer.ASSUMED if gesture.doubtful and decided.changed else ANSWERS[decided.result]
-        self._tell(now, Acknowledgement(press.handset, press.counter, answer))
-        self._record(decided, press.received_at)
+            self.keeper.acknowledged = Acknowledgement(press.handset, press.counter, answer)
+            self._keep(now)
+        else:
+            decided, effects = self._decide(order, now)
+            doubted = gesture.doubtful and decided.changed
+            answer = Answer.ASSUMED if doubted else ANSWERS[decided.result]
+            self.keeper.acknowledged = Acknowledgement(press.handset, press.counter, answer)
+            self._carry_out(decided, effects, press.received_at, now)
+        self._tell(now, self.keeper.acknowledged)
+        self._notify(now)
         return answer
 
     def enter(self, event: Event) -> Decided:
@@ -181,8 +165,7 @@ class Service:
         now = self._clock()
         self.presence.console_used(now)
         decided = self._give(Order(event, now, 0, self.crew[0].role), now)
-        self._tell(now, None)
-        self._record(decided, now)
+        self._notify(now)
         return decided
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
@@ -191,13 +174,14 @@ class Service:
             self.batteries[handset] = battery_hours
             if self.presence.heard(handset, at):
                 self.recorder.note("healed", at, f"{self.crew[handset].name} heard again")
+                self._notify(at)
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         """A frame was not taken as a press: recorded, counted, and told when there are many."""
         if self.alarms.rejected(rejection.reason, at):
             what, whose = rejection.detail, rejection.handset
             self.recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
-        self._notify()
+        self._notify(at)
 
     def board_answered(self, report: BoardReport) -> None:
         """A board said what it shows, or did not."""
@@ -218,98 +202,113 @@ class Service:
         seen = self.watch.confirmed(report)
         if seen:
             self.recorder.note("confirmed", now, "boards confirmed", boards=seen)
-        self._notify()
+        self._notify(now)
 
     # What goes out
 
     def _give(self, order: Order, now: int) -> Decided:
-        """Decide an order and put the result on the boards."""
-        decided, effects = self.play_clock.handle(order, now)
-        relit = decided.changed and isinstance(order.event, ToggleBoards)
-        if relit and self.play_clock.boards is not Boards.OFF:
-            self.watch.agreement.relit(now)
-        self._put_up(now)
-        self._arm(now)
-        self._take(effects, now)
-        self.last = decided
+        """Decide an order that is no press, and let everyone know."""
+        decided, effects = self._decide(order, now)
+        self._carry_out(decided, effects, now, now)
+        self._tell(now, None)
         return decided
 
-    def _record(self, decided: Decided, received_at: int) -> None:
+    def _decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
+        """Change the play clock, and nothing else yet."""
+        decided, effects = self.play_clock.handle(order, now)
+        if decided.changed and isinstance(order.event, ToggleBoards):
+            self.keeper.off_why = ""
+            if self.play_clock.boards is not Boards.OFF:
+                self.watch.agreement.relit(now)
+        self.last.take(decided)
+        return decided, effects
+
+    def _carry_out(
+        self, decided: Decided, effects: Sequence[Effect], received_at: int, now: int
+    ) -> None:
+        """Keep what was decided, then put it on the boards."""
         if decided.changed:
             self.marked = None
             self.watch.commanded(received_at)
-        handset = decided.order.handset
-        self.last_by = decided.order.role.value if handset is None else self.crew[handset].name
-        self.recorder.decided(decided, self.words, received_at, self.display.commanded)
-        self._notify()
-
-    @property
-    def words(self) -> str:
-        """The last order in plain words."""
-        if self.last is None:
-            return ""
-        rules = self.play_clock.rules
-        return plain(self.last.order.event, rules.routine_s, rules.administrative_s)
+        numerals = self._numerals(now)
+        self._take(effects, now, numerals)
+        self.recorder.decided(decided, self.last.words, received_at, commanded(numerals))
+        self._keep(now)
+        self.display.put_up(numerals, now)
+        self._arm(now)
 
     @property
     def lit(self) -> bool:
         """True when the boards may show a count."""
         return not self.watch.agreement.dark and self.play_clock.boards is Boards.LIT
 
-    def _put_up(self, now: int) -> None:
-        """Have the boards show what is true now."""
-        self.display.put_up(self.play_clock.numerals(now) if self.lit else None, now)
+    def _numerals(self, now: int) -> int | None:
+        """What the boards must show now: computed anew each time."""
+        return self.play_clock.numerals(now) if self.lit else None
+
+    def _keep(self, now: int, *, in_order: bool = False) -> None:
+        """Keep the moment for a restart. That this fails is told, and stops nothing."""
+        agreement = self.watch.agreement
+        self.keeper.dark_why = agreement.why if agreement.dark else ""
+        if self.keeper.keep(self.play_clock.state, self.recorder, now, in_order=in_order):
+            self.recorder.note("fault", now, "snapshot", detail=self.keeper.fault)
 
     def _tell(self, now: int, acknowledged: Acknowledgement | None) -> None:
         """Tell the handsets the state, so that they can count and cue by themselves."""
-        assumed = self.last is not None and self.last.result is Result.ASSUMED
-        state = crew_state(self.play_clock, self.lit, self.watch.agreement.dark, now, assumed)
+        dark = self.watch.agreement.dark
+        state = crew_state(self.play_clock, self.lit, dark, now, self.last.assumed)
         self._state_at = now + STATE_NS
         for handset in self.handsets:
             handset.tell(state, acknowledged)
 
-    def _take(self, effects: Sequence[Effect], now: int) -> None:
+    def _take(self, effects: Sequence[Effect], now: int, numerals: int | None) -> None:
         for effect in effects:
-            match effect:
-                case Marked(seconds, _):
-                    self.marked = seconds
-                case ReachedZero(at):
-                    self.recorder.reached_zero(at, now, self.display.commanded)
+            if isinstance(effect, Marked):
+                self.marked = effect.seconds
+            else:
+                self.recorder.reached_zero(effect.at, now, commanded(numerals))
 
-    def _notify(self) -> None:
+    def _record(self, now: int) -> None:
+        if self.recorder.fresh:
+            self._keep(now)
+        self.recorder.hand_over()
+
+    def _notify(self, now: int) -> None:
+        """The last things of a turn: the record, then whoever looks on."""
+        self._record(now)
         for observer in self.observers:
             observer()
-
-    # The one timer
 
     def _turn(self, now: int) -> None:
         """Everything that is due at ``now``; numerals first."""
         due = self.play_clock.deadline
         effects = self.play_clock.pass_time(now)
-        self._put_up(now)
+        numerals = self._numerals(now)
+        self._take(effects, now, numerals)
+        settled = self.recorder.settle(now)
+        if settled or self.recorder.fresh or now >= self.keeper.due_at:
+            self._keep(now)
+        self.display.put_up(numerals, now)
         if effects or now >= self._state_at:
             self._tell(now, None)
-        self._take(effects, now)
         self._look_after_faults(now)
-        self.recorder.settle(now)
-        if due != self.play_clock.deadline:
-            self._notify()
+        news = settled or self.recorder.fresh or due != self.play_clock.deadline
+        self._record(now)
+        if news:
+            self._notify(now)
         self._arm(now)
 
     def _look_after_faults(self, now: int) -> None:
         for handset in self.presence.newly_silent(now):
             self.recorder.note("fault", now, f"{self.crew[handset].name} not heard for 30 s")
-            self._notify()
-        reason = self.watch.agreement.pass_time(now)
+        reason = self.watch.agreement.pass_time(now) or self.presence.alone(
+            name(self.play_clock.state.down.phase), now
+        )
         if reason is None:
-            reason = self.presence.alone(name(self.play_clock.state.down.phase), now)
-        if reason is not None:
-            order = Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE)
-            decided = self._give(order, now)
-            if decided.changed:
-                self.off_why = reason
-            self._tell(now, None)
-            self._record(decided, now)
+            return
+        if self.play_clock.boards is not Boards.OFF:
+            self.keeper.off_why = reason
+        self._give(Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE), now)
 
     def _arm(self, now: int) -> None:
         """Set the one timer to whatever is due first."""

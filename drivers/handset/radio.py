@@ -73,7 +73,8 @@ class RadioHandsets:
     """All handsets that one receiver hears; a :class:`~drivers.base.Handset`.
 
     ``session`` is this start's number, see :func:`~drivers.handset.session.next_session`.
-    ``counters`` restores :attr:`counters` after a restart. The state told last goes out again with
+    ``counters`` restores :attr:`counters` after a restart, and ``acknowledged`` the last answer: a
+    handset that has not heard it then does. The state told last goes out again with
     each answer; :meth:`tell` inside ``key_pressed`` waits for that answer, so that a press costs
     one frame, and only after whatever ``key_pressed`` put on the boards.
     """
@@ -90,6 +91,7 @@ class RadioHandsets:
         clock: Clock,
         *,
         counters: Mapping[int, int] | None = None,
+        acknowledged: Acknowledgement | None = None,
     ) -> None:
         last = counters or {}
         self.name = name
@@ -100,7 +102,7 @@ class RadioHandsets:
         self._beat = 0
         self._beats_sent: list[tuple[int, int]] = [(-1, 0)] * _BEATS_KEPT
         self._state: CrewState | None = None
-        self._acknowledged: Acknowledgement | None = None
+        self._acknowledged = acknowledged
         self._answering = False
         self._listener: HandsetListener | None = None
         self._ended: asyncio.Future[None] | None = None

@@ -78,6 +78,7 @@ class Installation:
         lines = [
             'rules = "nfhs"',
             f'state_folder = "{self.folder}"',
+            f'runtime_folder = "{self.folder}/run"',
             f'key_file = "{self.folder}/handsets.key"',
             "controller_id = 4711",
         ]

@@ -205,10 +205,10 @@ async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
             for count, typed in enumerate((b"2", b"z", b"q", b":count 17\r")):
                 os.write(master, typed)
                 await really(partial(commands.number, count))
-                await really(lambda: assembly.service.last is not None)
+                await really(lambda: assembly.service.last.decided is not None)
                 await asyncio.sleep(0.5)
-            assert assembly.service.last is not None
-            assert assembly.service.last.result.value == "held"
+            assert assembly.service.last.decided is not None
+            assert assembly.service.last.decided.result.value == "held"
             assert commands.given == wanted
     finally:
         os.close(master)

@@ -24,6 +24,7 @@ from controller.config import (
 )
 from controller.config_fields import LONGEST_SHOWN
 from controller.config_model import BOARD_BAUDS
+from controller.places import default_runtime_folder
 from controller.rules.settings import RANGES, Settings, check_settings
 
 EXAMPLE = Path(__file__).parents[2] / "systemd" / "playclock.example.toml"
@@ -98,8 +99,10 @@ def test_the_example_shows_every_key_there_is() -> None:
     assert parse_config(WHOLE, "whole").overrides[0].starts_on == "dead_ball"
 
 
-def test_the_example_states_the_true_defaults() -> None:
+def test_the_example_states_the_true_defaults(monkeypatch: pytest.MonkeyPatch) -> None:
     """A value whose comment says "Default" can be removed and nothing changes."""
+    monkeypatch.delenv("RUNTIME_DIRECTORY")
+    monkeypatch.delenv("XDG_RUNTIME_DIR", raising=False)
     whole = parse_config(WHOLE, "same")
     lines = EXAMPLE.read_text(encoding="utf-8").splitlines()
     tried = 0
@@ -113,7 +116,7 @@ def test_the_example_states_the_true_defaults() -> None:
         if "Default" in " ".join(comment) and key not in {"season", "controller_id"}:
             assert parse_config(with_line(number, ""), "same") == whole, key
             tried += 1
-    assert tried == 15
+    assert tried == 16
 
 
 def test_an_empty_file_is_a_console_without_boards() -> None:
@@ -122,6 +125,7 @@ def test_an_empty_file_is_a_console_without_boards() -> None:
         rules="nfhs",
         season=None,
         state_folder=Path("/var/lib/playclock"),
+        runtime_folder=default_runtime_folder(),
         journal=Path("/var/lib/playclock/journal.sqlite3"),
         controller_id=None,
         brightness=15,

@@ -340,7 +340,7 @@ def test_q_ends_the_simulator(tmp_path: Path, pipe: Output) -> None:
             await asyncio.sleep(1)
             made.console.command("q")
             await asyncio.sleep(1)
-            assert made.service._stop.is_set()
+            assert made.service.life.stopping
             assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [None, None]
 
     run(main)
@@ -372,7 +372,7 @@ def test_quit_in_full_ends_either(
             await asyncio.sleep(1)
             made.console.entered(typed)
             await asyncio.sleep(0.5)
-            assert made.service._stop.is_set()
+            assert made.service.life.stopping
 
     run(main)
 

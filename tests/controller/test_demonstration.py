@@ -73,8 +73,9 @@ async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: Vir
 
     def seen() -> None:
         phases.append(name(service.play_clock.state.down.phase))
-        if service.last is not None:
-            results.append((service.last.order.role.value, service.last.result.value))
+        if service.last.decided is not None:
+            decided = service.last.decided
+            results.append((decided.order.role.value, decided.result.value))
 
     service.observers.append(seen)
     tasks = [asyncio.create_task(run()) for run in assembly.companions]

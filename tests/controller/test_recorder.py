@@ -35,6 +35,7 @@ def test_a_decision_becomes_one_whole_row() -> None:
     event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
     decided = decide(play_clock, event, AT - 300, handset=2, role=Role.FIELD)
     recorder.decided(decided, WORDS, AT, "25")
+    recorder.hand_over()
     (row,) = kept.rows
     assert (row.kind, row.game, row.event_number) == ("press", 5, 13)
     assert (row.edge_at, row.received_at) == (AT - 300, AT)
@@ -51,6 +52,7 @@ def test_a_refusal_has_its_reason_and_its_phase() -> None:
     recorder = Recorder(kept, AT)
     recorder.settle(AT)
     recorder.decided(decide(PlayClock(RULES), Stop()), WORDS, AT, "dark")
+    recorder.hand_over()
     (row,) = kept.rows
     assert (row.kind, row.result) == ("refused", "refused")
     assert (row.phase_before, row.phase_after) == ("IDLE", "IDLE")
@@ -64,6 +66,7 @@ def test_what_the_shadow_presses_is_no_change_with_its_role() -> None:
     recorder.decided(
         decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3), WORDS, AT, "dark"
     )
+    recorder.hand_over()
     assert (kept.rows[0].kind, kept.rows[0].role, kept.rows[0].handset) == (
         "no change",
         "shadow",
@@ -79,14 +82,17 @@ def test_rows_wait_for_the_journal_and_then_go_on_from_its_numbers_in_order() ->
     recorder.decided(decide(play_clock, Snap()), WORDS, AT, "40")
     recorder.note("healed", AT + 1, "port of north")
     recorder.settle(AT + 4 * S)
+    recorder.hand_over()
     assert kept.rows == []
     kept.stands = STANDS
     recorder.settle(AT + 4 * S)
+    recorder.hand_over()
     assert [row.kind for row in kept.rows] == ["fault", "press", "healed"]
     assert [row.event_number for row in kept.rows] == [13, 14, 15]
     assert {row.game for row in kept.rows} == {5}
     assert [row.down for row in kept.rows] == [0, 1, 1], "the down of its own moment"
     recorder.settle(AT + 5 * S)
+    recorder.hand_over()
     assert len(kept.rows) == 3
 
 
@@ -95,11 +101,13 @@ def test_a_journal_that_does_not_open_in_5_s_still_gets_its_rows_numbered_from_1
     recorder = Recorder(kept, AT)
     recorder.note("fault", AT, "port of north")
     recorder.settle(AT + 5 * S - 1)
+    recorder.hand_over()
     assert kept.rows == []
     recorder.settle(AT + 5 * S)
     kept.stands = STANDS
     recorder.settle(AT + 6 * S)
     recorder.note("healed", AT + 6 * S, "port of north")
+    recorder.hand_over()
     assert [(row.game, row.event_number) for row in kept.rows] == [(1, 1), (1, 2)]
 
 
@@ -129,6 +137,7 @@ def test_numbers_rise_by_one_without_gap_whenever_the_journal_opens(steps: list[
                 recorder.decided(decide(play_clock, Ready(), AT + index), WORDS, AT + index, "25")
     kept.stands = STANDS
     recorder.settle(AT)
+    recorder.hand_over()
     assert [row.received_at for row in kept.rows] == made
     assert [row.event_number for row in kept.rows] == list(range(13, 13 + len(made)))
 
@@ -139,6 +148,7 @@ def test_a_note_carries_what_it_is_given(kind: str) -> None:
     recorder = Recorder(kept, AT)
     recorder.settle(AT)
     recorder.note(kind, AT, "e", detail="d", reason="r", handset=1, commanded="9", boards="b")
+    recorder.hand_over()
     (row,) = kept.rows
     assert (row.kind, row.event, row.detail, row.reason) == (kind, "e", "d", "r")
     assert (row.handset, row.commanded, row.boards) == (1, "9", "b")

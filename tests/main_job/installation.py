@@ -23,6 +23,7 @@ CONFIG = """\
 rules = "nfhs"
 controller_id = {controller_id}
 state_folder = "{folder}/state"
+runtime_folder = "{folder}/run"
 key_file = "{folder}/handsets.keys"
 
 [[boards]]

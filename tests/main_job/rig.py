@@ -67,8 +67,8 @@ class Rig(Ends):
     def enter(self, line: str) -> Decided:
         """A line typed at the console's entry."""
         self._console.entered(line)
-        assert self.service.last is not None
-        return self.service.last
+        assert self.service.last.decided is not None
+        return self.service.last.decided
 
     def switch_off(self, handset: int) -> None:
         """The handset reports its presence no more."""

@@ -188,20 +188,55 @@ async def test_a_program_that_was_held_up_never_shows_an_old_numeral(tmp_path: P
         assert program.ends.read[0] == program.ends.read[1]
 
 
-async def test_started_again_after_kill_9_it_takes_the_boards_and_a_new_session(
+async def test_started_again_after_kill_9_the_count_goes_on_in_a_new_session(
     tmp_path: Path,
 ) -> None:
     async with running(tmp_path) as program:
-        assert (await program.ends.keeper.press("NUMBER_25")).result == "held"
-        await program.reads("25")
+        keeper = program.ends.keeper
+        assert (await keeper.press("NUMBER_25")).result == "held"
+        started = await keeper.press("READY")
+        await program.reads("24", 2)
         program.process.kill()
         await program.process.wait()
         second = await start(program.site)
         try:
-            states = program.ends.keeper.heard
-            await program.until(lambda: states[-1][1].session == 2, 10)
-            assert (await program.ends.keeper.press("NUMBER_40")).result == "held"
-            await program.reads("40", 2)
+            await program.until(lambda: keeper.heard[-1][1].session == 2, 10)
+            state = keeper.heard[-1][1]
+            assert (state.phase, state.counter) == ("RUNNING", keeper.counter & 0xFFFF)
+            await program.reads("21", 3)
+            due_at = started.at + 4 * S_NS
+            for node in program.ends.nodes:
+                late_ns = node.instants[node.faces.index("21")] - due_at
+                assert 0 < late_ns <= LATEST_NS
+            assert (await keeper.press("UNDO")).result == "held"
+            await program.reads("25", 2)
+            second.send_signal(signal.SIGTERM)
+            await second.wait()
+        finally:
+            await kill(second)
+    rows = program.site.rows()
+    assert [row.event_number for row in rows] == list(range(1, len(rows) + 1))
+    assert {row.game for row in rows} == {1}
+    told = [row.detail for row in rows if row.event == "service started"]
+    assert len(told) == 1 and "died" in told[0]
+
+
+async def test_started_after_a_power_cut_the_boards_wait_for_a_relight(tmp_path: Path) -> None:
+    async with running(tmp_path) as program:
+        keeper = program.ends.keeper
+        assert (await keeper.press("NUMBER_25")).result == "held"
+        await program.reads("25")
+        program.process.kill()
+        await program.process.wait()
+        (program.site.folder / "run" / "snapshot").unlink()  # tmpfs goes with the power
+        second = await start(program.site)
+        try:
+            await program.until(lambda: keeper.heard[-1][1].session == 2, 10)
+            assert (await keeper.press("NUMBER_25")).result == "held"
+            await asyncio.sleep(0.3)
+            assert program.ends.read == ["  ", "  "]
+            assert (await keeper.press("BOARDS_OFF", held=True)).result == "held"
+            await program.reads("25")
         finally:
             await kill(second)
 
@@ -213,6 +248,8 @@ async def test_a_second_program_on_the_same_ports_says_so_and_disturbs_nothing(
     async with running(tmp_path) as program:
         assert (await program.ends.keeper.press("NUMBER_25")).result == "held"
         await program.reads("25")
+        text = program.site.config.read_text()
+        program.site.config.write_text(text.replace("/run", "/run2").replace("/state", "/state2"))
         second = await start(program.site, *options)
         try:
             assert second.stdout is not None
@@ -230,6 +267,17 @@ async def test_a_second_program_on_the_same_ports_says_so_and_disturbs_nothing(
         await program.reads("24", 1.5)
         for node in program.ends.nodes:
             assert node.faces == ["  ", "25", "24"]
+
+
+async def test_a_second_program_of_one_installation_does_not_start(tmp_path: Path) -> None:
+    async with running(tmp_path) as program:
+        assert (await program.ends.keeper.press("NUMBER_25")).result == "held"
+        ended = await asyncio.to_thread(playclock, "run", "--config", str(program.site.config))
+        assert ended.returncode == 2
+        assert f"{tmp_path}/run: another play clock service is running" in ended.stderr
+        assert (await program.ends.keeper.press("READY")).result == "running"
+        assert program.ends.keeper.state is not None
+        assert program.ends.keeper.state.session == 1, "it took no session number"
 
 
 @pytest.mark.parametrize(

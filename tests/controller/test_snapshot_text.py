@@ -1,0 +1,135 @@
+"""A snapshot read back is what was kept, for every state that a game can come to."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.journal_file import Dated
+from controller.rules.events import (
+    BoardsFault,
+    Event,
+    HoldNumber,
+    MarkMoment,
+    NoCount,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Role,
+    RunNumber,
+    SetCount,
+    Snap,
+    Stop,
+    ToggleBoards,
+    Undo,
+)
+from controller.rules.phases import Off
+from controller.rules.play_clock import PlayClock, State
+from controller.snapshot_text import Moment, SnapshotError, SnapshotText, Standing, read, row_text
+from drivers.base import Acknowledgement, Result
+from tests.controller.fakes import RULES, S
+from tests.controller.journal_rows import row
+
+STANDING = Standing("/var/lib/playclock", "boot-a", "0.1.0", "rules-1", (1_000 * S, 2_000 * S))
+EVENTS: list[Event] = [
+    PlayEnded("incomplete_pass"),
+    PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
+    PlayEnded("time_out"),
+    HoldNumber(Number.ROUTINE),
+    RunNumber(Number.ADMINISTRATIVE),
+    Ready(),
+    Snap(),
+    Stop(),
+    NoCount(period_over=True),
+    SetCount(17),
+    Undo(),
+    ToggleBoards(),
+    BoardsFault("north does not answer"),
+    MarkMoment(),
+]
+
+
+def moment(**changes: Any) -> Moment:
+    usual = Moment(
+        saved_at=3_000 * S,
+        game=4,
+        event_number=17,
+        numbered=True,
+        state=State(),
+        counters={1: 4_000_000_000, 2: 0},
+    )
+    return replace(usual, **changes)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    steps=st.lists(
+        st.tuples(
+            st.sampled_from(EVENTS),
+            st.integers(0, 60 * S),
+            st.sampled_from([Role.KEEPER, Role.FIELD]),
+        ),
+        max_size=30,
+    )
+)
+def test_every_state_of_a_game_comes_back_the_same(steps: list[tuple[Event, int, Role]]) -> None:
+    play_clock, maker, at = PlayClock(RULES), SnapshotText(STANDING), 1_000 * S
+    for event, later_ns, role in steps:
+        at += later_ns
+        play_clock.handle(Order(event, at, 1, role, at, amends=False), at)
+        kept = moment(state=play_clock.state, saved_at=at)
+        assert read(maker.make(kept)) == (STANDING, kept, ())
+
+
+def test_everything_else_comes_back_the_same() -> None:
+    kept = moment(
+        in_order=True,
+        numbered=False,
+        state=State(off=Off.FAULT),
+        off_why='a "quoted" reason, in Łódź',
+        dark_why="north does not answer",
+        acknowledged=Acknowledgement(2, 17, Result.ASSUMED),
+        rows_left_out=3,
+    )
+    rows = [Dated(row(5, facts=("fourth_down",), handset=1, detail="é"), 99), Dated(row(6), 100)]
+    text = SnapshotText(STANDING).make(replace(kept, rows=[row_text(each) for each in rows]))
+    assert read(text) == (STANDING, kept, tuple(rows))
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"form": 2},
+        {"form": None},
+        {"standing": []},
+        {"moment": [1, 2]},
+        {"down": [["Nowhere"], [], None, None, 0]},
+        {"down": [["Running", 40], [], None, None, 0]},
+        {"last": [["Sing"], 1, 1, "KEEPER", None, False]},
+        {"history": [[["Idle"], "KEEPER"]]},
+        {"rows": [[1, 2, 3]]},
+    ],
+)
+def test_what_is_no_snapshot_is_said_to_be_none(change: dict[str, Any]) -> None:
+    raw = json.loads(SnapshotText(STANDING).make(moment())) | change
+    with pytest.raises(SnapshotError):
+        read(json.dumps(raw).encode())
+
+
+@given(st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode)))
+def test_whatever_the_text_is_only_that_error_comes(text: bytes) -> None:
+    with pytest.raises(SnapshotError):
+        read(text)
+
+
+def test_a_text_without_a_part_names_it() -> None:
+    raw = json.loads(SnapshotText(STANDING).make(moment()))
+    del raw["history"]
+    with pytest.raises(SnapshotError, match="history"):
+        read(json.dumps(raw).encode())
