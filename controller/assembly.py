@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Any, Protocol
 from controller.config import BoardConfig, Config, HandsetConfig
 from controller.continuity import Beginning, Continuity
 from controller.crew import CrewMember
+from controller.going_on import go_on
 from controller.keeper import Keeper
-from controller.recorder import Journalling
+from controller.recorder import Journalling, Recorder
 from controller.rule_sets import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -194,16 +195,20 @@ class Assembler:
         begun, now = self._beginning, self._clock()
         keeper = Keeper(self._continuity, self._counters, begun.acknowledged)
         keeper.off_why = begun.off_why
+        recorder = Recorder(
+            journal, now, numbers=begun.numbers, down=begun.state.down.number, rows=begun.rows
+        )
         service = Service(
-            PlayClock(self._rules, self._settings, begun.state, now),
+            PlayClock(self._rules, self._settings, begun.state, begun.state_at, begun.gesture),
             boards=self._boards,
             handsets=self._handsets,
             crew=self._crew,
-            recorder=begun.recorder(journal, now),
+            recorder=recorder,
             clock=self._clock,
             brightness=brightness,
             keeper=keeper,
         )
+        go_on(service, begun, now)
         return Assembly(service, **self._parts)
 
     def _counters(self) -> dict[int, int]:

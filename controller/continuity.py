@@ -14,22 +14,22 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from controller.recorder import Journalling, Numbers, Recorder
-from controller.rules.phases import Idle, Off, Running
-from controller.rules.play_clock import State
+from controller.recorder import START, Numbers
+from controller.rules.play_clock import State, Tapped
 from controller.snapshot import SnapshotFile
 from controller.snapshot_text import (
+    Carried,
     Moment,
     Snapshot,
     SnapshotError,
     SnapshotText,
     Standing,
     read,
-    row_text,
 )
 from drivers.handset.session import replace_file
 
@@ -47,6 +47,7 @@ GAME_OVER_NS = 1800 * S_NS
 """After a longer one it is another game: longer than the halftime of any code (common practice, no
 source)."""
 
+LARGEST_LOCK_BYTES = 4096
 LOCK, SNAPSHOT, MARKER = "lock", "snapshot", "open"
 
 POWER = "the power failed, or the computer was restarted, before the game was closed"
@@ -57,50 +58,27 @@ NO_STATE = State()
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beginning:
-    """What a service begins with. ``state`` is the play clock's; ``off_why`` is why its boards are
-    off; ``story`` is a line for the record, empty for a plain start."""
+    """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
+    order it still has to decide, numbers, rows, and the handsets' counters.
+
+    ``off_why`` is why the boards have been off; ``doubt`` is why they must be off now, and
+    ``outage`` why they must unless there is no count. ``story`` is a line for the record, empty
+    for a plain start.
+    """
 
     state: State = NO_STATE
-    numbers: Numbers | None = None
+    state_at: int = 0
+    gesture: Tapped | None = None
+    carried: Carried | None = None
+    numbers: Numbers = START
     off_why: str = ""
-    counters: dict[int, int] | None = None
+    doubt: str = ""
+    outage: str = ""
+    counters: Mapping[int, int] = field(default_factory=dict)
     acknowledged: Acknowledgement | None = None
     rows: tuple[Dated, ...] = ()
     rows_lost: int = 0
     story: str = ""
-
-    def recorder(self, journal: Journalling | None, now: int) -> Recorder:
-        """A recorder that goes on with the numbers and rows, and tells the story."""
-        phase = self.state.down.phase
-        recorder = Recorder(
-            journal, now, numbers=self.numbers, down=self.state.down.number, rows=self.rows
-        )
-        if self.rows_lost:
-            detail = f"{self.rows_lost} rows were neither on disk nor in the snapshot"
-            recorder.note("fault", now, "journal rows lost", detail=detail)
-        if isinstance(phase, Running) and phase.expires_at <= now:
-            recorder.reached_zero(phase.expires_at, now, "dark")
-        if self.story:
-            recorder.note("note", now, "service started", detail=self.story)
-        if self.off_why:
-            recorder.note("fault", now, "boards off", detail=self.off_why)
-        return recorder
-
-    def moment(self, now: int) -> Moment:
-        """The same, to be kept until the service has more to say."""
-        numbers = self.numbers or Numbers()
-        return Moment(
-            saved_at=now,
-            game=numbers.game,
-            event_number=numbers.event,
-            numbered=numbers.settled,
-            state=self.state,
-            off_why=self.off_why,
-            counters=self.counters or {},
-            acknowledged=self.acknowledged,
-            rows=[row_text(each) for each in self.rows],
-            rows_left_out=self.rows_lost,
-        )
 
 
 class BusyError(ValueError):
@@ -126,42 +104,43 @@ class Continuity:
     ) -> None:
         runtime.mkdir(mode=0o700, parents=True, exist_ok=True)
         self._marker = state_folder / MARKER
-        self._lock = _locked(runtime / LOCK)
-        self._file = SnapshotFile(runtime / SNAPSHOT)
-        self.fault = ""
-        """Why the last snapshot could not be written; empty while all is well."""
-        standing = Standing(str(state_folder.resolve()), boot_id, software, rules_hash, (now,))
-        kept, flaw = _newest(self._file.found, standing)
-        crashed = kept is not None and not kept.moment.in_order
-        if kept is not None and crashed:
-            starts = (*kept.standing.starts, now)[-CRASHES - 1 :]
-            standing = standing._replace(starts=starts)
-        self._text = SnapshotText(standing)
-        self.beginning = judge(kept, standing, now, cut=self._marker.exists(), flaw=flaw)
         self._boot_id = boot_id
+        self._lock = _locked(runtime / LOCK)
+        starts = _add_start(self._lock, now)
+        self._file = SnapshotFile(runtime / SNAPSHOT)
+        standing = Standing(str(state_folder.resolve()), boot_id, software, rules_hash)
+        self._text = SnapshotText(standing)
+        kept, flaw = _newest(self._file, standing)
+        crashes = sum(0 <= now - at < CRASH_WINDOW_NS for at in starts)
+        self.beginning = judge(
+            kept, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
+        )
 
-    def begin(self, now: int) -> None:
-        """The service starts: from here on a crash or a power cut counts as one.
+    def begin(self) -> None:
+        """The service starts: from here on an end that is not in order counts as a crash or a
+        power cut.
 
         Raises ``OSError`` when the disk refuses the marker: then a power cut would go unnoticed.
         """
-        self.save(self.beginning.moment(now))
         self._marker.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         replace_file(self._marker, f"{self._boot_id}\n".encode(), mode=0o644)
 
-    def save(self, moment: Moment) -> bool:
-        """Keep a moment; False when that failed, which must not stop the clock."""
+    def save(self, moment: Moment) -> None:
+        """Keep a moment."""
         try:
-            self._file.save(self._text.make(moment))
-        except (OSError, ValueError) as error:
-            self.fault = (isinstance(error, OSError) and error.strerror) or str(error)
-            return False
-        self.fault = ""
-        return True
+            self._file.save(self._text.whole(moment))
+        except ValueError:  # no room for so many rows: the journal's thread has them too
+            left_out = moment.rows_left_out + len(moment.rows)
+            self._file.save(self._text.whole(replace(moment, rows=(), rows_left_out=left_out)))
+
+    def carry(self, carried: Carried) -> None:
+        """Keep an order that was decided since."""
+        self._file.add(self._text.line(carried))
 
     def close(self, *, in_order: bool) -> None:
         """Leave the folder to the next service; ``in_order`` when the game was closed properly."""
         if in_order:
+            os.ftruncate(self._lock, 0)
             with contextlib.suppress(OSError):  # the next start says that the end was not clean
                 self._marker.unlink()
         self.release()
@@ -183,12 +162,21 @@ def _locked(path: Path) -> int:
     return descriptor
 
 
-def _newest(texts: list[bytes], standing: Standing) -> tuple[Snapshot | None, str]:
+def _add_start(lock: int, now: int) -> list[int]:
+    """The instants of the starts since the last orderly end, of which this is another one."""
+    words = os.pread(lock, LARGEST_LOCK_BYTES, 0).split()
+    starts = [int(word) for word in words if word.isdigit()][-2 * CRASHES :]
+    os.ftruncate(lock, 0)
+    os.pwrite(lock, b"".join(b"%d\n" % at for at in (*starts, now)), 0)
+    return starts
+
+
+def _newest(file: SnapshotFile, standing: Standing) -> tuple[Snapshot | None, str]:
     """The newest snapshot of this boot and installation that can be read, else why not."""
     flaw = ""
-    for text in texts:
+    for seq, text in file.found:
         try:
-            kept = read(text)
+            kept = read(text, file.line[1] if file.line and file.line[0] == seq else None)
         except SnapshotError as error:
             flaw = flaw or str(error)
             continue
@@ -198,54 +186,64 @@ def _newest(texts: list[bytes], standing: Standing) -> tuple[Snapshot | None, st
 
 
 def judge(
-    kept: Snapshot | None, standing: Standing, now: int, *, cut: bool, flaw: str = ""
+    kept: Snapshot | None,
+    rules_hash: str,
+    now: int,
+    *,
+    crashes: int = 0,
+    cut: bool = False,
+    flaw: str = "",
 ) -> Beginning:
     """What to begin with, from the snapshot of this boot, if there is one.
 
-    ``cut`` says that the run before was not closed in order; ``flaw`` why a snapshot could not be
-    read.
+    ``crashes`` is how often the service has died lately. ``cut`` says that the run before was not
+    closed in order; ``flaw`` why a snapshot could not be read.
     """
     if kept is None:
         if not cut:
-            return Beginning()
+            return Beginning(state_at=now)
         why = f"the last state cannot be read ({flaw})" if flaw else POWER
-        return Beginning(state=State(off=Off.FAULT), off_why=why, story=f"game lost: {why}")
+        return Beginning(state_at=now, doubt=why, story=f"game lost: {why}")
     moment = kept.moment
     outage_s = max(0, now - moment.saved_at) / S_NS
     how = "was stopped" if moment.in_order else "died"
     begun = Beginning(
         state=moment.state,
+        state_at=moment.saved_at,
+        gesture=moment.gesture,
+        carried=kept.carried,
         numbers=Numbers(moment.game, moment.event_number, moment.numbered),
         off_why=moment.off_why,
-        counters=dict(moment.counters),
+        doubt=_doubt(kept, rules_hash, crashes),
+        counters=moment.counters,
         acknowledged=moment.acknowledged,
         rows=kept.rows,
         rows_lost=moment.rows_left_out,
         story=f"going on: the service {how} and was away for {outage_s:.1f} s",
     )
-    why = _doubt(kept, standing, now)
     if now - moment.saved_at > GAME_OVER_NS and moment.numbered:
-        numbers = Numbers(moment.game + 1, moment.event_number, settled=True)
-        begun = replace(begun, state=State(), numbers=numbers, off_why="", story="another game")
-        why = "" if moment.in_order else why
-    elif kept.standing.rules_hash != standing.rules_hash:
-        begun = replace(begun, state=State(off=moment.state.off), story=f"state dropped: {why}")
-    if why and begun.state.off is None:
-        begun = replace(begun, state=begun.state._replace(off=Off.FAULT), off_why=why)
+        numbers = begun.numbers._replace(game=moment.game + 1)
+        fresh = _afresh(begun, now, f"another game, after {outage_s:.0f} s")
+        doubt = "" if moment.in_order else begun.doubt or f"the service died {outage_s:.0f} s ago"
+        return replace(fresh, numbers=numbers, doubt=doubt)
+    if kept.standing.rules_hash != rules_hash:
+        return _afresh(begun, now, f"state dropped: {begun.doubt}")
+    if now - moment.saved_at >= OUTAGE_NS:
+        return replace(begun, outage=f"the service was away for {outage_s:.0f} s")
     return begun
 
 
-def _doubt(kept: Snapshot, standing: Standing, now: int) -> str:
+def _afresh(begun: Beginning, now: int, story: str) -> Beginning:
+    """The same without the play clock's state."""
+    return replace(
+        begun, state=NO_STATE, state_at=now, gesture=None, carried=None, off_why="", story=story
+    )
+
+
+def _doubt(kept: Snapshot, rules_hash: str, crashes: int) -> str:
     """Why the boards must not light by themselves; empty when they may."""
-    moment = kept.moment
-    if kept.standing.rules_hash != standing.rules_hash:
+    if kept.standing.rules_hash != rules_hash:
         return "the rule set was changed since the service stopped"
-    crashes = sum(now - at < CRASH_WINDOW_NS for at in standing.starts[:-1])
     if crashes >= CRASHES:
         return f"the service died {crashes} times within {CRASH_WINDOW_NS // S_NS} s"
-    if moment.dark_why:
-        return moment.dark_why
-    outage_s = (now - moment.saved_at) // S_NS
-    if outage_s >= OUTAGE_NS // S_NS and not isinstance(moment.state.down.phase, Idle):
-        return f"the service was away for {outage_s} s"
-    return ""
+    return kept.moment.dark_why

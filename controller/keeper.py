@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from controller.recorder import Recorder
-from controller.rules.play_clock import State
-from controller.snapshot_text import Moment
-from drivers.base import Acknowledgement
+from controller.rules.events import Order
+from controller.rules.play_clock import PlayClock
+from controller.snapshot_text import Carried, Moment
+from drivers.base import Acknowledgement, Result
 
 RENEWED_NS = 1_000_000_000
 """A moment is kept anew so often even if nothing happens: it tells how long an outage was."""
@@ -17,10 +19,9 @@ RENEWED_NS = 1_000_000_000
 class Keeping(Protocol):
     """Where moments are kept: :class:`controller.continuity.Continuity`."""
 
-    @property
-    def fault(self) -> str: ...
+    def carry(self, carried: Carried) -> None: ...
 
-    def save(self, moment: Moment) -> bool: ...
+    def save(self, moment: Moment) -> None: ...
 
 
 class Keeper:
@@ -40,33 +41,38 @@ class Keeper:
         """When a moment is wanted next even if nothing happens."""
         self.off_why = self.dark_why = ""
 
-    @property
-    def fault(self) -> str:
-        """Why nothing can be kept, in plain words; empty while all is well."""
-        return "" if self._keeping is None else self._keeping.fault
+    def carry(self, order: Order, received_at: int, now: int, told: Acknowledgement | None) -> None:
+        """Keep an order that was decided ``now``: before its frame leaves."""
+        if told is not None:
+            self.acknowledged = told
+        if self._keeping is not None:
+            counter, answer = (told.counter, told.result) if told else (0, Result.NONE)
+            carried = Carried(order, received_at, now, counter, answer, time.time_ns())
+            self._keeping.carry(carried)
 
-    def keep(self, state: State, recorder: Recorder, now: int, *, in_order: bool = False) -> bool:
-        """Keep this moment. True when that has begun to fail: news for the crew."""
+    def keep(
+        self, play_clock: PlayClock, recorder: Recorder, now: int, *, in_order: bool = False
+    ) -> None:
+        """Keep this moment, with all rows that are not on disk."""
         self.due_at = now + RENEWED_NS
+        rows = recorder.kept
         if self._keeping is None:
-            recorder.fresh = False
-            return False
-        was_well = not self._keeping.fault
+            return
         numbers = recorder.numbers
-        saved = self._keeping.save(
+        self._keeping.save(
             Moment(
                 saved_at=now,
                 in_order=in_order,
                 game=numbers.game,
                 event_number=numbers.event,
                 numbered=numbers.settled,
-                state=state,
+                state=play_clock.state,
+                gesture=play_clock.gesture,
                 off_why=self.off_why,
                 dark_why=self.dark_why,
                 counters=self._counters(),
                 acknowledged=self.acknowledged,
-                rows=recorder.kept,
+                rows=rows,
                 rows_left_out=recorder.left_out,
             )
         )
-        return was_well and not saved

@@ -11,19 +11,27 @@ from controller.rules.rulings import RuleSet
 
 
 class LastOrder:
-    """``decided`` is None before the first one; ``words`` and ``by`` are plain words for it."""
+    """``decided`` is None before the first one."""
 
     def __init__(self, rules: RuleSet, crew: Mapping[int, CrewMember]) -> None:
         self._rules, self._crew = rules, crew
         self.decided: Decided | None = None
-        self.words = self.by = ""
 
-    def take(self, decided: Decided) -> None:
-        """Another order was decided."""
-        order, rules = decided.order, self._rules
-        self.decided = decided
-        self.words = plain(order.event, rules.routine_s, rules.administrative_s)
-        self.by = order.role.value if order.handset is None else self._crew[order.handset].name
+    @property
+    def words(self) -> str:
+        """What was ordered, in plain words."""
+        if self.decided is None:
+            return ""
+        event, rules = self.decided.order.event, self._rules
+        return plain(event, rules.routine_s, rules.administrative_s)
+
+    @property
+    def by(self) -> str:
+        """Who ordered it."""
+        if self.decided is None:
+            return ""
+        order = self.decided.order
+        return order.role.value if order.handset is None else self._crew[order.handset].name
 
     @property
     def assumed(self) -> bool:

@@ -45,6 +45,9 @@ class Numbers(NamedTuple):
     settled: bool = False
 
 
+START = Numbers()
+
+
 class Recorder:
     """Gives every event its number and every row its game and down. ``journal`` None keeps none.
 
@@ -57,7 +60,7 @@ class Recorder:
         journal: Journalling | None,
         now: int,
         *,
-        numbers: Numbers | None = None,
+        numbers: Numbers = START,
         down: int = 0,
         rows: Iterable[Dated] = (),
         wall_clock: Callable[[], int] = time.time_ns,
@@ -65,7 +68,7 @@ class Recorder:
         self._journal = journal
         self._since_at = now
         self._wall_clock = wall_clock
-        self.numbers = numbers or Numbers()
+        self.numbers = numbers
         self.down = down
         self.fresh = False
         """True while a row is kept in no snapshot yet."""
@@ -123,8 +126,16 @@ class Recorder:
         if not self._kept:
             self.left_out = 0
 
-    def decided(self, decided: Decided, words: str, received_at: int, commanded: str) -> None:
-        """Keep a decision, refused or not, in ``words``, and what the boards are told after it."""
+    def decided(
+        self,
+        decided: Decided,
+        words: str,
+        received_at: int,
+        commanded: str,
+        wall_ns: int | None = None,
+    ) -> None:
+        """Keep a decision, refused or not, in ``words``, and what the boards are told after it.
+        ``wall_ns`` is its wall time, by default the present one."""
         self.down = decided.down
         order, ruling = decided.order, decided.ruling
         facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
@@ -150,7 +161,8 @@ class Recorder:
                 citation=ruling.citation if ruling else "",
                 override=ruling.override if ruling else "",
                 commanded=commanded,
-            )
+            ),
+            wall_ns,
         )
 
     def reached_zero(self, at: int, now: int, commanded: str) -> None:
@@ -202,9 +214,9 @@ class Recorder:
         self.numbers = self.numbers._replace(event=number)
         return number
 
-    def _add(self, row: Row) -> None:
+    def _add(self, row: Row, wall_ns: int | None = None) -> None:
         if self._journal is not None:
-            self._keep(Dated(row, self._wall_clock()))
+            self._keep(Dated(row, self._wall_clock() if wall_ns is None else wall_ns))
 
     def _keep(self, dated: Dated) -> None:
         self._new.append(dated)

@@ -100,8 +100,6 @@ def _handset(service: Service, number: int, now: int) -> HandsetHealth:
 
 def _alarms(service: Service, now: int) -> list[str]:
     said = service.alarms.words(now)
-    if service.keeper.fault:
-        said.append(f"a restart would lose the count: {service.keeper.fault}")
     said += [
         f"{service.crew[number].name}: {_unheard(service.presence.heard_s(number, now))}"
         for number in sorted(service.crew)

@@ -124,7 +124,7 @@ class Plan:
         if self.continuity is None:
             return self._run_loop()
         try:
-            self.continuity.begin(boottime())
+            self.continuity.begin()
         except OSError as error:
             self.unmarked = _plain(error)
             print(f"playclock run: {_UNMARKED}: {self.unmarked}", file=sys.stderr)

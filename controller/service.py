@@ -14,6 +14,7 @@ from controller.alarms import Alarms
 from controller.board_watch import BoardWatch
 from controller.crew import ANSWERS, CrewMember, crew_state
 from controller.display import Display, commanded
+from controller.driving import driving
 from controller.keeper import Keeper
 from controller.last_order import LastOrder
 from controller.life import Life
@@ -24,7 +25,6 @@ from controller.rules.effects import Decided, Effect, Marked
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from controller.rules.phases import Boards, name
 from controller.rules.play_clock import PlayClock
-from controller.supervisor import supervise
 from drivers.base import Acknowledgement, Board, BoardReport, Clock, Handset, Press, Rejection
 from drivers.base import Result as Answer
 
@@ -79,9 +79,8 @@ class Service:
         Raises what went wrong if it was a bug of ours; a driver's error never ends the service.
         """
         self._timer = OneTimer(self._clock, self._turn)
-        drivers = [*map(self._drive, self.boards), *map(self._listen, self.handsets)]
         try:
-            await self.life.live(drivers, self._begin)
+            await self.life.live(driving(self), self._begin)
         finally:
             self._timer.disarm()
             self.recorder.settle(now := self._clock(), at_the_end=True)
@@ -98,32 +97,18 @@ class Service:
         """End the game: boards dark, then :meth:`run` returns."""
         self.life.stop()
 
-    async def _drive(self, board: Board) -> None:
-        await supervise(
-            lambda: board.run(self),
-            self._clock,
-            lambda: board.show(self.display.face),
-            lambda fault: self._board_fault(board, fault),
-        )
-
-    async def _listen(self, handset: Handset) -> None:
-        await supervise(
-            lambda: handset.run(self),
-            self._clock,
-            lambda: self._tell(self._clock(), None),
-            lambda fault: self._handset_fault(handset, fault),
-        )
-
-    def _board_fault(self, board: Board, fault: str) -> None:
+    def board_fault(self, board: Board, fault: str) -> None:
+        """A driver of boards has lost its device, or has it again: ``fault`` is empty then."""
         now = self._clock()
         names = ", ".join(board.boards)
         self.watch.port(board.boards, fault, now)
         self._turn(now)
-        self._tell(now, None)
+        self.tell(now)
         self.recorder.note("fault" if fault else "healed", now, f"port of {names}", detail=fault)
         self._notify(now)
 
-    def _handset_fault(self, handset: Handset, fault: str) -> None:
+    def handset_fault(self, handset: Handset, fault: str) -> None:
+        """The same of a driver of handsets."""
         now = self._clock()
         self.handset_faults[handset.name] = fault
         self.recorder.note("fault" if fault else "healed", now, handset.name, detail=fault)
@@ -150,13 +135,13 @@ class Service:
             )
             self.keeper.acknowledged = Acknowledgement(press.handset, press.counter, answer)
             self._keep(now)
+            self.tell(now, self.keeper.acknowledged)
         else:
-            decided, effects = self._decide(order, now)
+            decided, effects = self.decide(order, now)
             doubted = gesture.doubtful and decided.changed
             answer = Answer.ASSUMED if doubted else ANSWERS[decided.result]
-            self.keeper.acknowledged = Acknowledgement(press.handset, press.counter, answer)
-            self._carry_out(decided, effects, press.received_at, now)
-        self._tell(now, self.keeper.acknowledged)
+            told = Acknowledgement(press.handset, press.counter, answer)
+            self._carry_out(decided, effects, press.received_at, now, told)
         self._notify(now)
         return answer
 
@@ -191,7 +176,7 @@ class Service:
         turned, strange = self.watch.answered(report, now)
         if agreement.dark is not was_dark:
             self._turn(now)
-            self._tell(now, None)
+            self.tell(now)
             kind = "healed" if was_dark else "fault"
             self.recorder.note(kind, now, "boards", detail=agreement.why or why)
         if turned:
@@ -208,34 +193,50 @@ class Service:
 
     def _give(self, order: Order, now: int) -> Decided:
         """Decide an order that is no press, and let everyone know."""
-        decided, effects = self._decide(order, now)
-        self._carry_out(decided, effects, now, now)
-        self._tell(now, None)
+        decided, effects = self.decide(order, now)
+        self._carry_out(decided, effects, now, now, None)
         return decided
 
-    def _decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
+    def decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
         """Change the play clock, and nothing else yet."""
         decided, effects = self.play_clock.handle(order, now)
         if decided.changed and isinstance(order.event, ToggleBoards):
             self.keeper.off_why = ""
             if self.play_clock.boards is not Boards.OFF:
                 self.watch.agreement.relit(now)
-        self.last.take(decided)
+        self.last.decided = decided
         return decided, effects
 
     def _carry_out(
-        self, decided: Decided, effects: Sequence[Effect], received_at: int, now: int
+        self,
+        decided: Decided,
+        effects: Sequence[Effect],
+        received_at: int,
+        now: int,
+        told: Acknowledgement | None,
     ) -> None:
-        """Keep what was decided, then put it on the boards."""
+        """Keep what was decided, put it on the boards, tell the handsets, write it down."""
+        self.keeper.carry(decided.order, received_at, now, told)
+        self.display.put_up(self._numerals(now), now)
+        self._arm(now)
+        self.tell(now, told)
         if decided.changed:
             self.marked = None
             self.watch.commanded(received_at)
-        numerals = self._numerals(now)
-        self._take(effects, now, numerals)
-        self.recorder.decided(decided, self.last.words, received_at, commanded(numerals))
-        self._keep(now)
-        self.display.put_up(numerals, now)
-        self._arm(now)
+        self.write(decided, effects, received_at, now)
+
+    def write(
+        self,
+        decided: Decided,
+        effects: Sequence[Effect],
+        received_at: int,
+        now: int,
+        wall_ns: int | None = None,
+    ) -> None:
+        """Write down what was decided at ``now``."""
+        shown = commanded(self._numerals(now))
+        self._take(effects, now, shown)
+        self.recorder.decided(decided, self.last.words, received_at, shown, wall_ns)
 
     @property
     def lit(self) -> bool:
@@ -247,13 +248,12 @@ class Service:
         return self.play_clock.numerals(now) if self.lit else None
 
     def _keep(self, now: int, *, in_order: bool = False) -> None:
-        """Keep the moment for a restart. That this fails is told, and stops nothing."""
+        """Keep the moment for a restart."""
         agreement = self.watch.agreement
         self.keeper.dark_why = agreement.why if agreement.dark else ""
-        if self.keeper.keep(self.play_clock.state, self.recorder, now, in_order=in_order):
-            self.recorder.note("fault", now, "snapshot", detail=self.keeper.fault)
+        self.keeper.keep(self.play_clock, self.recorder, now, in_order=in_order)
 
-    def _tell(self, now: int, acknowledged: Acknowledgement | None) -> None:
+    def tell(self, now: int, acknowledged: Acknowledgement | None = None) -> None:
         """Tell the handsets the state, so that they can count and cue by themselves."""
         dark = self.watch.agreement.dark
         state = crew_state(self.play_clock, self.lit, dark, now, self.last.assumed)
@@ -261,12 +261,12 @@ class Service:
         for handset in self.handsets:
             handset.tell(state, acknowledged)
 
-    def _take(self, effects: Sequence[Effect], now: int, numerals: int | None) -> None:
+    def _take(self, effects: Sequence[Effect], now: int, shown: str) -> None:
         for effect in effects:
             if isinstance(effect, Marked):
                 self.marked = effect.seconds
             else:
-                self.recorder.reached_zero(effect.at, now, commanded(numerals))
+                self.recorder.reached_zero(effect.at, now, shown)
 
     def _record(self, now: int) -> None:
         if self.recorder.fresh:
@@ -284,13 +284,13 @@ class Service:
         due = self.play_clock.deadline
         effects = self.play_clock.pass_time(now)
         numerals = self._numerals(now)
-        self._take(effects, now, numerals)
-        settled = self.recorder.settle(now)
-        if settled or self.recorder.fresh or now >= self.keeper.due_at:
-            self._keep(now)
         self.display.put_up(numerals, now)
         if effects or now >= self._state_at:
-            self._tell(now, None)
+            self.tell(now)
+        self._take(effects, now, commanded(numerals))
+        settled = self.recorder.settle(now)
+        if settled or now >= self.keeper.due_at:
+            self._keep(now)
         self._look_after_faults(now)
         news = settled or self.recorder.fresh or due != self.play_clock.deadline
         self._record(now)

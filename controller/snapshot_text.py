@@ -1,8 +1,7 @@
 """What a snapshot says, as JSON: everything a new process needs to go on exactly.
 
-The text is put together from pieces that are kept as long as what they speak of is the same
-object: of a press only the new down, the order and the row are encoded anew, since this is on the
-path from press to board.
+A press adds one line before its frame leaves: the order itself, which the pure play clock decides
+again in the same way. The whole text follows after the frame.
 """
 
 from __future__ import annotations
@@ -18,7 +17,7 @@ from controller.journal_file import ROW_COLUMNS, Dated, Row
 from controller.rules import events, phases
 from controller.rules.events import Number, Order, Role
 from controller.rules.phases import Down, Off, StartedBy
-from controller.rules.play_clock import State, Taken
+from controller.rules.play_clock import State, Taken, Tapped
 from controller.rules.rulings import Ruling, StartsOn
 from drivers.base import Acknowledgement, Result
 
@@ -33,14 +32,12 @@ class SnapshotError(ValueError):
 
 
 class Standing(NamedTuple):
-    """What does not change while a service runs. ``starts`` are the instants of the last starts,
-    the present one last; ``installation`` names what the snapshot belongs to."""
+    """What does not change while a service runs; ``installation`` names what it belongs to."""
 
     installation: str
     boot_id: str
     software: str
     rules_hash: str
-    starts: tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,6 +52,7 @@ class Moment:
     event_number: int
     numbered: bool
     state: State
+    gesture: Tapped | None = None
     off_why: str = ""
     dark_why: str = ""
     counters: Mapping[int, int]
@@ -63,12 +61,29 @@ class Moment:
     rows_left_out: int = 0
 
 
+class Carried(NamedTuple):
+    """An order that was decided at ``decided_at`` and is about to be carried out.
+
+    ``received_at`` is when its press arrived, ``counter`` the handset's own and ``answer`` what
+    the handset is told; ``wall_ns`` the wall time in nanoseconds since 1970 UTC.
+    """
+
+    order: Order
+    received_at: int
+    decided_at: int
+    counter: int
+    answer: Result
+    wall_ns: int
+
+
 class Snapshot(NamedTuple):
-    """A whole snapshot, read back: ``moment.rows`` is empty and the rows are in ``rows``."""
+    """A whole snapshot, read back: ``moment.rows`` is empty and the rows are in ``rows``.
+    ``carried`` is the order that was added to it."""
 
     standing: Standing
     moment: Moment
     rows: tuple[Dated, ...]
+    carried: Carried | None = None
 
 
 def _plain(value: object) -> object:
@@ -93,21 +108,16 @@ class SnapshotText:
 
     def __init__(self, standing: Standing) -> None:
         self._standing = f'"form":{FORM},"standing":{_encode(standing)}'
-        self._taken: dict[int, tuple[Taken, str]] = {}
-        self._history: tuple[tuple[Taken, ...], str] = ((), "")
-        self._down: tuple[Down | None, str] = (None, "")
-        self._last: tuple[Order | None, str] = (None, "null")
+        self._histories: dict[int, tuple[tuple[Taken, ...], str]] = {}
+        self._events: dict[events.Event, str] = {}
 
-    def make(self, moment: Moment) -> bytes:
+    def whole(self, moment: Moment) -> bytes:
         """The text of a moment."""
-        state = moment.state
-        if state.down is not self._down[0]:
-            self._down = (state.down, _encode(state.down))
-        if state.last is not self._last[0]:
-            self._last = (state.last, _encode(state.last))
-        if state.history is not self._history[0]:
-            self._history = (state.history, self._history_text(state.history))
-        quick = (
+        state, gesture = moment.state, moment.gesture
+        tapped = "null"
+        if gesture is not None:
+            tapped = f"[{_encode(gesture.order)},{self._state(gesture.before)}]"
+        rest = (
             moment.saved_at,
             moment.in_order,
             moment.game,
@@ -118,30 +128,43 @@ class SnapshotText:
             list(moment.counters.items()),
             moment.acknowledged,
             moment.rows_left_out,
-            state.off,
         )
         return (
-            f'{{{self._standing},"moment":{_encode(quick)},"down":{self._down[1]},'
-            f'"last":{self._last[1]},"history":[{self._history[1]}],'
-            f'"rows":[{",".join(moment.rows)}]}}'
+            f'{{{self._standing},"moment":{_encode(rest)},"state":{self._state(state)},'
+            f'"gesture":{tapped},"rows":[{",".join(moment.rows)}]}}'
         ).encode()
 
-    def _history_text(self, history: tuple[Taken, ...]) -> str:
-        known = self._taken
-        self._taken = {}
-        for taken in history:
-            text = known.get(id(taken)) or (taken, _encode(taken))
-            self._taken[id(taken)] = text  # which keeps the object, and so its id
-        return ",".join(text for _, text in self._taken.values())
+    def line(self, carried: Carried) -> bytes:
+        """The text of one order: on the path from press to board, so put together by hand."""
+        (event, at, handset, role, gesture_at, amends), *rest = carried
+        text = self._events.get(event)
+        if text is None:
+            text = self._events[event] = _encode(event)
+        return (
+            f'[[{text},{at},{"null" if handset is None else handset},"{role.name}",'
+            f"{'null' if gesture_at is None else gesture_at},{'true' if amends else 'false'}],"
+            f"{','.join(map(str, rest))}]"
+        ).encode()
+
+    def _state(self, state: State) -> str:
+        """Two histories are kept as texts, that of now and that before the newest gesture."""
+        history = state.history
+        known = self._histories.get(id(history))
+        if known is None:
+            if len(self._histories) > 2:
+                self._histories.clear()
+            known = self._histories[id(history)] = (history, _encode(history))
+        return f"[{_encode(state.down)},{_encode(state.off)},{known[1]},{_encode(state.last)}]"
 
 
-def read(text: bytes) -> Snapshot:
-    """Read a text back. Raises :class:`SnapshotError`."""
+def read(text: bytes, line: bytes | None = None) -> Snapshot:
+    """Read a text back, and the line added to it. Raises :class:`SnapshotError`."""
     try:
         raw = json.loads(text)
         if raw["form"] != FORM:
             raise SnapshotError(f"form {raw['form']!r}: this program reads {FORM}")
-        return _snapshot(raw)
+        carried = None if line is None else _carried(*json.loads(line))
+        return _snapshot(raw)._replace(carried=carried)
     except SnapshotError:
         raise
     except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
@@ -149,32 +172,40 @@ def read(text: bytes) -> Snapshot:
 
 
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
-    installation, boot_id, software, rules_hash, starts = raw["standing"]
-    standing = Standing(installation, boot_id, software, rules_hash, tuple(starts))
-    at, in_order, game, number, numbered, off_why, dark_why, counters, told, left_out, off = raw[
+    standing = Standing(*map(str, raw["standing"]))
+    at, in_order, game, number, numbered, off_why, dark_why, counters, told, left_out = raw[
         "moment"
     ]
-    state = State(
-        down=_down(raw["down"]),
-        off=None if off is None else Off[off],
-        history=tuple(Taken(_down(before), Role[role]) for before, role in raw["history"]),
-        last=None if raw["last"] is None else _order(raw["last"]),
-    )
+    gesture = raw["gesture"]
     moment = Moment(
         saved_at=at,
         in_order=in_order,
         game=game,
         event_number=number,
         numbered=numbered,
-        state=state,
+        state=_state(*raw["state"]),
+        gesture=None if gesture is None else Tapped(_order(gesture[0]), _state(*gesture[1])),
         off_why=off_why,
         dark_why=dark_why,
         counters=dict(counters),
         acknowledged=None if told is None else Acknowledgement(told[1], told[2], Result(told[3])),
         rows_left_out=left_out,
     )
-    rows = tuple(_row(each) for each in raw["rows"])
-    return Snapshot(standing, moment, rows)
+    return Snapshot(standing, moment, tuple(_row(each) for each in raw["rows"]))
+
+
+def _carried(order: Sequence[Any], *rest: Any) -> Carried:
+    received_at, decided_at, counter, answer, wall_ns = rest
+    return Carried(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
+
+
+def _state(down: Any, off: str | None, history: Any, last: Any) -> State:
+    return State(
+        down=_down(down),
+        off=None if off is None else Off[off],
+        history=tuple(Taken(_down(before), Role[role]) for before, role in history),
+        last=None if last is None else _order(last),
+    )
 
 
 def _row(raw: Sequence[Any]) -> Dated:

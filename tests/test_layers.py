@@ -41,6 +41,8 @@ DRIVER_USERS = {
     "controller/continuity.py",
     "controller/crew.py",
     "controller/display.py",
+    "controller/driving.py",
+    "controller/going_on.py",
     "controller/keeper.py",
     "controller/service.py",
     "controller/snapshot_text.py",

@@ -61,8 +61,8 @@ class State(NamedTuple):
     """The last accepted order: the guard against the same press again looks at it."""
 
 
-class _Gesture(NamedTuple):
-    """The state before the first tap of the newest gesture, to give back when it is amended."""
+class Tapped(NamedTuple):
+    """The newest gesture's order, and the state before it, to give back when it is amended."""
 
     order: Order
     before: State
@@ -71,8 +71,7 @@ class _Gesture(NamedTuple):
 class PlayClock:
     """The play clock of one game under one rule set.
 
-    ``state`` and ``now`` may be given to go on where another instance stopped: what passed in
-    between is not cued again.
+    ``state``, ``gesture`` and ``now`` may be those of a moment of another instance, to go on.
     """
 
     def __init__(
@@ -81,12 +80,13 @@ class PlayClock:
         settings: Settings | None = None,
         state: State | None = None,
         now: int = 0,
+        gesture: Tapped | None = None,
     ) -> None:
         self.rules = rules
         self.settings = settings or Settings()
         check_settings(self.settings)
         self.state = state or State()
-        self._gesture: _Gesture | None = None
+        self.gesture = gesture
         self._kinds: dict[tuple[Event, frozenset[str]], Kind] = {}
         self._settle(now)
 
@@ -212,7 +212,7 @@ class PlayClock:
 
     def _given_back(self) -> tuple[Result, str, str]:
         """Taking back the earlier press was all that was needed."""
-        self._gesture = None
+        self.gesture = None
         return self._plain_result(), "the earlier press is taken back", ""
 
     def _plain_result(self) -> Result:
@@ -226,7 +226,7 @@ class PlayClock:
 
     def _clear_the_way(self, order: Order) -> str | None:
         """Take back what this order displaces; the reason when it may not stand."""
-        gesture = self._gesture
+        gesture = self.gesture
         if gesture is None or (gesture.order.role is order.role and not order.amends):
             return None
         first = gesture.order
@@ -243,16 +243,16 @@ class PlayClock:
         return None
 
     @staticmethod
-    def _is_of(gesture: _Gesture, order: Order) -> bool:
+    def _is_of(gesture: Tapped, order: Order) -> bool:
         first = gesture.order
         if order.gesture_at is None or order.gesture_at != first.gesture_at:
             return False
         return order.handset == first.handset
 
     def _remember(self, order: Order, before: State) -> None:
-        if self._gesture is not None and self._is_of(self._gesture, order):
-            before = self._gesture.before
-        self._gesture = _Gesture(order, before)
+        if self.gesture is not None and self._is_of(self.gesture, order):
+            before = self.gesture.before
+        self.gesture = Tapped(order, before)
         self.state = self.state._replace(last=order)
 
     def _apply(self, order: Order) -> tuple[Result, str, str]:

@@ -17,7 +17,7 @@ def test_it_names_what_and_who() -> None:
     assert (last.decided, last.words, last.by, last.assumed) == (None, "", "", False)
 
     def give(event: Event, at: int, handset: int | None, role: Role) -> None:
-        last.take(play_clock.handle(Order(event, at, handset, role), at)[0])
+        last.decided = play_clock.handle(Order(event, at, handset, role), at)[0]
 
     give(PlayEnded("incomplete_pass"), S, 1, Role.KEEPER)
     assert (last.words, last.by) == ("play ended: incomplete pass", "handset 1")

@@ -9,13 +9,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.snapshot import LARGEST_TEXT, SLOT_BYTES, SnapshotFile
+from controller.snapshot import (
+    FILE_BYTES,
+    HEADER_BYTES,
+    LARGEST_LINE,
+    LARGEST_TEXT,
+    SLOT_BYTES,
+    SnapshotFile,
+)
 
 
 def found(path: Path) -> list[bytes]:
     file = SnapshotFile(path)
     file.close()
-    return file.found
+    return [text for _, text in file.found]
+
+
+def line_of(path: Path) -> bytes | None:
+    """The line of the newest text."""
+    file = SnapshotFile(path)
+    file.close()
+    return file.line[1] if file.line and file.found and file.line[0] == file.found[0][0] else None
 
 
 def test_the_newest_text_comes_first_and_the_one_before_it_second(tmp_path: Path) -> None:
@@ -53,7 +67,7 @@ def test_a_write_cut_short_leaves_the_text_before_it(
         before = os.pread(whole.fileno(), SLOT_BYTES, slot)
     file.save(text)
     with path.open("r+b") as whole:
-        record = os.pread(whole.fileno(), 20 + len(text), slot)
+        record = os.pread(whole.fileno(), HEADER_BYTES + len(text), slot)
         cut = record[:kept] + before[len(record[:kept]) :]
         os.pwrite(whole.fileno(), cut, slot)
     file.close()
@@ -103,3 +117,52 @@ def test_a_text_that_does_not_fit_is_refused_and_the_last_one_stays(tmp_path: Pa
         file.save(b"x" * (LARGEST_TEXT + 1))
     file.close()
     assert found(tmp_path / "snapshot") == [b"x" * LARGEST_TEXT]
+
+
+def test_a_line_belongs_to_the_text_it_was_added_to(tmp_path: Path) -> None:
+    path = tmp_path / "snapshot"
+    file = SnapshotFile(path)
+    file.save(b"one")
+    assert line_of(path) is None
+    file.add(b"and more")
+    assert line_of(path) == b"and more"
+    file.add(b"or this")
+    assert line_of(path) == b"or this"
+    file.save(b"two")
+    assert line_of(path) is None
+    assert found(path) == [b"two", b"one"]
+    with pytest.raises(ValueError, match="line of"):
+        file.add(b"x" * (LARGEST_LINE + 1))
+    file.close()
+
+
+@given(kept=st.integers(0, 40))
+def test_a_line_cut_short_is_none(tmp_path_factory: pytest.TempPathFactory, kept: int) -> None:
+    path = tmp_path_factory.mktemp("line") / "snapshot"
+    file = SnapshotFile(path)
+    file.save(b"one")
+    file.add(b"an older line")
+    before = path.read_bytes()[2 * SLOT_BYTES :]
+    file.add(b"the new line")
+    after = path.read_bytes()[2 * SLOT_BYTES :]
+    with path.open("r+b") as whole:
+        os.pwrite(whole.fileno(), after[:kept] + before[kept:], 2 * SLOT_BYTES)
+    file.close()
+    said = line_of(path)
+    if after[:kept] + before[kept:] == after or kept >= HEADER_BYTES + len(b"the new line"):
+        assert said == b"the new line"
+    else:
+        assert said in (None, b"an older line")
+        assert (said is None) or after[:kept] == before[:kept]
+
+
+def test_a_file_system_without_room_is_an_error_at_the_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(descriptor: int, offset: int, size: int) -> None:
+        assert size == FILE_BYTES
+        raise OSError(28, os.strerror(28))
+
+    monkeypatch.setattr(os, "posix_fallocate", full)
+    with pytest.raises(OSError, match="No space"):
+        SnapshotFile(tmp_path / "snapshot")

@@ -31,12 +31,20 @@ from controller.rules.events import (
 )
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
-from controller.snapshot_text import Moment, SnapshotError, SnapshotText, Standing, read, row_text
+from controller.snapshot_text import (
+    Carried,
+    Moment,
+    SnapshotError,
+    SnapshotText,
+    Standing,
+    read,
+    row_text,
+)
 from drivers.base import Acknowledgement, Result
 from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
-STANDING = Standing("/var/lib/playclock", "boot-a", "0.1.0", "rules-1", (1_000 * S, 2_000 * S))
+STANDING = Standing("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
 EVENTS: list[Event] = [
     PlayEnded("incomplete_pass"),
     PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
@@ -83,8 +91,8 @@ def test_every_state_of_a_game_comes_back_the_same(steps: list[tuple[Event, int,
     for event, later_ns, role in steps:
         at += later_ns
         play_clock.handle(Order(event, at, 1, role, at, amends=False), at)
-        kept = moment(state=play_clock.state, saved_at=at)
-        assert read(maker.make(kept)) == (STANDING, kept, ())
+        kept = moment(state=play_clock.state, gesture=play_clock.gesture, saved_at=at)
+        assert read(maker.whole(kept)) == (STANDING, kept, (), None)
 
 
 def test_everything_else_comes_back_the_same() -> None:
@@ -98,8 +106,8 @@ def test_everything_else_comes_back_the_same() -> None:
         rows_left_out=3,
     )
     rows = [Dated(row(5, facts=("fourth_down",), handset=1, detail="é"), 99), Dated(row(6), 100)]
-    text = SnapshotText(STANDING).make(replace(kept, rows=[row_text(each) for each in rows]))
-    assert read(text) == (STANDING, kept, tuple(rows))
+    text = SnapshotText(STANDING).whole(replace(kept, rows=[row_text(each) for each in rows]))
+    assert read(text) == (STANDING, kept, tuple(rows), None)
 
 
 @pytest.mark.parametrize(
@@ -109,15 +117,17 @@ def test_everything_else_comes_back_the_same() -> None:
         {"form": None},
         {"standing": []},
         {"moment": [1, 2]},
-        {"down": [["Nowhere"], [], None, None, 0]},
-        {"down": [["Running", 40], [], None, None, 0]},
-        {"last": [["Sing"], 1, 1, "KEEPER", None, False]},
-        {"history": [[["Idle"], "KEEPER"]]},
+        {"state": [[["Nowhere"], [], None, None, 0], None, [], None]},
+        {"state": [[["Running", 40], [], None, None, 0], None, [], None]},
+        {"state": [[["Idle"], [], None, None, 0], "SLEEPY", [], None]},
+        {"state": [[["Idle"], [], None, None, 0], None, [[["Idle"], "KEEPER"]], None]},
+        {"state": [[["Idle"], [], None, None, 0], None, [], [["Sing"], 1, 1, "KEEPER", None, 1]]},
+        {"gesture": [1]},
         {"rows": [[1, 2, 3]]},
     ],
 )
 def test_what_is_no_snapshot_is_said_to_be_none(change: dict[str, Any]) -> None:
-    raw = json.loads(SnapshotText(STANDING).make(moment())) | change
+    raw = json.loads(SnapshotText(STANDING).whole(moment())) | change
     with pytest.raises(SnapshotError):
         read(json.dumps(raw).encode())
 
@@ -129,7 +139,24 @@ def test_whatever_the_text_is_only_that_error_comes(text: bytes) -> None:
 
 
 def test_a_text_without_a_part_names_it() -> None:
-    raw = json.loads(SnapshotText(STANDING).make(moment()))
-    del raw["history"]
-    with pytest.raises(SnapshotError, match="history"):
+    raw = json.loads(SnapshotText(STANDING).whole(moment()))
+    del raw["state"]
+    with pytest.raises(SnapshotError, match="state"):
         read(json.dumps(raw).encode())
+
+
+@pytest.mark.parametrize("event", EVENTS)
+@pytest.mark.parametrize("handset", [None, 0, 254])
+def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None:
+    maker = SnapshotText(STANDING)
+    order = Order(event, 7 * S, handset, Role.FIELD, None if handset else 6 * S, bool(handset))
+    carried = Carried(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
+    text = maker.whole(moment())
+    assert read(text, maker.line(carried)).carried == carried
+    assert read(text, maker.line(carried)).carried == carried, "also from memory"
+
+
+@given(st.binary(max_size=60))
+def test_whatever_the_line_is_only_that_error_comes(line: bytes) -> None:
+    with pytest.raises(SnapshotError):
+        read(SnapshotText(STANDING).whole(moment()), line)
