@@ -22,6 +22,8 @@ class Display:
         self._face = self._faces[None]
         self._refresh_at = now
         self._repeat_at: int | None = None
+        self.told = 0
+        """How often the boards were told, each time with numerals computed for it."""
 
     @property
     def face(self) -> Face:
@@ -52,6 +54,7 @@ class Display:
             self._repeat_at = None
         for board in self._boards:
             board.show(self._face)
+        self.told += 1
         if now >= self._refresh_at:
             self._refresh_at += ((now - self._refresh_at) // REFRESH_NS + 1) * REFRESH_NS
 

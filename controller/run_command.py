@@ -29,12 +29,14 @@ from controller.config import Config, ConfigError, check_endings, load_config
 from controller.console_task import ConsoleTask, Typing
 from controller.continuity import Continuity
 from controller.journal import Journal, this_boot
+from controller.notify import Notifier
 from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
 from controller.rules.settings import Settings
 from controller.urgent_loop import UrgentLoop
 from controller.wall_time import synchronised
+from controller.watchdog import Watchdog
 
 SWITCH_INTERVAL_S = 0.0005
 """How long the journal's thread may keep the interpreter from the event loop: Python's own 5 ms
@@ -160,7 +162,10 @@ class Plan:
         loop.call_later(SETTLE_S, _settle_memory)
         for pair in assembly.pairs:
             pair.open()
+        notifier = Notifier()
         beside: list[Companion] = [*assembly.companions, self.console.run]
+        if notifier.listening:
+            beside.append(Watchdog(service, notifier.tell, notifier.watchdog_s).run)
         if self.demo and assembly.press is not None:
             from controller.demonstration import play  # noqa: PLC0415 - only here
 
@@ -169,12 +174,14 @@ class Plan:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(run()) for run in beside]
                 await service.run()
+                notifier.tell("STOPPING=1")
                 for task in tasks:
                     task.cancel()
         finally:
             for pair in assembly.pairs:
                 pair.close()
             self.console.close()
+            notifier.close()
             journal.close(CLOSE_S)
 
     def _journal(self, loop: asyncio.AbstractEventLoop) -> Journal:
