@@ -35,7 +35,7 @@ class Watchdog:
     async def run(self) -> None:
         """Say when the service is ready, how its boards are, and feed, until cancelled."""
         self._service.observers.append(self.say)
-        while not self._alive():
+        while not self._alive():  # noqa: ASYNC110 - what is waited for has no event
             await asyncio.sleep(LOOK_S)
         self._tell("READY=1")
         self.say()

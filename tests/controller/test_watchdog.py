@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator
+from itertools import pairwise
 
 from controller.watchdog import FEEDS, Watchdog
 from drivers.base import Answered, Key
@@ -54,7 +55,7 @@ async def test_ready_comes_with_the_first_frame_and_food_all_game(game: Game) ->
         assert manager.words[:2] == ["READY=1", "STATUS=boards blank"]
         assert 10 * FEEDS / PATIENCE_S - 3 <= manager.meals() <= 10 * FEEDS / PATIENCE_S
         gaps = [at for at, what in manager.said if what == "WATCHDOG=1"]
-        longest_ns = max(b - a for a, b in zip(gaps, gaps[1:], strict=False))
+        longest_ns = max(b - a for a, b in pairwise(gaps))
         assert longest_ns < PATIENCE_S / 2 * 1e9
 
 
