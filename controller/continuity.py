@@ -40,6 +40,8 @@ if TYPE_CHECKING:
 S_NS = 1_000_000_000
 CRASHES = 3
 CRASH_WINDOW_NS = 10 * S_NS
+HOPELESS = 2 * CRASHES
+"""After so many the state itself is given up: it may be what the service dies of."""
 OUTAGE_NS = 30 * S_NS
 """After a longer outage the officials have taken the count over: as long as until a silent handset
 is told to everyone (``presence``)."""
@@ -165,7 +167,7 @@ def _locked(path: Path) -> int:
 def _add_start(lock: int, now: int) -> list[int]:
     """The instants of the starts since the last orderly end, of which this is another one."""
     words = os.pread(lock, LARGEST_LOCK_BYTES, 0).split()
-    starts = [int(word) for word in words if word.isdigit()][-2 * CRASHES :]
+    starts = [int(word) for word in words if word.isdigit()][-HOPELESS:]
     os.ftruncate(lock, 0)
     os.pwrite(lock, b"".join(b"%d\n" % at for at in (*starts, now)), 0)
     return starts
@@ -226,7 +228,7 @@ def judge(
         fresh = _afresh(begun, now, f"another game, after {outage_s:.0f} s")
         doubt = "" if moment.in_order else begun.doubt or f"the service died {outage_s:.0f} s ago"
         return replace(fresh, numbers=numbers, doubt=doubt)
-    if kept.standing.rules_hash != rules_hash:
+    if kept.standing.rules_hash != rules_hash or crashes >= HOPELESS:
         return _afresh(begun, now, f"state dropped: {begun.doubt}")
     if now - moment.saved_at >= OUTAGE_NS:
         return replace(begun, outage=f"the service was away for {outage_s:.0f} s")

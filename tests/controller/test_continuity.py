@@ -122,6 +122,14 @@ def test_a_crash_loop_comes_up_dark(crashes: int, dark: bool) -> None:
     assert ("died 3 times" in beginning.doubt) is dark
 
 
+def test_a_state_that_kills_every_start_is_given_up() -> None:
+    carried = Carried(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
+    beginning = begun(kept(RUNS)._replace(carried=carried), S, crashes=6)
+    assert (beginning.state, beginning.carried) == (State(), None)
+    assert "died 6 times" in beginning.doubt
+    assert beginning.numbers == Numbers(3, 20, settled=True)
+
+
 # With real folders
 
 
