@@ -31,11 +31,11 @@ from controller.snapshot_text import (
     Standing,
     read,
 )
+from drivers.base import Acknowledgement
 from drivers.handset.session import replace_file
 
 if TYPE_CHECKING:
     from controller.journal_file import Dated
-    from drivers.base import Acknowledgement
 
 S_NS = 1_000_000_000
 CRASHES = 3
@@ -208,6 +208,7 @@ def judge(
         return Beginning(state_at=now, doubt=why, story=f"game lost: {why}")
     moment = kept.moment
     outage_s = max(0, now - moment.saved_at) / S_NS
+    counters, acknowledged = _told(kept)
     how = "was stopped" if moment.in_order else "died"
     begun = Beginning(
         state=moment.state,
@@ -217,8 +218,8 @@ def judge(
         numbers=Numbers(moment.game, moment.event_number, moment.numbered),
         off_why=moment.off_why,
         doubt=_doubt(kept, rules_hash, crashes),
-        counters=moment.counters,
-        acknowledged=moment.acknowledged,
+        counters=counters,
+        acknowledged=acknowledged,
         rows=kept.rows,
         rows_lost=moment.rows_left_out,
         story=f"going on: the service {how} and was away for {outage_s:.1f} s",
@@ -233,6 +234,16 @@ def judge(
     if now - moment.saved_at >= OUTAGE_NS:
         return replace(begun, outage=f"the service was away for {outage_s:.0f} s")
     return begun
+
+
+def _told(kept: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
+    """The handsets' counters and the last answer, that of the carried order if it was a press."""
+    moment, carried = kept.moment, kept.carried
+    if carried is None or not carried.order.handset:
+        return moment.counters, moment.acknowledged
+    handset, counter = carried.order.handset, carried.counter
+    counters = {**moment.counters, handset: counter}
+    return counters, Acknowledgement(handset, counter, carried.answer)
 
 
 def _afresh(begun: Beginning, now: int, story: str) -> Beginning:

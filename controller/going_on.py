@@ -6,7 +6,6 @@ from controller.continuity import Beginning
 from controller.rules.events import BoardsFault, Order, Role
 from controller.rules.phases import Idle
 from controller.service import Service
-from drivers.base import Acknowledgement
 
 
 def go_on(service: Service, begun: Beginning, now: int) -> None:
@@ -33,9 +32,6 @@ def _carry_on(service: Service, begun: Beginning) -> None:
     carried = begun.carried
     assert carried is not None
     order, now = carried.order, carried.decided_at
-    if order.handset:
-        told = Acknowledgement(order.handset, carried.counter, carried.answer)
-        service.keeper.acknowledged = told
     if isinstance(order.event, BoardsFault):
         service.keeper.off_why = order.event.reason
     decided, effects = service.decide(order, now)

@@ -177,6 +177,17 @@ def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
     third.release()
 
 
+def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() -> None:
+    carried = Carried(Order(Ready(), AT, 2), AT, AT, 10, Result.RUNNING, 5)
+    told = Acknowledgement(1, 9, Result.HELD)
+    beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=carried), S)
+    assert beginning.acknowledged == Acknowledgement(2, 10, Result.RUNNING)
+    assert beginning.counters == {1: 9, 2: 10}
+    by_service = Carried(Order(Ready(), AT, None), AT, AT, 0, Result.NONE, 5)
+    beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=by_service), S)
+    assert (beginning.acknowledged, beginning.counters) == (told, {1: 9})
+
+
 def test_starts_that_die_at_once_count_as_crashes(start: Start) -> None:
     first = start()
     first.save(moment(RUNS))

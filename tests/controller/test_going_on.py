@@ -29,7 +29,7 @@ from controller.rules.phases import Idle, Off, Running, Set
 from controller.rules.play_clock import PlayClock
 from controller.service import Service
 from controller.snapshot_text import Carried
-from drivers.base import Acknowledgement, Result
+from drivers.base import Result
 from tests.controller.fakes import EMPTY, RULES, FakeJournal, S
 from tests.controller.journal_rows import row
 
@@ -84,7 +84,6 @@ def test_an_order_that_was_being_carried_out_is_decided_again_at_its_instant() -
     service, journal = gone_on(begun, AT + 3 * S)
     phase = service.play_clock.state.down.phase
     assert isinstance(phase, Running) and phase.expires_at == AT + 26 * S
-    assert service.keeper.acknowledged == Acknowledgement(1, 77, Result.RUNNING)
     (only,) = journal.rows
     assert (only.event_number, only.event, only.result) == (21, "ready for play", "running")
     assert (only.received_at, only.edge_at, only.commanded) == (AT + S + 5, AT + S, "25")
