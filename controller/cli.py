@@ -101,8 +101,16 @@ def _fill_journal(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=run)
 
 
+def _fill_check(parser: argparse.ArgumentParser) -> None:
+    from controller import check_command  # noqa: PLC0415
+
+    check_command.add_arguments(parser)
+    parser.set_defaults(run=check_command.run)
+
+
 _COMMANDS = {
     "run": ("keep the play clock: handset in, boards out (simulated without --config)", _fill_run),
+    "check": ("is everything ready for a game? what is wrong, and what to do", _fill_check),
     "ruling": ("which count applies after an ending, and what starts it", _fill_ruling),
     "journal": ("read, search, export or verify the record of a game", _fill_journal),
 }

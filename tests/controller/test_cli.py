@@ -44,7 +44,9 @@ def test_help_is_no_mistake(capsys: pytest.CaptureFixture[str], arguments: list[
 def test_help_names_every_command_and_every_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
     assert exit_code(["--help"]) == DONE
     said = capsys.readouterr().out
-    for words in ("run", "ruling", "journal", "0 done", "1 the", "2 a mistake", "130 interrupted"):
+    for words in ("run", "check", "ruling", "journal"):
+        assert f"    {words} " in said
+    for words in ("0 done", "1 the", "2 a mistake", "130 interrupted"):
         assert words in said
 
 
@@ -52,6 +54,10 @@ def test_help_of_a_command_explains_every_option(capsys: pytest.CaptureFixture[s
     assert exit_code(["run", "--help"]) == DONE
     said = capsys.readouterr().out
     for option in ("--config", "--rules", "--season", "--no-boards", "--demo", "--plain"):
+        assert option in said
+    assert exit_code(["check", "--help"]) == DONE
+    said = capsys.readouterr().out
+    for option in ("--config", "--crew", "--no-boards", "--no-handsets", "--wait-s", "--journal"):
         assert option in said
     assert exit_code(["journal", "--help"]) == DONE
     assert "--verify" in capsys.readouterr().out
@@ -82,6 +88,8 @@ def test_no_command_is_a_mistake_that_shows_the_commands(
         (["run", "--confg", "x"], ["--confg"]),
         (["run", "extra"], ["extra"]),
         (["run", "--config"], ["--config"]),
+        (["check", "--wait-s", "0"], ["--wait-s", "'0'", "1 to 600"]),
+        (["check", "--wait-s", "soon"], ["--wait-s", "'soon'"]),
         (["journal", "--game", "first"], ["--game", "'first'"]),
     ],
 )
@@ -171,6 +179,7 @@ def test_ruling_loads_nothing_that_it_does_not_need() -> None:
 def test_help_loads_no_command() -> None:
     modules = loaded("--help")
     assert not {"controller.run_command", "controller.ruling_command"} & modules
+    assert "controller.check_command" not in modules
     assert "asyncio" not in modules
 
 
