@@ -66,7 +66,8 @@ class Table:
 
     def name(self, key: str) -> str:
         """The key's full name in messages: ``boards[2].node``."""
-        key = key if BARE_KEY.fullmatch(key) else shown(key)
+        if len(key) > LONGEST_SHOWN or not BARE_KEY.fullmatch(key):
+            key = shown(key)
         return f"{self._path}.{key}" if self._path else key
 
     def has(self, key: str) -> bool:

@@ -87,6 +87,8 @@ COLUMNS = (*_DATED, *ROW_COLUMNS, "software", "rules_hash")
 
 _NUMBERS = {"seq", "game", "down", "received_at"}
 _NUMBERS_OR_NULL = {"wall_synchronised", "event_number", "edge_at", "handset", "ruling_seconds"}
+NUMBER_COLUMNS = frozenset(_NUMBERS | _NUMBERS_OR_NULL)
+"""The columns that hold whole numbers; the others hold text."""
 
 
 def _definition(column: str) -> str:

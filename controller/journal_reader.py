@@ -16,6 +16,7 @@ from typing import Any, Self
 from controller.journal_file import (
     COLUMNS,
     GENESIS,
+    NUMBER_COLUMNS,
     ROW_COLUMNS,
     Cell,
     Head,
@@ -133,7 +134,7 @@ class JournalReader:
         for seq, *rest, stored in self._select(f"SELECT {_ALL} FROM journal ORDER BY seq"):
             problem = ""
             if seq != good + 1:
-                problem = _missing(good + 1, seq - 1)
+                problem = _misplaced(good + 1, seq)
             elif chained(before, (seq, *rest)) != stored:
                 problem = self._explain(seq, before, stored)
             if problem:
@@ -195,6 +196,12 @@ def _checked(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
     return connection
 
 
+def _misplaced(expected: int, seq: Any) -> str:
+    if not isinstance(seq, int):
+        return f"row {expected} is altered: it has no whole number"
+    return _missing(expected, seq - 1)
+
+
 def _missing(first: int, last: int) -> str:
     if last < first:
         return f"row {first} is in the wrong order: it follows itself"
@@ -216,9 +223,9 @@ def _compared(verdict: Verdict, noted: Head, found: str) -> Verdict:
     return verdict
 
 
-def _moment(text: str) -> datetime:
+def _moment(cell: Any) -> datetime:
     try:
-        return datetime.fromisoformat(text)
+        return datetime.fromisoformat(_text(cell))
     except ValueError:  # altered by hand; verify names the row
         return datetime.min.replace(tzinfo=UTC)
 
@@ -231,16 +238,23 @@ def utc_text(moment: datetime) -> str:
 def _entry(cells: tuple[Any, ...]) -> Entry:
     *cells_in_chain, digest = cells
     named = dict(zip(COLUMNS, cells_in_chain, strict=True))
-    row = {name: named[name] for name in ROW_COLUMNS}
+    row: dict[str, Any] = {
+        name: named[name] if name in NUMBER_COLUMNS else _text(named[name]) for name in ROW_COLUMNS
+    }
     row["facts"] = tuple(row["facts"].split(", ")) if row["facts"] else ()
     synchronised = named["wall_synchronised"]
     return Entry(
         named["seq"],
         _moment(named["wall_time"]),
         None if synchronised is None else bool(synchronised),
-        named["boot_id"],
+        _text(named["boot_id"]),
         Row(**row),
-        named["software"],
-        named["rules_hash"],
-        digest.hex(),
+        _text(named["software"]),
+        _text(named["rules_hash"]),
+        digest.hex() if isinstance(digest, bytes) else _text(digest),
     )
+
+
+def _text(cell: Any) -> str:
+    """A cell of text; of a file altered by hand, which may hold anything there, its like."""
+    return cell if isinstance(cell, str) else "" if cell is None else str(cell)

@@ -26,6 +26,9 @@ HEADER_BYTES = _HEADER.size
 LARGEST_TEXT = SLOT_BYTES - HEADER_BYTES
 LARGEST_LINE = LINE_BYTES - HEADER_BYTES
 
+LAST_SEQUENCE = 1 << 62
+"""Beyond any that is ever written."""
+
 Whole = tuple[int, bytes]
 """Sequence and text."""
 
@@ -77,7 +80,7 @@ class SnapshotFile:
 
     def _read(self, offset: int, largest: int) -> Whole | None:
         magic, seq, size, crc = _HEADER.unpack_from(self._map, offset)
-        if magic != _MAGIC or size > largest:
+        if magic != _MAGIC or size > largest or seq > LAST_SEQUENCE:
             return None
         begin = offset + HEADER_BYTES
         text = self._map[begin : begin + size]

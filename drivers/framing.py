@@ -56,7 +56,9 @@ def _unstuff_slowly(content: bytes) -> bytes:
     while at < end:
         code = content[at]
         after = at + code
-        if code == 0 or after > end:
+        if code == 0:
+            raise FrameError(f"COBS: code 00 at byte {at} of {end}: 00 is a delimiter and no code")
+        if after > end:
             raise FrameError(f"COBS: code {code:02X} at byte {at} of {end} leads past the end")
         data += content[at + 1 : after]
         if code != _FULL:

@@ -73,7 +73,7 @@ def load_keys(path: Path) -> Keys:
         table = tomllib.loads(content.decode("utf-8"))
     except UnicodeDecodeError as error:
         raise KeyFileError(f"{path}: byte {error.start} is not UTF-8") from None
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # the parser lets both through
         # Only the place: the parser's own words may quote what stands there.
         place = re.search(r"\(at [a-z0-9, ]+\)", str(error))
         raise KeyFileError(f"{path}: not valid TOML {place[0] if place else ''}".rstrip()) from None
@@ -83,7 +83,8 @@ def load_keys(path: Path) -> Keys:
         raise KeyFileError(f"{path}: handset: must be tables such as [handset.1]")
     uplink: dict[int, bytes] = {}
     for number, entry in handsets.items():
-        uplink[_handset(path, number)] = _uplink(path, number, entry)
+        handset = _handset(path, number)  # first: any later error repeats the number
+        uplink[handset] = _uplink(path, number, entry)
     try:
         return Keys(_key(path, "downlink", table.get("downlink")), uplink)
     except KeyFileError:

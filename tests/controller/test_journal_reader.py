@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import contextlib
+import io
+import itertools
 import tempfile
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -10,6 +12,7 @@ import pytest
 
 from controller.journal_file import COLUMNS, JournalFile, JournalFileError
 from controller.journal_reader import JournalReader, Verdict
+from controller.journal_text import LINE_WIDTH, line, write_csv
 from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write
 
 KICKOFF = datetime(2026, 9, 11, 23, 3, 12, 400_000, tzinfo=UTC)
@@ -193,6 +196,36 @@ def test_a_wall_time_that_is_none_can_still_be_listed(path: Path) -> None:
         times = [entry.wall_time for entry in reader.entries(1)]
     assert times[3] == datetime.min.replace(tzinfo=UTC)
     assert times[4] == KICKOFF + timedelta(seconds=4)
+
+
+LOOSE = (
+    "ALTER TABLE journal RENAME TO strict",
+    f"CREATE TABLE journal ({', '.join(COLUMNS)}, digest)",
+    "INSERT INTO journal SELECT * FROM strict",
+)
+"""A table that takes any type in any column, as only someone with an editor makes it."""
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        *itertools.product((*COLUMNS, "digest"), ("5.5", "'x'", "x'FF'")),
+        *((column, "NULL") for column in ("seq", "wall_time", "game", "facts", "digest")),
+    ],
+)
+def test_a_cell_of_another_type_is_listed_and_breaks_the_chain(
+    path: Path, column: str, value: str
+) -> None:
+    tamper(path, *LOOSE, f"UPDATE journal SET {column} = {value} WHERE seq = 3")
+    with JournalReader(path) as reader:
+        for entry in reader.entries():
+            assert isinstance(entry.digest, str)
+            assert len(line(entry)) <= LINE_WIDTH
+        write_csv(reader.entries(), io.StringIO())
+        reader.games()
+    verdict = verify(path)
+    assert verdict.problem
+    assert verdict.rows < 3
 
 
 def test_the_games(path: Path) -> None:

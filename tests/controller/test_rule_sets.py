@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
+from controller import rule_sets
 from controller.rule_sets import FOLDER, codes, fingerprint, load_rule_set, parse_rule_set
 from controller.rules.gestures import LAYOUTS
 from controller.rules.rulings import RulesError, RuleSet, StartsOn
@@ -75,6 +77,22 @@ DAMAGES = [
     ('mean = "foul"', 'mean = "fowl"', "ending 'fowl' has no ruling"),
     ('endings = ["change"]', 'endings = ["changes"]', "ending 'changes' has no ruling"),
     ("[[seasons]]", "[seasons]]", "line 7"),
+    ('code = "small"', "code = 5", "code = 5: must be text in one line"),
+    ('citation = "Small 1-1"', "citation = 11", "source a: citation = 11: must be text"),
+    ('fact = "fourth_down"', "fact = 4", "facts: fact = 4: must be text"),
+    (
+        'fact = "fourth_down"',
+        'fact = "foul"',
+        "facts: 'foul' is an ending and cannot be a fact too",
+    ),
+    ('all_of = ["foul", "change"]', 'all_of = ["foul"]', "['foul']: at least two endings"),
+    ('all_of = ["foul", "change"]', "all_of = []", "combinations.all_of = []: at least two"),
+    ('endings = ["routine"]', "endings = [[]]", "ending [] has no ruling"),
+    ("routine_s = 40", f"routine_s = 0x{'f' * 4_000}", "routine_s = (too long a number): must be"),
+    ("routine_s = 40", f"routine_s = {'9' * 5_000}", "limit"),
+    ("routine_s = 40", f"routine_s = '{'x' * 5_000}'", "…: must be a whole number"),
+    ("[[seasons]]", f"x = {'[' * 5_000}\n[[seasons]]", "recursion"),
+    ("foul = { seconds", "foul = 5\nfowl = { seconds", "foul = 5: must be a table"),
 ]
 
 
@@ -115,6 +133,19 @@ def test_the_newest_season_not_after_the_year_asked_for_is_in_force() -> None:
         assert parse_rule_set(LATER, season, "small.toml").ruling("foul").seconds == seconds
     assert parse_rule_set(LATER, 2023, "small.toml").season == 2023
     assert parse_rule_set(LATER, 2023, "small.toml").season_from == 2020
+
+
+def test_a_file_without_a_season_is_refused() -> None:
+    text = SMALL[: SMALL.index("[sources]")] + "seasons = []\n[sources]\n"
+    with pytest.raises(RulesError, match=r"^small\.toml: seasons: at least one is needed$"):
+        parse_rule_set(text, None, "small.toml")
+
+
+def test_a_file_that_is_not_utf_8_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "small.toml").write_bytes(SMALL.encode().replace(b"A small", b"A sm\xe5ll"))
+    monkeypatch.setattr(rule_sets, "FOLDER", tmp_path)
+    with pytest.raises(RulesError, match=r"^small\.toml: byte \d+ is not UTF-8$"):
+        load_rule_set("small")
 
 
 def test_a_season_before_the_first_is_named_with_the_first() -> None:

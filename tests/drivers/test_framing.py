@@ -77,6 +77,13 @@ def test_refused_vectors(vector: Vector) -> None:
     assert deframer.bad == 1
 
 
+def test_a_zero_among_the_codes_is_told_apart_from_a_code_that_leads_too_far() -> None:
+    with pytest.raises(FrameError, match="code 00 at byte 2 of 4: 00 is a delimiter and no code"):
+        framing.unstuff(b"\x02\x11\x00\x01")
+    with pytest.raises(FrameError, match="code 05 at byte 2 of 4 leads past the end"):
+        framing.unstuff(b"\x02\x11\x05\x01")
+
+
 @given(st.binary(max_size=80))
 def test_arbitrary_content_raises_nothing_but_frame_error(content: bytes) -> None:
     try:

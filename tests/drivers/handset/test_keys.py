@@ -129,3 +129,17 @@ def test_written_keys_come_back_and_are_private_from_the_first_byte(tmp_path: Pa
     assert stat.S_IMODE(path.stat().st_mode) == 0o600
     assert load_keys(path) == keys
     assert [entry.name for entry in tmp_path.iterdir()] == ["handsets.keys"]
+
+
+@pytest.mark.parametrize("value", ["[" * 5_000, "9" * 5_000])
+def test_what_the_parser_itself_gives_up_on_is_a_key_file_error(tmp_path: Path, value: str) -> None:
+    with pytest.raises(KeyFileError, match=r"handsets\.keys: not valid TOML$"):
+        load_keys(key_file(tmp_path, f"downlink = {value}\n"))
+
+
+@pytest.mark.parametrize("uplink", ['uplink = "none"', "", "uplink = 5", "other = 1"])
+def test_a_key_where_the_number_belongs_is_never_repeated(tmp_path: Path, uplink: str) -> None:
+    text = f'downlink = "{DOWN}"\n[handset.{UP_1}]\n{uplink}\n'
+    with pytest.raises(KeyFileError, match=r"a name of 32 characters.*must be 1 to 254") as caught:
+        load_keys(key_file(tmp_path, text))
+    assert UP_1 not in str(caught.value)

@@ -1,0 +1,137 @@
+"""Fuzz targets: framing and the messages of both links, held against ``independent_frames``.
+
+An input is a body; most of what is behind a check value is reached only by giving the body the
+right one, so the targets do that: chance alone would pass the CRC once in 65,536 times.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+from typing import TypeVar
+
+from drivers import crc, framing
+from drivers.base import FrameError
+from drivers.board import messages as board
+from drivers.handset import messages as handset
+from tests.fuzz.guided import Target
+from tests.main_job import independent_frames as independent
+from tests.protocol_page import unhex, vectors
+
+T = TypeVar("T")
+
+UPLINK, DOWNLINK = bytes(range(16)), bytes(range(0xF0, 0x100))
+"""The keys of the page's vectors."""
+SESSION = 0x2A
+NAMED = re.compile(
+    r"COBS: code .. at byte .+|(SHOW|STATUS|PRESS|STATE|CRC|frame|body) .+: .+", re.S
+)
+"""What a frame's error must name: the part, the value, and what is allowed or expected."""
+
+
+def read(parse: Callable[[], T]) -> T | None:
+    """What ``parse`` gives; None where it raises the one error it may, well worded."""
+    try:
+        return parse()
+    except FrameError as error:
+        assert NAMED.fullmatch(str(error)), error
+        return None
+
+
+def bodies(*kinds: str) -> tuple[bytes, ...]:
+    """The bodies of the page's vectors."""
+    return tuple(framing.decode(vector.content) for vector in vectors(*kinds))
+
+
+def check_framing(data: bytes, _: Path) -> None:
+    """The first byte says how the rest becomes a stream and how that is cut."""
+    how, rest = (data[0], data[1:]) if data else (0, b"")
+    if how & 0x80:  # frames whose CRC is right, with what follows each as it is
+        pieces = rest.split(b"\0")
+        rest = b"".join(framing.encode(p) + p[: how & 7] for p in pieces if 1 <= len(p) <= 61)
+    stream = b"\0" + rest + b"\0"
+    whole, cut, naive = framing.Deframer(), framing.Deframer(), independent.Unframer()
+    expected = naive.feed(stream)
+    assert (whole.feed(stream), whole.bad) == (expected, naive.bad)
+    size = how % 13 + 1
+    got = [body for at in range(0, len(stream), size) for body in cut.feed(stream[at : at + size])]
+    assert (got, cut.bad) == (expected, naive.bad)
+    for body in expected:
+        assert framing.encode(body) in stream  # a body has one spelling on the wire
+    assert framing.unstuff(framing.stuff(rest)) == rest
+    read(lambda: framing.encode(rest))
+    run = rest.split(b"\0")[0]
+    decoded = read(lambda: framing.decode(run))
+    assert decoded is None or framing.encode(decoded) == b"\0" + run + b"\0"
+    bare = rest.replace(b"\0", b"\x01")  # between delimiters no zero can stand
+    unstuffed = read(lambda: framing.unstuff(bare))
+    assert unstuffed is None or framing.stuff(unstuffed) in (bare, bare + b"\x01")
+    read(lambda: framing.unstuff(rest))
+
+
+def check_board_messages(body: bytes, _: Path) -> None:
+    """A body is SHOW, STATUS or refused; what is taken has one spelling."""
+    show = read(lambda: board.decode_show(body))
+    try:
+        expected = independent.read_show(body) if body else None
+    except independent.BadFrameError:
+        expected = None
+    assert (show is None) is (expected is None)
+    if show is not None and expected is not None:
+        theirs = (expected.controller, expected.stamp, expected.numerals)
+        assert tuple(show) == (*theirs, expected.brightness, expected.ask, expected.mask)
+        assert board.encode_show(show) == independent.framed(body)
+    status = read(lambda: board.decode_status(body))
+    allowed = len(body) == 14 and body[0] == 0x12 and 1 <= body[1] <= 8 and 1 <= body[6] <= 15
+    assert (status is not None) is (allowed and body[7] < 0x80)
+    if status is not None:
+        assert board.encode_status(status) == independent.framed(body)
+
+
+def check_handset_messages(body: bytes, _: Path) -> None:
+    """The tag is believed only when made with the key; what is taken has one spelling."""
+    said, given = body[:-8], body[-8:]
+    up = independent.tag(UPLINK, SESSION.to_bytes(4, "big") + said)
+    press = read(lambda: handset.parse_press(body))
+    if press is not None:
+        assert handset.press_is_authentic(body, SESSION, UPLINK) is (given == up)
+        assert handset.press_is_authentic(said + up, SESSION, UPLINK)
+        assert not handset.press_is_authentic(said + up, SESSION + 1, UPLINK)
+        pressed = read(lambda: press.pressed)
+        spelled = read(lambda: handset.encode_press(press, SESSION, UPLINK))
+        if pressed is not None or press.keys == 0:
+            assert spelled == independent.framed(said + up)
+        else:
+            assert spelled is None
+        if pressed is not None:
+            assert handset.keys_of(*pressed) == press.keys
+    down = independent.tag(DOWNLINK, said)
+    if given != down:
+        assert read(lambda: handset.decode_state(body, DOWNLINK)) is None
+    state = read(lambda: handset.decode_state(said + down, DOWNLINK))
+    try:
+        expected = independent.read_state(said + down, DOWNLINK)
+    except independent.BadFrameError:
+        expected = None
+    assert (state is None) is (expected is None)
+    if state is not None and expected is not None:
+        assert handset.encode_state(state, DOWNLINK) == independent.framed(said + down)
+        assert (state.session, state.beat) == (expected.session, expected.beat)
+        assert (state.phase.name, state.numerals) == (expected.phase, expected.numerals)
+
+
+COBS = tuple(unhex(vector.fields["data"])[:200] for vector in vectors("cobs"))
+WIRES = tuple(vector.wire for vector in vectors("show", "status", "press", "state"))
+
+TARGETS = (
+    Target(
+        "framing",
+        check_framing,
+        (framing, crc),
+        (*(b"\x05" + wire for wire in WIRES), *(b"\x83" + data for data in COBS)),
+        (b"\0", b"\xff", b"\x55" * 65, bytes(range(1, 256))),
+    ),
+    Target("board-messages", check_board_messages, (board,), bodies("show", "status")),
+    Target("handset-messages", check_handset_messages, (handset,), bodies("press", "state")),
+)

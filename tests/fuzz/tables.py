@@ -1,0 +1,217 @@
+"""Fuzz targets: the files that people write, in TOML, and the files that hold keys and session.
+
+The contract of each: one type of error, whose message names the file and what is wrong, or a value
+that needs no further checking.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from unittest import mock
+
+from controller import config, config_fields, rule_sets
+from controller.config_fields import ConfigError
+from controller.config_model import BOARD_BAUDS, HANDSET_BAUDS
+from controller.rules.rulings import RulesError
+from drivers.handset import keys, session
+from drivers.handset.keys import KeyFileError
+from drivers.handset.session import SessionError
+from tests.fuzz.guided import Target
+from tests.main_job import independent_frames as independent
+
+NO_SYNC = mock.patch.object(os, "fsync", lambda descriptor: None)
+"""A disk would be most of the time; what is fuzzed is the reading."""
+
+EXAMPLE = Path(__file__).parents[2] / "systemd" / "playclock.example.toml"
+TOML_WORDS = (
+    *(b"[", b"]", b"[[", b"]]", b"{", b"}", b'"', b"'", b'"""', b" = ", b"\n", b"#", b",", b"."),
+    *(b"true", b"false", b"inf", b"nan", b"1979-05-27T07:32:00Z", b"07:32:00", b"2026-13-45"),
+    *(b"\\u0000", b"\\uD800", b"\\U0010FFFF", b"\xef\xbb\xbf", b"\r\n", b"9" * 4301, b"[" * 999),
+)
+
+
+def check_config(data: bytes, folder: Path) -> None:
+    """A configuration is whole, or an error with a line for each problem."""
+    file = folder / "installation.toml"
+    file.write_bytes(data)
+    try:
+        got = config.load_config(file)
+        config.check_endings(got, {"routine", "foul", "touchdown"})
+    except ConfigError as error:
+        lines = str(error).splitlines()
+        assert lines, "no line"
+        assert len(lines) == len(error.problems)
+        for line in lines:
+            assert line.startswith(f"{file}: "), line
+            assert line.isprintable(), repr(line)
+            assert len(line) < 1_000, line
+        return
+    assert all(1 <= board.node <= 8 and board.baud in BOARD_BAUDS for board in got.boards)
+    assert len({(board.port, board.node) for board in got.boards}) == len(got.boards)
+    assert all(1 <= each.id <= 254 and each.baud in HANDSET_BAUDS for each in got.handsets)
+    assert len({each.id for each in got.handsets}) == len(got.handsets)
+    assert 1 <= got.brightness <= 15
+    paths = [got.state_folder, got.journal, *([got.key_file] if got.key_file else [])]
+    assert all(path.is_absolute() and ".." not in path.parts for path in paths)
+    assert len(set(paths)) == len(paths)
+
+
+RULES = b"""code = "made_up"
+title = "Made-up code"
+[sources]
+a = { citation = "Rule 1", read_as = "text" }
+b = { citation = "Rule 2", read_as = "memory" }
+[[seasons]]
+from = 2020
+routine_s = 40
+administrative_s = 25
+marks = [10, 5, 0]
+routine_marks = [25]
+[seasons.rulings]
+routine = { seconds = 40, starts_on = "dead_ball", source = "a" }
+foul = { seconds = 25, starts_on = "ready_for_play", source = "b" }
+injury = { seconds = 25, starts_on = "ready_for_play", source = "b" }
+snap = { starts_on = "referee_signal", source = "a" }
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["routine"]
+mean = "foul"
+[[seasons.combinations]]
+all_of = ["foul", "injury"]
+mean = "routine"
+[seasons.cancelled]
+endings = ["injury"]
+"""
+
+
+def check_rule_set(data: bytes, folder: Path) -> None:
+    """A rule set answers every question about its own words, or is refused by name."""
+    (folder / "made_up.toml").write_bytes(data)
+    try:
+        with mock.patch.object(rule_sets, "FOLDER", folder):
+            rules = rule_sets.load_rule_set("made_up")
+    except RulesError as error:
+        assert re.match(r"made_up\.toml: .", str(error)), error
+        assert len(str(error)) < 1_000, error
+        return
+    assert isinstance(rules.code, str)
+    assert isinstance(rules.title, str)
+    assert all(isinstance(fact, str) for fact in rules.facts)
+    assert re.fullmatch("[0-9a-f]{16}", rule_sets.fingerprint(rules))
+    assert rules.in_force(frozenset()) is None
+    for ending in rules.rulings:
+        for fact in [(), *([fact] for fact in sorted(rules.facts))]:
+            ruling = rules.ruling(ending, fact)
+            assert isinstance(ruling.citation, str)
+            assert ruling.seconds is None or 1 <= ruling.seconds <= 99
+            rules.is_routine_end(ending, fact)
+            rules.in_force(frozenset([ending, *fact, "routine"]))
+
+
+KEY_FILE = b"""downlink = "f0f1f2f3f4f5f6f7f8f9fafbfcfdfeff"
+
+[handset.1]
+uplink = "000102030405060708090a0b0c0d0e0f"
+
+[handset.254]
+uplink = "101112131415161718191A1B1C1D1E1F"
+"""
+
+
+MISPLACED = KEY_FILE.replace(b"handset.1]", b"handset.202122232425262728292a2b2c2d2e2f]")
+"""A key where a handset's number belongs."""
+
+
+def check_key_file(data: bytes, folder: Path) -> None:
+    """Keys come back as written; an error names the file and never holds what may be a key."""
+    file = folder / "handsets.key"
+    file.touch(0o600)
+    file.write_bytes(data)
+    try:
+        got = keys.load_keys(file)
+    except KeyFileError as error:
+        text = str(error)
+        assert text.startswith(f"{file}: "), text
+        assert not re.search("[0-9A-Fa-f]{24}", text.removeprefix(str(file))), text
+        return
+    assert all(1 <= number <= 254 for number in got.uplink)
+    every = [got.downlink, *got.uplink.values()]
+    assert len(set(every)) == len(every)
+    assert all(len(key) == 16 and any(key) for key in every)
+    assert not re.search("[0-9A-Fa-f]{24}", repr(got))
+    with NO_SYNC:
+        keys.write_keys(file, got)
+    assert keys.load_keys(file) == got
+
+
+def check_session_file(data: bytes, folder: Path) -> None:
+    """The next session is one above the number of a whole file; any other file is refused."""
+    file = folder / "session"
+    file.write_bytes(data)
+    try:
+        with NO_SYNC:
+            number = session.next_session(file)
+    except SessionError as error:
+        assert str(error).startswith(f"{file}: "), error
+        assert file.read_bytes() == data
+        return
+    assert data == session_line(number - 1)
+    assert file.read_bytes() == session_line(number)
+
+
+def session_line(number: int) -> bytes:
+    """What a session file holds."""
+    text = b"session %08X" % number
+    return text + b" check %04X\n" % independent.crc(text)
+
+
+def _bare(text: str) -> bytes:
+    """The example without its comments, and short enough to be changed well."""
+    return "\n".join(line for line in text.splitlines() if line and line[0] != "#").encode()
+
+
+def _with_all_keys(text: str) -> bytes:
+    """The example with the keys that it shows switched off."""
+    return _bare(re.sub(r"^#(?=[a-z_]+ = |\[)", "", text, flags=re.M))
+
+
+_EXAMPLE = EXAMPLE.read_text("utf-8")
+_REHEARSAL = b"""[console]
+enabled = false
+role = "shadow"
+[[boards]]
+name = "A"
+driver = "simulated"
+port = "/dev/a"
+node = 1
+[[handsets]]
+driver = "simulated"
+id = 1
+role = "field"
+layout = "four"
+[[overrides]]
+ending = "foul"
+seconds = 20
+starts_on = "ready_for_play"
+citation = "Made-up League"
+"""
+
+TARGETS = (
+    Target(
+        "config",
+        check_config,
+        (config, config_fields),
+        (_bare(_EXAMPLE), _with_all_keys(_EXAMPLE), _REHEARSAL, b"boards = 1\nconsole = 1"),
+        TOML_WORDS,
+    ),
+    Target("rule-set", check_rule_set, (rule_sets,), (RULES,), TOML_WORDS),
+    Target("key-file", check_key_file, (keys,), (KEY_FILE, MISPLACED), TOML_WORDS),
+    Target(
+        "session-file",
+        check_session_file,
+        (session,),
+        tuple(map(session_line, (0, 1, 0x2A, 0xFFFFFFFE, 0xFFFFFFFF))),
+    ),
+)
