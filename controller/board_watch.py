@@ -26,6 +26,8 @@ class BoardWatch:
         names = list(boards)
         self.agreement = Agreement(names)
         self.reports: dict[str, BoardReport] = {}
+        self._told: dict[str, BoardReport] = {}  # the newest that is no silence
+        self._strangers: dict[str, int] = {}
         self.faults = dict.fromkeys(names, "")
         self._commanded_at = now
         self._unconfirmed: set[str] = set()
@@ -35,22 +37,36 @@ class BoardWatch:
         self._commanded_at = at
         self._unconfirmed = set(self.faults)
 
-    def port(self, boards: Iterable[str], fault: str, at: int) -> None:
-        """The port of these boards has a fault, or "" when it is open again."""
+    def port(self, boards: Iterable[str], fault: str, at: int) -> bool:
+        """The port of these boards has a fault, or "" when it is open again. True when that is
+        news: a port that is lost again and again is told of each time."""
         names = list(boards)
+        news = any(self.faults[name] != fault for name in names)
         self.faults.update(dict.fromkeys(names, fault))
         if fault:
             self.agreement.port_lost(names, at)
+        return news
 
     def answered(self, report: BoardReport, at: int) -> tuple[bool, bool]:
         """Take one report: (the board has just begun to answer badly, it heard a stranger)."""
-        before = self.reports.get(report.board)
         self.reports[report.board] = report
         word = _WORDS[report.answered]
         turned = word is not Word.RIGHT and self.agreement.word(report.board) is not word
-        strange = before is not None and report.foreign_frames != before.foreign_frames
+        strange = self._heard_a_stranger(report)
         self.agreement.answered(report.board, word, at)
         return turned, strange
+
+    def _heard_a_stranger(self, report: BoardReport) -> bool:
+        """The board's own count moved since its power-up, or the driver's did."""
+        heard = report.strangers != self._strangers.get(report.board, 0)
+        self._strangers[report.board] = report.strangers
+        if report.answered is Answered.SILENT:
+            return heard
+        before = self._told.get(report.board)
+        self._told[report.board] = report
+        if before is None or (report.uptime_s or 0) < (before.uptime_s or 0):
+            return heard  # a node that was reset counts from 0
+        return heard or report.foreign_frames != before.foreign_frames
 
     def confirmed(self, report: BoardReport) -> str:
         """What every board shows, as JSON by name, once, when the last of them has confirmed the

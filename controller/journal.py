@@ -43,6 +43,10 @@ the disk within 250 ms as long as two syncs take less than 200 ms."""
 BACKOFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 
 
+def _now() -> int:
+    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+
+
 def this_boot() -> str:
     """The kernel's random name of the present boot (``random(4)``)."""
     return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
@@ -99,7 +103,7 @@ class Journal:
         self._head: Head = (0, "")
         self._journalled = 0
         self._fault = ""
-        self._fault_since_ns = 0
+        self._fault_since_at = 0
 
     @property
     def head(self) -> Head:
@@ -225,7 +229,7 @@ class Journal:
         if fault == self._fault:
             return
         if not self._fault:
-            self._fault_since_ns = self._wall_clock()
+            self._fault_since_at = _now()
         self._fault = fault
         with contextlib.suppress(RuntimeError):  # the loop is closed already: nobody to tell
             self._on_fault(fault or HEALED)
@@ -235,19 +239,18 @@ class Journal:
         return self._own_row("fault", "journal rows lost", f"{lost} rows did not fit in memory")
 
     def _healing(self) -> Dated:
-        late_s = (self._wall_clock() - self._fault_since_ns) / 1e9
+        late_s = (_now() - self._fault_since_at) / 1e9
         detail = f"{len(self._pending)} rows written up to {late_s:.1f} s late: {self._fault}"
         return self._own_row("healed", "journal written again", detail)
 
     def _own_row(self, kind: str, event: str, detail: str) -> Dated:
         game, down = self._game_and_down
-        now_at = time.clock_gettime_ns(time.CLOCK_BOOTTIME)
         row = Row(
             kind=kind,
             game=game,
             down=down,
             event_number=None,
-            received_at=now_at,
+            received_at=_now(),
             event=event,
             detail=detail,
         )

@@ -100,11 +100,12 @@ class Service:
     def board_fault(self, board: Board, fault: str) -> None:
         """A driver of boards has lost its device, or has it again: ``fault`` is empty then."""
         now = self._clock()
-        names = ", ".join(board.boards)
-        self.watch.port(board.boards, fault, now)
+        what = f"port of {', '.join(board.boards)}"
+        news = self.watch.port(board.boards, fault, now)
         self._turn(now)
         self.tell(now)
-        self.recorder.note("fault" if fault else "healed", now, f"port of {names}", detail=fault)
+        if news:
+            self.recorder.note("fault" if fault else "healed", now, what, detail=fault)
         self._notify(now)
 
     def handset_fault(self, handset: Handset, fault: str) -> None:

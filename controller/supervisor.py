@@ -10,7 +10,9 @@ from typing import Any
 from drivers.base import Clock, DriverError
 
 S_NS = 1_000_000_000
-PAUSES_S = (0.1, 0.2, 0.5, 1.0, 2.0)
+PAUSES_S = (0.1, 0.2, 0.2, 0.5, 0.5, 0.5, 0.5, 1.0, 2.0)
+"""A device that is back 2.5 s after it was lost is found at once: early enough for its boards to
+come back by themselves (:data:`controller.agreement.RETURN_WITHIN_NS`)."""
 WELL_AFTER_S = 0.5
 """A driver that has run this long without an error has its device."""
 STEADY_NS = 10 * S_NS
@@ -23,15 +25,15 @@ async def supervise(
     started: Callable[[], None],
     told: Callable[[str], None],
 ) -> None:
-    """Run a driver again and again until cancelled, or until it returns.
+    """Run a driver again and again until cancelled.
 
     ``started`` is called whenever it has begun to run, with its device open. ``told`` gets its
-    fault in plain words when one begins, and "" when it is well again. Only a
-    :class:`DriverError`, ``OSError`` or ``termios.error`` is a fault; everything else is a bug of
-    ours and is raised.
+    fault in plain words when one begins or another takes its place, and "" when it is well again.
+    Only a :class:`DriverError`, ``OSError`` or ``termios.error`` is a fault, and that it returns;
+    everything else is a bug of ours and is raised.
     """
     failures = 0
-    faulty = False
+    fault = ""
     while True:
         started_at = clock()
         task = asyncio.create_task(run())
@@ -40,18 +42,18 @@ async def supervise(
             opened = not task.done()
             if opened:
                 started()
-            if faulty and not (await asyncio.wait({task}, timeout=WELL_AFTER_S))[0]:
-                faulty = False
-                told("")
+            if fault and not (await asyncio.wait({task}, timeout=WELL_AFTER_S))[0]:
+                fault = ""
+                told(fault)
             await asyncio.wait({task})  # not the task itself: its error must not hide a cancel
             await task
-            return
+            raise DriverError("its driver ended without saying why")
         except (DriverError, OSError, termios.error) as error:
             if clock() - started_at > STEADY_NS:
                 failures = 0
-            if opened or not faulty:
-                faulty = True
-                told(str(error) or type(error).__name__)
+            before, fault = fault, str(error) or type(error).__name__
+            if opened or fault != before:
+                told(fault)
         finally:
             if not task.done():
                 task.cancel()

@@ -127,7 +127,11 @@ class BoardReport:
     supply_v: float | None = None
     uptime_s: int | None = None
     frame_errors: int = 0
+    """Bad and stale frames that the board has counted, modulo 256 or less."""
     foreign_frames: int = 0
+    """Frames of another controller that the board has counted, modulo 256 or less."""
+    strangers: int = 0
+    """Frames of another controller that the driver has heard on the pair itself."""
     notes: tuple[str, ...] = ()
     """Conditions in plain words: reset causes, chain fault, dark by silence."""
 
@@ -150,8 +154,9 @@ class Board(Protocol):
         ...
 
     @property
-    def drained(self) -> bool:
-        """True when no frame given to :meth:`show` is still waiting to leave the port."""
+    def sent(self) -> int:
+        """Frames that have left the port so far, over all runs, as far as the port can tell: those
+        written before it was last seen empty. It is looked at when the next frame is written."""
         ...
 
     async def run(self, listener: BoardListener) -> None:

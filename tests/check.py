@@ -92,9 +92,15 @@ def gcc_compiles() -> bool:
     )
 
 
+def faketime_is_there() -> bool:
+    """Whether the library that steps a process's wall clock is where Debian puts it."""
+    return any(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
+
+
 TOOLS = (
     Tool("gcc", ("gcc", "libc6-dev"), gcc_compiles),
     Tool("git", ("git",), lambda: shutil.which("git") is not None),
+    Tool("libfaketime", ("libfaketime",), faketime_is_there),
     Tool("tmux", ("tmux",), lambda: shutil.which("tmux") is not None),
 )
 

@@ -16,8 +16,8 @@ compare it with, and a STATUS with any other stamp is no answer.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 from collections.abc import Mapping
+from dataclasses import replace
 
 from drivers.base import (
     DARK,
@@ -33,6 +33,7 @@ from drivers.base import (
 from drivers.board import messages
 from drivers.board.answers import Question, judge, silence
 from drivers.board.asking import Asking
+from drivers.board.farewell import leave
 from drivers.board.messages import Status
 from drivers.board.shows import Shows
 from drivers.framing import Deframer
@@ -52,9 +53,9 @@ PATIENCE = 2
 POLL_NS = 5 * MS
 """How often a port that does not take or send its bytes is looked at again."""
 
-DARK_FRAMES = 2
-FAREWELL_S = 0.025
-"""Longer than any answer under way and the frames before it."""
+STALE_NS = 150 * MS
+"""A face that has waited for so long is out of date: boards are told anew every 100 ms
+(PROTOCOL.md), so the event loop was held up, and what is right now comes next."""
 
 
 class NodeBus:
@@ -64,7 +65,8 @@ class NodeBus:
     this installation. ``baud`` is the line's, from which line time follows. ``node_mask`` may be
     changed at any time: a cleared bit n-1 keeps node n dark from the next SHOW on.
 
-    ``bad_frames`` counts what arrived damaged, ``stray_frames`` whole frames that nobody asked for.
+    ``bad_frames`` counts what came damaged, ``stray_frames`` whole frames that nobody asked for,
+    ``strangers`` the SHOWs heard that are not our own come back: another controller's.
     """
 
     def __init__(
@@ -85,7 +87,7 @@ class NodeBus:
         if not 0 <= controller_id <= 0xFFFF:
             raise ValueError(f"{name}: controller id {controller_id}: must be 0-65535")
         self.node_mask = sum(1 << (number - 1) for number in nodes)
-        self.stray_frames = 0
+        self.stray_frames = self.strangers = self.sent = self._written = 0
         self._name = name
         self._port = port
         self._shows = Shows(controller_id)
@@ -111,11 +113,6 @@ class NodeBus:
     def bad_frames(self) -> int:
         return self._deframer.bad
 
-    @property
-    def drained(self) -> bool:
-        """True when every frame has left the port, as far as the port can tell."""
-        return self._waiting is None and not self._rest and not self._port.unsent()
-
     async def run(self, listener: BoardListener) -> None:
         """Serve the nodes until cancelled; on every way out two SHOW dark, if the port lives."""
         self._loop = asyncio.get_running_loop()
@@ -128,19 +125,23 @@ class NodeBus:
         finally:
             self._fault = None
             self._disarm()
-            await self._leave(alive=not fault.done() or fault.cancelled())
+            self._start_afresh(self._clock())
+            alive = not fault.done() or fault.cancelled()
+            await leave(self._port, self._dark_frame, alive=alive)
             self._listener = None
 
     def show(self, face: Face) -> None:
         """Put ``face`` on every board now; dropped while the port is down."""
         if self._fault is None:
             return
-        self._offer(face, self._clock())
+        now = self._shown_at = self._clock()
+        self._offer(face, now)
 
     def bytes_received(self, data: bytes, at: int) -> None:
         for body in self._deframer.feed(data):
             if body[0] == messages.SHOW:
-                continue  # our own, from an adapter that echoes
+                self.strangers += not self._shows.is_echo(body)
+                continue
             if body[0] == messages.STATUS:
                 try:
                     self._take_answer(messages.decode_status(body))
@@ -163,13 +164,20 @@ class NodeBus:
         self._face: Face | None = None
         self._waiting: Face | None = None
         self._rest = b""
-        self._line_free_at = now
-        self._undrained_at = now
+        self._written = self.sent
+        self._line_free_at = self._undrained_at = self._shown_at = now
 
-    def _offer(self, face: Face | None, now: int) -> None:
-        if face is None:
-            return
+    def _offer_waiting(self, now: int) -> None:
+        if self._waiting is not None:
+            if now - self._shown_at > STALE_NS:
+                self._waiting = None
+            else:
+                self._offer(self._waiting, now)
+
+    def _offer(self, face: Face, now: int) -> None:
         unsent = self._port.unsent()
+        if not unsent:
+            self.sent = self._written
         if self._free(unsent, now):
             self._send(face, now, unsent)
         else:
@@ -205,6 +213,8 @@ class NodeBus:
         if taken < len(frame):
             self._rest = frame[taken:]
             self._arm(now + POLL_NS)
+        else:
+            self._written += 1
 
     def _wait(self, face: Face, now: int) -> None:
         self._waiting = face
@@ -213,9 +223,13 @@ class NodeBus:
             self._arm(free_at if now < free_at < now + POLL_NS else now + POLL_NS)
 
     def _finish_frame(self, now: int) -> None:
+        if now - self._shown_at > STALE_NS:
+            self._rest = b""  # the next frame's delimiter ends it: no node takes half a frame
+            return
         taken = self._port.write(self._rest)
         self._rest = self._rest[taken:]
         if not self._rest:
+            self._written += 1
             self._line_free_at = max(now, self._line_free_at)
             self._window_ends_at = max(self._window_ends_at, self._line_free_at + REPLY_TIMEOUT_NS)
 
@@ -243,7 +257,8 @@ class NodeBus:
         """End the wait for an answer; a face that waited goes out before anything else."""
         self._question = None
         self._disarm()
-        self._offer(self._waiting, self._clock())
+        self._offer_waiting(self._clock())
+        report = replace(report, strangers=self.strangers)
         self._asking.answered(question.node, report.answered is Answered.RIGHT)
         if self._listener is not None:
             self._listener.board_answered(report)
@@ -278,7 +293,7 @@ class NodeBus:
             name, late = self._nodes[question.node], self._late_answers[question.node]
             self._close_window(question, silence(name, question, late))
         else:
-            self._offer(self._waiting, now)
+            self._offer_waiting(now)
         self._watch_the_port(now)
 
     def _watch_the_port(self, now: int) -> None:
@@ -298,23 +313,5 @@ class NodeBus:
         if self._fault is not None and not self._fault.done():
             self._fault.set_exception(error)
 
-    async def _leave(self, alive: bool) -> None:
-        """Darken the boards and close. The first dark may meet an answer, the second does not."""
-        self._question, self._waiting, self._rest = None, None, b""
-        stuck = not alive
-        try:
-            if alive:
-                self._darken()
-                await asyncio.sleep(FAREWELL_S)
-                stuck = self._port.unsent() > 0
-        finally:
-            if alive:
-                self._darken()
-            if stuck:  # it must not light up later, nor hold up close()
-                with contextlib.suppress(PortError):  # lost: nothing left to throw away
-                    self._port.flush()
-            self._port.close()
-
-    def _darken(self) -> None:
-        for _ in range(DARK_FRAMES):
-            self._port.write(self._shows.make(DARK, self.node_mask, 0, self._clock())[1])
+    def _dark_frame(self) -> bytes:
+        return self._shows.make(DARK, self.node_mask, 0, self._clock())[1]

@@ -8,6 +8,7 @@ port is full.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import errno
 import fcntl
 import importlib
@@ -18,8 +19,17 @@ import termios
 from typing import Any, Literal
 
 from drivers.base import Clock, PortError, PortListener
+from drivers.port.aside import Aside
 
-READ_BYTES = 4096
+READ_BYTES = 1024
+"""Read in one go: at worst (a delimiter every other byte) 0.5 ms of work on a PC."""
+PATIENCE_S = 0.001
+"""How long the event loop waits for a port to close, and to open again: far below 5 ms in all.
+
+Most take 0.1 ms. But a close waits for bytes that do not leave, up to 30 s (``closing_wait`` of
+struct tty_port, Linux drivers/tty/tty_port.c), with some USB adapters always 0.1 s
+(``drain_delay``, same file); and an open talks with the adapter, which may have died.
+"""
 
 # struct serial_struct and its flag, Linux include/uapi/linux/serial.h and tty_flags.h.
 _SERIAL_STRUCT_BYTES = 128  # 72 are used on a 64-bit machine
@@ -153,29 +163,63 @@ class SerialPort(FdPort):
         super().__init__(path, None, clock=clock)
         self._baud = baud
         self._rs485 = rs485
+        self.patience_s = PATIENCE_S
         self._device: Any = None
+        self._served = False
+        self._opening: Aside[Any] | None = None
+        self._closing: Aside[None] | None = None
         self.low_latency: bool | None = None
 
     def open(self, listener: PortListener) -> None:
-        """Open and configure the port. Raises :class:`PortError`, which names the path."""
+        """Open and configure the port. Raises :class:`PortError`, which names the path.
+
+        The first time it waits as long as that takes. Later others are being served: what takes
+        longer than ``patience_s`` goes on beside, with an error, and is there the next time.
+        """
         self.close()
-        serial = self._pyserial("serial")
-        try:
-            # inter_byte_timeout 0 sets VMIN to 1: with 0 an empty read would not mean a hang-up.
-            self._device = serial.Serial(
-                self._name, self._baud, timeout=0, inter_byte_timeout=0, exclusive=True
-            )
-        except (OSError, ValueError, termios.error) as error:
-            raise PortError(f"{self._name}: cannot open: {_plain(error)}") from error
+        self._device = self._opened_again() if self._served else self._opened()
         self._fd = self._device.fileno()
         try:
-            if self._rs485 == "kernel":
-                self._let_kernel_turn_around()
-            self.low_latency = set_low_latency(self._device.fileno())
             super().open(listener)
         except BaseException:
             self.close()
             raise
+
+    def _opened_again(self) -> Any:
+        if self._closing is not None and not self._closing.done(self.patience_s):
+            # An open now would wait for it inside the kernel.
+            raise PortError(f"{self._name}: cannot open yet: still closing, its bytes do not leave")
+        waited = self._opening is not None
+        opening = self._opening or Aside(self._opened, f"open {self._name}")
+        if not opening.done(self.patience_s):
+            self._opening = opening
+            raise PortError(f"{self._name}: cannot open yet: its device takes long to answer")
+        self._opening = None
+        device = opening.result()
+        if waited:
+            with contextlib.suppress(termios.error):  # gone again: the first read will tell
+                device.reset_input_buffer()
+        return device
+
+    def _opened(self) -> Any:
+        """The device at the path, configured."""
+        self._served = True
+        serial = self._pyserial("serial")
+        try:
+            # inter_byte_timeout 0 sets VMIN to 1: with 0 an empty read would not mean a hang-up.
+            device = serial.Serial(
+                self._name, self._baud, timeout=0, inter_byte_timeout=0, exclusive=True
+            )
+        except (OSError, ValueError, termios.error) as error:
+            raise PortError(f"{self._name}: cannot open: {_plain(error)}") from error
+        try:
+            if self._rs485 == "kernel":
+                self._let_kernel_turn_around(device)
+            self.low_latency = set_low_latency(device.fileno())
+        except BaseException:
+            device.close()
+            raise
+        return device
 
     def _pyserial(self, module: str) -> Any:
         try:
@@ -185,10 +229,10 @@ class SerialPort(FdPort):
                 f"{self._name}: cannot open: the Python package pyserial is not installed"
             ) from error
 
-    def _let_kernel_turn_around(self) -> None:
+    def _let_kernel_turn_around(self, device: Any) -> None:
         settings = self._pyserial("serial.rs485").RS485Settings()
         try:
-            self._device.rs485_mode = settings
+            device.rs485_mode = settings
         except (OSError, ValueError, termios.error) as error:
             raise PortError(
                 f"{self._name}: this port's driver cannot turn an RS-485 line around; use an "
@@ -197,7 +241,14 @@ class SerialPort(FdPort):
 
     def _close_fd(self, fd: int) -> None:
         device, self._device = self._device, None
-        device.close()
+
+        def close() -> None:
+            with contextlib.suppress(OSError):  # EIO: what had not left is lost
+                device.close()
+
+        # Needed: a process that ends lets the boards' last frame leave.
+        self._closing = Aside(close, f"close {self._name}", needed=True)
+        self._closing.done(self.patience_s)
 
 
 def set_low_latency(fd: int) -> bool | None:

@@ -43,17 +43,17 @@ Log = list[tuple[str, int]]
 class FakeBoard:
     """One driver of ``names``. ``shown`` holds every face that reached its open port.
 
-    ``lamps`` is what players read now. ``errors`` are raised by the next runs in their first step,
+    ``lamps`` is what players read now. Each frame has left its port with the next one, unless the
+    port is ``stuck``. ``errors`` are raised by the next runs in their first step,
     one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the way out.
     """
-
-    drained = True
 
     def __init__(self, clock: VirtualClock, *names: str, log: Log | None = None) -> None:
         self.name = "+".join(names)
         self.boards = names
         self.shown: list[tuple[int, int | None]] = []
         self.lamps: int | None = None
+        self.stuck, self.sent = False, 0
         self.opened_at: list[int] = []
         self.closed_at: list[int] = []
         self.errors: list[Exception] = []
@@ -87,6 +87,7 @@ class FakeBoard:
         if self._ended is None:
             return
         self._log.append(("show", self._clock()))
+        self.sent = self.sent if self.stuck else len(self.shown)
         self.shown.append((self._clock(), face.numerals))
         self.lamps = face.numerals
 

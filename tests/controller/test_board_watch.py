@@ -37,6 +37,24 @@ def test_a_stranger_is_seen_when_the_count_of_foreign_frames_moves() -> None:
     assert strange == [False, False, True, False, True]
 
 
+def test_neither_a_silence_nor_a_reset_board_is_taken_for_a_stranger() -> None:
+    watch = BoardWatch(["north"], AT)
+    told = [
+        report("north", Answered.RIGHT, "40", foreign_frames=3, uptime_s=900),
+        report("north", Answered.SILENT),
+        report("north", Answered.RIGHT, "40", foreign_frames=3, uptime_s=902),
+        report("north", Answered.RIGHT, "40", foreign_frames=0, uptime_s=1),
+        report("north", Answered.RIGHT, "40", foreign_frames=1, uptime_s=2),
+    ]
+    assert [watch.answered(each, AT)[1] for each in told] == [False, False, False, False, True]
+
+
+def test_a_stranger_that_the_driver_heard_is_seen_though_the_boards_are_silent() -> None:
+    watch = BoardWatch(["north"], AT)
+    told = [report("north", Answered.SILENT, strangers=each) for each in (0, 0, 2, 2, 3)]
+    assert [watch.answered(each, AT)[1] for each in told] == [False, False, True, False, True]
+
+
 def test_the_newest_report_of_each_board_is_kept() -> None:
     watch = BoardWatch(["north", "south"], AT)
     watch.answered(report("north", Answered.RIGHT, "40"), AT)
@@ -93,3 +111,16 @@ def test_a_lost_port_is_a_fault_of_its_boards_alone_and_stays_until_they_answer(
     assert watch.agreement.dark, "open is not right"
     answer(watch, "south", "dark", AT + S)
     assert not watch.agreement.dark
+
+
+def test_a_port_lost_again_in_the_same_way_is_no_news_but_a_fault_again() -> None:
+    watch = BoardWatch(["north", "south"], AT)
+    both = ("north", "south")
+    assert watch.port(both, "unplugged", AT)
+    for board in both:
+        answer(watch, board, "dark", AT)
+    assert not watch.agreement.dark
+    assert not watch.port(both, "unplugged", AT + S)
+    assert watch.agreement.dark
+    assert watch.port(both, "no such device", AT + S)
+    assert watch.port(both, "", AT + 2 * S)

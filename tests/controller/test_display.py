@@ -15,7 +15,7 @@ AT = 1_000 * S
 class Wire:
     """A board that keeps its faces."""
 
-    drained = True
+    sent = 0
 
     def __init__(self) -> None:
         self.name = "wire"

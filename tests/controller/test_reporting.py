@@ -94,7 +94,7 @@ async def test_boards_with_what_they_show_and_why_they_do_not(game: Game) -> Non
     game.south.lose_for(100)
     await game.at(3)
     assert status(game).board_health[1].state == "port fault"
-    assert "lost" in status(game).board_health[1].detail
+    assert "no such port" in status(game).board_health[1].detail
     assert status(game).boards_why == "south: its port is lost"
 
 
@@ -158,7 +158,7 @@ async def test_a_receiver_s_fault_is_shown_at_its_handsets(game: Game) -> None:
     game.handset.errors = [OSError(5, "gone")] * 9
     game.handset.fail(OSError(5, "lost"))
     await game.at(3)
-    assert (handset(game, 1).state, handset(game, 1).detail) == ("port fault", "[Errno 5] lost")
+    assert (handset(game, 1).state, handset(game, 1).detail) == ("port fault", "[Errno 5] gone")
 
 
 def two_receivers(clock: VirtualClock, first: FakeHandset, second: FakeHandset) -> Service:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import itertools
 import termios
 from collections.abc import Callable, Coroutine
 from typing import Any
@@ -62,15 +63,15 @@ async def well(_: int) -> None:
 def test_a_driver_s_error_is_a_fault_told_once_and_its_end_too(error: Exception) -> None:
     async def main(clock: VirtualClock) -> None:
         async def script(number: int) -> None:
-            if number < 3:
+            if number < 4:
                 raise error
             await asyncio.sleep(3600)
 
         start_at = clock()
         ward = Ward(clock, script)
         await asyncio.sleep(10)
-        assert ward.told == [(start_at, str(error)), (start_at + int(1.3 * S), "")]
-        assert ward.started == [start_at + int(0.8 * S)], "only with its device open"
+        assert ward.told == [(start_at, str(error)), (start_at + int(1.5 * S), "")]
+        assert ward.started == [start_at + S], "only with its device open"
         await ward.end()
 
     run(main)
@@ -83,8 +84,8 @@ async def test_the_pauses_grow_and_stay(clock: VirtualClock) -> None:
 
     ward = Ward(clock, script)
     await asyncio.sleep(12)
-    gaps = [(b - a) / S for a, b in zip(ward.runs, ward.runs[1:], strict=False)]
-    assert gaps[:7] == [*PAUSES_S, PAUSES_S[-1], PAUSES_S[-1]]
+    gaps = [(b - a) / S for a, b in itertools.pairwise(ward.runs)]
+    assert gaps[:11] == [*PAUSES_S, PAUSES_S[-1], PAUSES_S[-1]]
     assert len(ward.told) == 1
     await ward.end()
 
@@ -102,6 +103,47 @@ async def test_after_10_s_of_service_the_next_fault_starts_with_the_shortest_pau
     await asyncio.sleep(14)
     assert ward.runs[5] - ward.runs[4] == int(11.1 * S)
     assert [fault for _, fault in ward.told[:3]] == ["[Errno 5] lost", "", "[Errno 5] lost"]
+    await ward.end()
+
+
+@pytest.mark.parametrize("back_after_s", [0.05, 0.4, 1.2, 2.0, 2.4])
+def test_a_device_back_in_time_is_found_in_time_for_its_boards_to_return(
+    back_after_s: float,
+) -> None:
+    async def main(clock: VirtualClock) -> None:
+        back_at = clock() + round(back_after_s * S)
+
+        async def script(_: int) -> None:
+            if clock() < back_at:
+                raise OSError(2, "no such device")
+            await asyncio.sleep(3600)
+
+        ward = Ward(clock, script)
+        await asyncio.sleep(3)
+        assert ward.started[0] - back_at <= 0.5 * S
+        assert ward.started[0] <= ward.runs[0] + 2.5 * S
+        await ward.end()
+
+    run(main)
+
+
+@virtual
+async def test_a_fault_that_takes_another_s_place_is_told_and_a_repeated_one_is_not(
+    clock: VirtualClock,
+) -> None:
+    async def script(number: int) -> None:
+        if number == 0:
+            await asyncio.sleep(1)
+            raise OSError(5, "hung up")
+        raise OSError(*((2, "no such device") if number < 4 else (13, "permission denied")))
+
+    ward = Ward(clock, script)
+    await asyncio.sleep(10)
+    assert [fault for _, fault in ward.told] == [
+        "[Errno 5] hung up",
+        "[Errno 2] no such device",
+        "[Errno 13] permission denied",
+    ]
     await ward.end()
 
 
@@ -135,14 +177,19 @@ def test_a_bug_of_ours_is_raised_whenever_it_comes(after_s: float, failures: int
 
 
 @virtual
-async def test_a_driver_that_returns_is_done(clock: VirtualClock) -> None:
-    async def script(_: int) -> None:
-        await asyncio.sleep(0.2)
+async def test_a_driver_that_returns_has_a_fault_and_is_run_again(clock: VirtualClock) -> None:
+    async def script(number: int) -> None:
+        await asyncio.sleep(0.2 if number == 0 else 3600)
 
     ward = Ward(clock, script)
+    began_at = clock()
     await asyncio.sleep(5)
-    assert ward.task.done()
-    assert (len(ward.runs), ward.told) == (1, [])
+    assert [at - began_at for at in ward.runs] == [0, int(0.3 * S)]
+    assert ward.told == [
+        (began_at + int(0.2 * S), "its driver ended without saying why"),
+        (began_at + int(0.8 * S), ""),
+    ]
+    await ward.end()
 
 
 @pytest.mark.parametrize("after_s", [0, 0.001, 0.05, 0.1, 0.15, 0.4, 0.7, 5])

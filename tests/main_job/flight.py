@@ -82,6 +82,7 @@ class CountedPort(SerialPort):
         clock: Clock,
     ) -> None:
         super().__init__(path, baud, rs485=rs485, clock=clock)
+        self.patience_s = 5.0  # real time counts for nothing here
         self._lane = flight.lane(Path(path).name)
 
     def open(self, listener: PortListener) -> None:

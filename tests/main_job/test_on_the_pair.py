@@ -133,7 +133,8 @@ def test_the_boards_adapter_is_pulled_and_put_in_again(tmp_path: Path, out_s: fl
         assert rig.read == ["25", "25"]
 
     rows = play(tmp_path, script).site.rows()
-    assert [r.kind for r in rows if r.event == "port of north, south"] == ["fault", "healed"]
+    told = [(r.kind, "cannot open" in r.detail) for r in rows if r.event == "port of north, south"]
+    assert told == [("fault", False), ("fault", True), ("healed", False)]
 
 
 def test_another_controller_on_the_pair_raises_an_alarm_and_moves_nothing(tmp_path: Path) -> None:

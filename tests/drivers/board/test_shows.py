@@ -36,3 +36,14 @@ def test_each_stamp_is_above_the_last_and_never_behind_the_clock(gaps: list[int]
             assert 1 <= (stamp - last) & 0xFFFF < 0x8000
         assert (stamp - at // TICK_NS) & 0xFFFF < 0x8000
         last = stamp
+
+
+def test_its_own_frames_are_known_when_they_come_back_and_no_others() -> None:
+    shows = Shows(0x1A2B)
+    made = [shows.make(Face(25), 3, 0, at * TICK_NS)[1][1:-1] for at in range(1, 41)]
+    bodies = [Deframer().feed(b"\0" + each + b"\0")[0] for each in made]
+    assert [shows.is_echo(body) for body in bodies] == [False] * 24 + [True] * 16
+    twin, other = Shows(0x1A2B), Shows(0x1A2C)
+    for each, at in ((twin, 900), (other, 40)):
+        (body,) = Deframer().feed(each.make(Face(25), 3, 0, at * TICK_NS)[1])
+        assert not shows.is_echo(body)

@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import pytest
 
@@ -102,7 +103,7 @@ class Crew:
 class Bench:
     """A running driver with a fake port before it and a fake service behind it."""
 
-    def __init__(self, clock: VirtualClock, **kept: dict[int, int]) -> None:
+    def __init__(self, clock: VirtualClock, **kept: Any) -> None:
         self.clock = clock
         self.port = FakePort()
         self.crew = Crew()

@@ -8,6 +8,8 @@ import os
 import struct
 import sys
 import termios
+import threading
+import time
 from collections.abc import AsyncIterator
 from pathlib import Path
 from typing import Any
@@ -15,7 +17,7 @@ from typing import Any
 import pytest
 
 from drivers.base import PortError
-from drivers.port.serial_port import FdPort, SerialPort, set_low_latency
+from drivers.port.serial_port import PATIENCE_S, FdPort, SerialPort, set_low_latency
 
 
 class Ear:
@@ -61,6 +63,13 @@ class Tty:
 
 def ticking() -> int:
     return 1234
+
+
+def patient(tty: Tty) -> SerialPort:
+    """A port that waits for as long as a busy machine may take to open it again."""
+    port = SerialPort(str(tty.path), clock=ticking)
+    port.patience_s = 5
+    return port
 
 
 @pytest.fixture
@@ -162,7 +171,7 @@ async def test_a_port_closed_before_the_loss_is_told_hears_nothing(tty: Tty) -> 
 
 
 async def test_a_second_open_of_the_same_port_is_refused_and_a_reopen_is_not(tty: Tty) -> None:
-    port, second = (SerialPort(str(tty.path), clock=ticking) for _ in range(2))
+    port, second = patient(tty), patient(tty)
     port.open(Ear())
     with pytest.raises(PortError, match="cannot open") as refused:
         second.open(Ear())
@@ -172,6 +181,113 @@ async def test_a_second_open_of_the_same_port_is_refused_and_a_reopen_is_not(tty
     second.open(Ear())
     assert second.write(b"again") == 5
     second.close()
+
+
+async def test_a_close_that_takes_long_holds_up_neither_the_loop_nor_the_next_open(
+    tty: Tty,
+) -> None:
+    port = SerialPort(str(tty.path), clock=ticking)
+    port.open(Ear())
+    device, drained = port._device, threading.Event()
+    close = device.close
+
+    def close_when_drained() -> None:
+        drained.wait()
+        close()
+
+    device.close = close_when_drained
+    began_at = time.monotonic()
+    port.close()
+    with pytest.raises(PortError, match="cannot open yet: still closing"):
+        port.open(Ear())
+    took_s = time.monotonic() - began_at
+    assert port.write(b"x") == 0
+    drained.set()
+    port.patience_s = 5
+    port.open(Ear())
+    assert port.write(b"again") == 5
+    port.close()
+    assert 2 * PATIENCE_S <= took_s < 0.1
+
+
+async def test_an_open_that_takes_long_goes_on_beside_and_is_there_the_next_time(
+    tty: Tty, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port, ear = patient(tty), Ear()
+    port.open(ear)
+    port.close()
+    opened, answered = port._opened, threading.Event()
+
+    def open_when_answered() -> Any:
+        device = opened()
+        answered.wait()
+        return device
+
+    monkeypatch.setattr(port, "_opened", open_when_answered)
+    port.patience_s = PATIENCE_S
+    for _ in range(2):
+        with pytest.raises(PortError, match="cannot open yet: its device takes long"):
+            port.open(ear)
+        assert port.write(b"x") == 0
+    os.write(tty.master, b"meanwhile")
+    answered.set()
+    port.patience_s = 5
+    port.open(ear)
+    os.write(tty.master, b"now")
+    await heard(ear)
+    assert ear.heard == b"now"
+    port.close()
+
+
+async def test_the_first_open_waits_for_its_device(
+    tty: Tty, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    port = SerialPort(str(tty.path), clock=ticking)
+    opened = port._opened
+
+    def open_late() -> Any:
+        threading.Event().wait(4 * PATIENCE_S)
+        return opened()
+
+    monkeypatch.setattr(port, "_opened", open_late)
+    port.open(Ear())
+    assert port.write(b"here") == 4
+    port.close()
+
+
+async def test_a_close_that_fails_is_a_close(tty: Tty) -> None:
+    port = patient(tty)
+    port.open(Ear())
+    device = port._device
+    close = device.close
+
+    def close_in_vain() -> None:
+        close()
+        raise OSError(5, "Input/output error")
+
+    device.close = close_in_vain
+    port.close()
+    port.open(Ear())
+    assert port.write(b"again") == 5
+    port.close()
+
+
+async def test_the_name_of_a_port_is_looked_up_at_each_open(tty: Tty, tmp_path: Path) -> None:
+    port = patient(tty)
+    port.open(Ear())
+    first = str(tty.path.readlink())
+    master, slave = os.openpty()
+    assert os.ttyname(slave) != first
+    tty.path.unlink()
+    tty.path.symlink_to(os.ttyname(slave))
+    port.close()
+    port.open(Ear())
+    port.write(b"here")
+    os.set_blocking(master, True)
+    assert os.read(master, 10) == b"here"
+    port.close()
+    os.close(master)
+    os.close(slave)
 
 
 async def test_a_missing_port_is_named(tmp_path: Path) -> None:
