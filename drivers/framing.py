@@ -19,6 +19,10 @@ _FULL_BLOCK = _FULL - 1
 _UNUSUAL = frozenset({0, _FULL})
 _CODES = tuple(bytes([code]) for code in range(256))
 
+SPOIL = b"\x55"
+"""To be sent before a frame when nobody knows how the last one ended: one that lacks only its last
+00 would be made whole, and obeyed, by the first 00 of the next."""
+
 
 def stuff(data: bytes) -> bytes:
     """Give ``data`` in COBS, free of zeros and without delimiters."""

@@ -36,7 +36,7 @@ from drivers.board.asking import Asking
 from drivers.board.farewell import leave
 from drivers.board.messages import Status
 from drivers.board.shows import Shows
-from drivers.framing import Deframer
+from drivers.framing import SPOIL, Deframer
 
 MS = 1_000_000
 SHOW_BYTES = 15
@@ -163,7 +163,7 @@ class NodeBus:
         self._patience = 0
         self._face: Face | None = None
         self._waiting: Face | None = None
-        self._rest = b""
+        self._rest, self._spoil = b"", SPOIL
         self._written = self.sent
         self._line_free_at = self._undrained_at = self._shown_at = now
 
@@ -198,6 +198,7 @@ class NodeBus:
         if not idle:  # the SHOW would have to wait, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)
+        frame = self._spoil + frame
         taken = self._port.write(frame)
         flows = not unsent or now < self._line_free_at + DRAIN_SLACK_NS
         if flows and (taken or self._waiting is None):
@@ -205,7 +206,7 @@ class NodeBus:
         if not taken:
             self._wait(face, now)
             return
-        self._waiting = None
+        self._waiting, self._spoil = None, b""
         self._face = face
         self._line_free_at = max(now, self._line_free_at) + self._frame_ns
         if node:
@@ -224,7 +225,7 @@ class NodeBus:
 
     def _finish_frame(self, now: int) -> None:
         if now - self._shown_at > STALE_NS:
-            self._rest = b""  # the next frame's delimiter ends it: no node takes half a frame
+            self._rest, self._spoil = b"", SPOIL
             return
         taken = self._port.write(self._rest)
         self._rest = self._rest[taken:]

@@ -97,7 +97,8 @@ class Reports:
 def asked_in(port: StubPort) -> independent.Show | None:
     """The last SHOW that asks."""
     for wire in reversed(port.written):
-        show = independent.read_show(independent.opened(wire[1:-1]))
+        frame = wire[wire.index(0) + 1 : -1]  # before the very first one stands a byte that spoils
+        show = independent.read_show(independent.opened(frame))
         if show.ask:
             return show
     return None

@@ -88,7 +88,8 @@ def test_boards_and_handsets_are_spoken_to_as_soon_as_their_ports_are_open(game:
 
 
 def test_every_frame_is_ours_whole_and_for_both_boards(game: Game) -> None:
-    assert game.rig.boards.bad == 0 and game.rig.boards.refused == []
+    assert game.rig.boards.bad == 1, "the first byte, which spoils what was on the wire before"
+    assert game.rig.boards.refused == []
     shows = [heard.show for heard in game.log]
     assert {show.controller for show in shows} == {CONTROLLER_ID}
     assert {show.mask for show in shows} == {0b11}

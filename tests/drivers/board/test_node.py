@@ -72,6 +72,7 @@ class Field:
         self.tape.open()
         task = asyncio.create_task(self.bus.run(self))
         await asyncio.sleep(0)
+        self.bus._spoil = b""  # nothing was ever on this line
         try:
             yield
         finally:
@@ -548,6 +549,33 @@ async def test_half_a_frame_from_before_the_loop_was_held_up_is_not_finished(
         assert [node.frame_errors for node in field.nodes] == [1, 1]
 
 
+@pytest.mark.parametrize("taken", range(1, 15))
+def test_the_first_frame_never_makes_one_of_the_service_before_whole(taken: int) -> None:
+    """It died within a write: of its frame so many of 15 bytes are out."""
+
+    async def main(clock: VirtualClock) -> None:
+        field = Field(clock)
+        field.tape.open()
+        seen: list[int | None] = []
+        old = messages.encode_show(Show(OURS, 7, 8, 15, 0, 0b11))
+        field.host.open(field.bus)
+        field.host.write(old[:taken])
+        await asyncio.sleep(2)
+        field.host.close()
+        task = asyncio.create_task(field.bus.run(field))
+        await asyncio.sleep(0)
+        field.bus.show(DARK)
+        for _ in range(100):
+            await asyncio.sleep(0.0005)
+            seen += field.faces
+        assert set(seen) == {None}
+        assert field.numerals == [messages.DARK]
+        task.cancel()
+        await asyncio.wait([task])
+
+    run(main)
+
+
 @virtual
 async def test_an_adapter_that_echoes_is_no_stranger_and_another_controller_is(
     clock: VirtualClock,
@@ -784,6 +812,7 @@ async def test_on_a_tty_both_boards_are_lit_asked_and_darkened(tmp_path: Path) -
 
     task = asyncio.create_task(bus.run(Listener()))
     await asyncio.sleep(0)
+    bus._spoil = b""
     bus._asking._asked_at[2] -= 2 * S  # overdue, so that the first SHOW asks
     bus.show(Face(25))
     async with asyncio.timeout(2):
