@@ -61,7 +61,8 @@ NO_STATE = State()
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Beginning:
     """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
-    order it still has to decide, numbers, rows, and the handsets' counters.
+    order it still has to decide (or has ``given_up`` with the state), numbers, rows, and the
+    handsets' counters.
 
     ``off_why`` is why the boards have been off; ``doubt`` is why they must be off now, and
     ``outage`` why they must unless there is no count. ``story`` is a line for the record, empty
@@ -72,6 +73,7 @@ class Beginning:
     state_at: int = 0
     gesture: Tapped | None = None
     carried: Carried | None = None
+    given_up: Carried | None = None
     numbers: Numbers = START
     off_why: str = ""
     doubt: str = ""
@@ -249,7 +251,14 @@ def _told(kept: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
 def _afresh(begun: Beginning, now: int, story: str) -> Beginning:
     """The same without the play clock's state."""
     return replace(
-        begun, state=NO_STATE, state_at=now, gesture=None, carried=None, off_why="", story=story
+        begun,
+        state=NO_STATE,
+        state_at=now,
+        gesture=None,
+        carried=None,
+        given_up=begun.carried,
+        off_why="",
+        story=story,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.continuity import Beginning
-from controller.rules.events import BoardsFault, Order, Role
+from controller.rules.events import BoardsFault, Order, Role, plain
 from controller.rules.phases import Idle
 from controller.service import Service
 
@@ -13,6 +13,11 @@ def go_on(service: Service, begun: Beginning, now: int) -> None:
     if begun.carried is not None:
         _carry_on(service, begun)
     recorder = service.recorder
+    if begun.given_up is not None:
+        lost, rules = begun.given_up, service.play_clock.rules
+        words = plain(lost.order.event, rules.routine_s, rules.administrative_s)
+        reason, handset = "its state was given up", lost.order.handset
+        recorder.note("note", lost.received_at, words, reason=reason, handset=handset)
     if begun.rows_lost:
         detail = f"{begun.rows_lost} rows were neither on disk nor in the snapshot"
         recorder.note("fault", now, "journal rows lost", detail=detail)

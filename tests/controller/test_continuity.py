@@ -126,6 +126,7 @@ def test_a_state_that_kills_every_start_is_given_up() -> None:
     carried = Carried(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
     beginning = begun(kept(RUNS)._replace(carried=carried), S, crashes=6)
     assert (beginning.state, beginning.carried) == (State(), None)
+    assert beginning.given_up == carried, "it was answered, so it has to be in the record"
     assert "died 6 times" in beginning.doubt
     assert beginning.numbers == Numbers(3, 20, settled=True)
 

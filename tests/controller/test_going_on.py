@@ -138,6 +138,15 @@ def test_rows_come_again_then_the_order_then_the_story() -> None:
     assert {each.game for each in journal.rows[2:]} == {3}
 
 
+def test_an_order_given_up_with_its_state_is_recorded_as_such() -> None:
+    begun = Beginning(state_at=AT + S, numbers=NUMBERS, given_up=carried(Ready()), story="dropped")
+    service, journal = gone_on(begun, AT + S)
+    assert isinstance(service.play_clock.state.down.phase, Idle)
+    row = journal.rows[0]
+    assert (row.event_number, row.event, row.handset) == (21, "ready for play", 1)
+    assert row.reason == "its state was given up"
+
+
 def test_doubt_darkens_and_is_recorded() -> None:
     service, journal = gone_on(beginning(Ready(), doubt="the service died 3 times"), AT + S)
     assert service.play_clock.state.off is Off.FAULT
