@@ -170,8 +170,9 @@ def _add_start(lock: int, now: int) -> list[int]:
     """The instants of the starts since the last orderly end, of which this is another one."""
     words = os.pread(lock, LARGEST_LOCK_BYTES, 0).split()
     starts = [int(word) for word in words if word.isdigit()][-HOPELESS:]
-    os.ftruncate(lock, 0)
-    os.pwrite(lock, b"".join(b"%d\n" % at for at in (*starts, now)), 0)
+    text = b"".join(b"%d\n" % at for at in (*starts, now))
+    os.pwrite(lock, text, 0)  # and only then cut: a death in between must not forget the starts
+    os.ftruncate(lock, len(text))
     return starts
 
 
