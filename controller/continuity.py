@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.recorder import START, Numbers
+from controller.rules.events import ToggleBoards
 from controller.rules.play_clock import State, Tapped
 from controller.snapshot import SnapshotFile
 from controller.snapshot_text import (
@@ -269,4 +270,8 @@ def _doubt(kept: Snapshot, rules_hash: str, crashes: int) -> str:
         return "the rule set was changed since the service stopped"
     if crashes >= CRASHES:
         return f"the service died {crashes} times within {CRASH_WINDOW_NS // S_NS} s"
+    carried = kept.carried
+    relit = carried is not None and isinstance(carried.order.event, ToggleBoards)
+    if relit and kept.moment.state.off is not None:
+        return ""  # the order that is to be carried out ends whatever darkened the boards
     return kept.moment.dark_why

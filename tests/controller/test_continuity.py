@@ -19,7 +19,7 @@ from controller.continuity import (
 )
 from controller.journal_file import Dated
 from controller.recorder import Numbers
-from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready
+from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
 from controller.snapshot_text import Carried, Moment, Snapshot, Standing, row_text
@@ -106,6 +106,14 @@ def test_the_fault_that_put_the_boards_off_is_still_named() -> None:
 
 def test_boards_dark_by_a_fault_when_it_died_must_be_off() -> None:
     assert begun(kept(RUNS, dark_why="north lies"), S).doubt == "north lies"
+
+
+def test_a_relight_that_was_being_carried_out_ends_that() -> None:
+    off = RUNS._replace(off=Off.FAULT)
+    relight = Carried(Order(ToggleBoards(), AT, 1), AT, AT, 10, Result.HELD, 5)
+    assert begun(kept(off, dark_why="north lies")._replace(carried=relight), S).doubt == ""
+    darken = kept(RUNS, dark_why="north lies")._replace(carried=relight)
+    assert begun(darken, S).doubt == "north lies"
 
 
 def test_another_rule_set_gives_no_old_state_back() -> None:
