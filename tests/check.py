@@ -101,6 +101,7 @@ TOOLS = (
     Tool("gcc", ("gcc", "libc6-dev"), gcc_compiles),
     Tool("git", ("git",), lambda: shutil.which("git") is not None),
     Tool("libfaketime", ("libfaketime",), faketime_is_there),
+    Tool("systemd", ("systemd",), lambda: shutil.which("systemd-analyze") is not None),
     Tool("tmux", ("tmux",), lambda: shutil.which("tmux") is not None),
 )
 

@@ -1,0 +1,1 @@
+"""Tests of the service unit, the port rules and the installation."""

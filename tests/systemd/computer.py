@@ -1,0 +1,70 @@
+"""A computer at the field as the installer sees it: a root folder and a service manager."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+from tests.systemd.fake_systemctl import FakeSystemctl
+
+UNIT = "usr/local/lib/systemd/system/playclock.service"
+RULES = "usr/local/lib/udev/rules.d/71-playclock.rules"
+PORTS = "etc/udev/rules.d/70-playclock-ports.rules"
+
+
+class Computer:
+    """A computer at the field: its files, and its service manager."""
+
+    def __init__(self, folder: Path) -> None:
+        self.root = folder / "a root"
+        self.opt = self.root / "opt" / "playclock"
+        self.config = self.root / "etc" / "playclock" / "playclock.toml"
+        self.root.mkdir()
+        self.manager = FakeSystemctl(folder / "manager", self.root)
+
+    def call(self, script: Path, command: str, *options: str) -> subprocess.CompletedProcess[str]:
+        where: list[str | Path] = ["--root", self.root, "--systemctl", self.manager.program]
+        arguments: list[str | Path] = [sys.executable, script, command, *where, *options]
+        return subprocess.run(arguments, capture_output=True, text=True, check=False, cwd="/")
+
+    def install(self, release: Path) -> str:
+        """Install, which must succeed; gives what it said."""
+        done = self.call(release / "install.py", "install")
+        assert (done.returncode, done.stderr) == (0, "")
+        return done.stdout
+
+    def refuses(self, script: Path, command: str = "install") -> str:
+        """Why it was not done; nothing may have changed."""
+        before = self.tree()
+        done = self.call(script, command)
+        assert (done.returncode, done.stdout) == (1, "")
+        assert "Traceback" not in done.stderr
+        assert self.tree() == before
+        return done.stderr
+
+    def rollback(self) -> subprocess.CompletedProcess[str]:
+        return self.call(self.opt / "current" / "install.py", "rollback")
+
+    @property
+    def version(self) -> str:
+        """The version that the command in use says of itself."""
+        command = self.root / "usr/local/bin/playclock"
+        said = subprocess.run([command, "--version"], capture_output=True, text=True, check=True)
+        return said.stdout.split()[-1]
+
+    def tree(self) -> dict[str, str]:
+        """Every link and what it names, every file of the system and what it says."""
+        found = {}
+        for path in sorted(self.root.rglob("*")):
+            name = str(path.relative_to(self.root))
+            if path.is_symlink():
+                found[name] = str(path.readlink())
+            elif path.is_file() and not set(path.parts) & {"environment", "__pycache__", "run"}:
+                found[name] = path.read_bytes().hex()
+        return found
+
+    def releases(self) -> set[str]:
+        """The versions whose folders are there."""
+        folders = [path for path in self.opt.iterdir() if not path.is_symlink()]
+        return {path.name.split("-")[0] for path in folders}

@@ -1,0 +1,20 @@
+"""Releases to install, built once, and a computer to install them on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from tests.systemd.computer import Computer
+from tests.systemd.releases import Releases, build_all
+
+
+@pytest.fixture(scope="session")
+def releases(tmp_path_factory: pytest.TempPathFactory) -> Releases:
+    return build_all(tmp_path_factory.mktemp("a stick"))
+
+
+@pytest.fixture
+def computer(tmp_path: Path) -> Computer:
+    return Computer(tmp_path)

@@ -1,0 +1,94 @@
+"""The unit: as systemd reads it, how much it leaves open, and that it agrees with the program."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from controller.config import load_config
+from controller.run_command import MISTAKE
+
+ROOT = Path(__file__).resolve().parents[2]
+UNIT = ROOT / "systemd" / "playclock.service"
+PYTHON = "/opt/playclock/current/environment/bin/python"
+EXPOSURE = 1.6
+
+
+def setting(name: str) -> str:
+    """The one value of a setting."""
+    (value,) = re.findall(rf"^{name}=(.*)$", UNIT.read_text("utf-8"), re.MULTILINE)
+    return str(value)
+
+
+@pytest.fixture
+def unit(tmp_path: Path) -> Path:
+    """The unit with a Python that is there: ``verify`` looks for the program."""
+    path = tmp_path / UNIT.name
+    path.write_text(UNIT.read_text("utf-8").replace(PYTHON, sys.executable))
+    return path
+
+
+def analyzed(*arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        ["systemd-analyze", *arguments], capture_output=True, text=True, check=False
+    )
+
+
+@pytest.mark.needs_systemd
+def test_systemd_finds_nothing_to_complain_about(unit: Path) -> None:
+    verified = analyzed("verify", "--recursive-errors=no", unit)
+    assert (verified.returncode, verified.stdout, verified.stderr) == (0, "", "")
+
+
+@pytest.mark.needs_systemd
+@pytest.mark.parametrize("line", ["ProtectSytem=strict", "WatchdogSec=soon"])
+def test_a_slip_in_the_unit_would_be_found(unit: Path, line: str) -> None:
+    unit.write_text(unit.read_text().replace("NotifyAccess=", f"{line}\nNotifyAccess="))
+    assert analyzed("verify", "--recursive-errors=no", unit).returncode == 1
+
+
+@pytest.mark.needs_systemd
+def test_it_leaves_little_open(unit: Path) -> None:
+    said = analyzed("security", "--offline=true", f"--threshold={EXPOSURE * 10:.0f}", unit)
+    assert said.returncode == 0, said.stdout
+    found = re.search(r"Overall exposure level for playclock.service: ([0-9.]+)", said.stdout)
+    assert found is not None and float(found[1]) <= EXPOSURE
+
+
+def test_it_agrees_with_the_program() -> None:
+    config = load_config(ROOT / "systemd" / "playclock.example.toml")
+    assert setting("RestartPreventExitStatus") == str(MISTAKE)
+    assert config.state_folder == Path("/var/lib") / setting("StateDirectory")
+    assert Path("/run") / setting("RuntimeDirectory") == Path("/run/playclock")
+    assert setting("ExecStart").startswith(f"{PYTHON} -I ")
+    assert setting("ExecStart").endswith("--config /etc/playclock/playclock.toml")
+
+
+def test_the_user_is_made_and_may_use_serial_ports() -> None:
+    lines = (ROOT / "systemd" / "playclock.sysusers.conf").read_text("utf-8").splitlines()
+    made = [line.split() for line in lines if line and not line.startswith("#")]
+    assert made[0][:2] == ["u", setting("User")]
+    assert made[1] == ["m", setting("User"), setting("SupplementaryGroups")]
+
+
+def test_its_folders_are_there_before_it_has_run() -> None:
+    lines = (ROOT / "systemd" / "playclock.tmpfiles.conf").read_text("utf-8").splitlines()
+    made = [tuple(line.split()) for line in lines if line and not line.startswith("#")]
+    owner = (setting("User"), setting("Group"), "-")
+    assert made == [
+        ("d", f"/run/{setting('RuntimeDirectory')}", setting("RuntimeDirectoryMode"), *owner),
+        ("d", f"/var/lib/{setting('StateDirectory')}", setting("StateDirectoryMode"), *owner),
+    ]
+
+
+def test_serial_ports_are_let_in_by_number() -> None:
+    """By name they would be looked up in /proc/devices, where a driver not yet loaded is missing.
+
+    Numbers from Linux, Documentation/admin-guide/devices.txt."""
+    allowed = re.findall(r"^DeviceAllow=(.*)$", UNIT.read_text("utf-8"), re.MULTILINE)
+    assert allowed == ["char-4 rw", "char-166 rw", "char-188 rw", "char-204 rw"]
+    assert setting("DevicePolicy") == "closed"
