@@ -244,7 +244,8 @@ class FaultLines(_Lines):
 def _wrong(status: Status) -> list[str]:
     """Everything that someone must look at, without ages, which change by themselves."""
     said = [f"boards off: {status.boards_why}"] if status.boards_why else []
-    said += [f"{each.name} {each.state}" for each in status.board_health if not each.well]
+    if status.boards_why:  # one missed answer darkens nothing, and is no news
+        said += [f"{each.name} {each.state}" for each in status.board_health if not each.well]
     said += [f"{each.name} {each.state}" for each in status.handset_health if not each.well]
     said += [f"port: {each.detail}" for each in status.board_health if each.state == "port fault"]
     said += [f"port: {each.detail}" for each in status.handset_health if each.state == "port fault"]

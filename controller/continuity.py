@@ -86,7 +86,7 @@ class Beginning:
     story: str = ""
 
 
-class BusyError(ValueError):
+class BusyError(Exception):
     """Another service holds the runtime folder; the message names it."""
 
 

@@ -27,7 +27,7 @@ from controller.assembly import (
 from controller.clock import boottime
 from controller.config import Config, ConfigError, check_endings, load_config
 from controller.console_task import ConsoleTask, Typing
-from controller.continuity import Continuity
+from controller.continuity import BusyError, Continuity
 from controller.journal import Journal, this_boot
 from controller.notify import Notifier
 from controller.places import default_journal
@@ -65,13 +65,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the service; 0 when it was stopped, 1 when a bug ended it, 2 for a mistake."""
+    """Run the service; 0 when stopped, 1 after a bug or when another one runs, 2 for a mistake."""
     try:
         _check(args)
         plan = _configured(args) if args.config else _simulated(args)
     except (ValueError, OSError) as error:
         print(f"playclock run: {_plain(error)}", file=sys.stderr)
         return MISTAKE
+    except BusyError as error:  # no mistake: the service manager may try again
+        print(f"playclock run: {error}", file=sys.stderr)
+        return FAULT
     return plan.run()
 
 

@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 
+from controller.rules.phases import Boards
 from controller.service import Service
 
 FEEDS = 4
@@ -54,7 +55,7 @@ class Watchdog:
         play_clock, agreement = self._service.play_clock, self._service.watch.agreement
         words = f"boards {play_clock.boards.value}"
         why = agreement.why if agreement.dark else self._service.keeper.off_why
-        if agreement.dark:
+        if agreement.dark and play_clock.boards is not Boards.OFF:
             words = "boards dark"
         words += f": {why}" if why else ""
         if words != self._said:

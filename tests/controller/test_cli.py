@@ -220,7 +220,7 @@ def test_interrupted_before_the_clock_runs(tmp_path: Path) -> None:
         for _ in range(100):  # one that comes just before the read sleeps does not wake it
             waiting.send_signal(signal.SIGINT)
             with contextlib.suppress(subprocess.TimeoutExpired):
-                waiting.wait(0.1)
+                waiting.wait(2)
                 break
         _, said = waiting.communicate(timeout=10)
         os.close(writer)

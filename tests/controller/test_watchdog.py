@@ -70,7 +70,7 @@ async def test_words_come_only_when_the_boards_change(game: Game) -> None:
         for _ in range(2):
             game.north.answer(Answered.WRONG, "17")
         await game.at(20.1)
-        assert manager.words[-1] == "STATUS=boards dark: north shows a wrong numeral"
+        assert manager.words[-1] == "STATUS=boards off: north shows a wrong numeral"
 
 
 @virtual

@@ -139,7 +139,8 @@ async def test_a_series_with_a_whole_count_then_sigterm(tmp_path: Path) -> None:
         assert program.process.returncode == 0
         assert [heard.show.numerals for heard in ends.boards.log[-2:]] == [DARK_NUMERALS] * 2
         assert [(node.silences, node.bad, node.foreign) for node in ends.nodes] == [(0, 0, 0)] * 2
-        assert keeper.refused == [] and ends.boards.bad == ends.air.bad == 0
+        assert keeper.refused == [] and ends.air.bad == 0
+        assert ends.boards.bad == 1, "the byte that spoils what was on the wire before"
 
     verdict = playclock("journal", str(program.site.journal), "--verify")
     assert verdict.returncode == 0, verdict.stderr
@@ -273,7 +274,7 @@ async def test_a_second_program_of_one_installation_does_not_start(tmp_path: Pat
     async with running(tmp_path) as program:
         assert (await program.ends.keeper.press("NUMBER_25")).result == "held"
         ended = await asyncio.to_thread(playclock, "run", "--config", str(program.site.config))
-        assert ended.returncode == 2
+        assert ended.returncode == 1
         assert f"{tmp_path}/run: another play clock service is running" in ended.stderr
         assert (await program.ends.keeper.press("READY")).result == "running"
         assert program.ends.keeper.state is not None

@@ -267,6 +267,7 @@ async def test_a_close_that_fails_is_a_close(tty: Tty) -> None:
 
     device.close = close_in_vain
     port.close()
+    device.close = close  # which its finalizer calls
     port.open(Ear())
     assert port.write(b"again") == 5
     port.close()
