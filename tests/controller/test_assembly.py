@@ -332,7 +332,7 @@ def test_overrides_stand_in_place_of_the_rule_sets_own_ruling(tmp_path: Path) ->
 
 
 @pytest.mark.parametrize(
-    ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ("season = 1990\n", "1990")]
+    ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ('rules = "ncaa"\nseason = 1990\n', "1990")]
 )
 def test_unknown_rules_are_named(tmp_path: Path, top: str, said: str) -> None:
     with pytest.raises(RulesError) as caught:

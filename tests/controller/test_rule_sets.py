@@ -166,7 +166,7 @@ def test_an_unknown_code_is_named_with_the_known_ones() -> None:
 @pytest.mark.parametrize("code", codes())
 def test_a_shipped_rule_set_holds_together(code: str) -> None:
     rules = load_rule_set(code)
-    assert (FOLDER / f"{code}.toml").stem == rules.code
+    assert (Path(FOLDER) / f"{code}.toml").stem == rules.code
     for name in ("routine", "stoppage", "defense_only", "foul", "charged_timeout"):
         assert name in rules.rulings
     for ruling in rules.rulings.values():

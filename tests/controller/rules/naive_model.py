@@ -37,7 +37,13 @@ STOPPAGE_HOLDS = 20 * S
 FIELD_STANDS = 1 * S
 FRESH_MARK = S // 2
 FOULS = {"foul", "foul_offense", "foul_defense", "foul_both", "foul_before_snap", "delay_of_game"}
-ONLY_LOOKED_UP = {"snap", "zero_no_foul", "boards_disagree", "slow_chains_no_reset"}
+ONLY_LOOKED_UP = {
+    "snap",
+    "zero_no_foul",
+    "boards_disagree",
+    "slow_chains_no_reset",
+    "less_time_than_play_clock",
+}
 
 RUNNING, HELD, NO_CHANGE, REFUSED, ASSUMED = "running", "held", "no change", "refused", "assumed"
 
@@ -50,7 +56,8 @@ class NaiveRules:
         self.endings: dict[str, dict[str, Any]] = self.season["rulings"]
         self.routine: int = self.season["routine_s"]
         self.administrative: int = self.season["administrative_s"]
-        self.facts = {row["fact"] for row in self.season.get("facts", [])} | {"cancelled"}
+        rows = self.season.get("facts", [])
+        self.facts = {row["fact"] for row in rows if row.get("seconds") != "none"} | {"cancelled"}
 
     def means(self, ending: str, named: set[str]) -> str:
         for row in self.season.get("facts", []):
