@@ -23,7 +23,8 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
         raise EntryError(f"nothing typed: {HELP}")
     if words[0] == "count":
         return _count(words[1:])
-    endings = (set(rules.rulings) - rules.only_asked) | ALIASES.keys()
+    endings = set(rules.rulings) - rules.only_asked
+    endings |= {alias for alias, ending in ALIASES.items() if ending in endings}
     ending, facts, rest = "", set(), words
     while rest:
         name, after = _longest(rest, rules.facts if ending else endings | rules.facts)

@@ -163,17 +163,29 @@ def _seasons(document: Table) -> list[RuleSet]:
 
 
 def _following(document: Table, rows: list[Table]) -> list[RuleSet]:
-    code, note = text(document, "code"), text(document, "note")
-    followed = {each.season_from: each for each in load_seasons(text(document, "follows"))}
-    taken = {}
-    for year, base in followed.items():
-        rulings = {name: replace(each, unsettled=note) for name, each in base.rulings.items()}
-        variants = {name: replace(each, unsettled=note) for name, each in base.variants.items()}
-        own = {"code": code, "title": text(document, "title")}
-        taken[year] = replace(base, rulings=rulings, variants=variants, **own)
+    code, title, note = (text(document, key) for key in ("code", "title", "note"))
+
+    def noted(rulings: Mapping[str, Ruling]) -> dict[str, Ruling]:
+        return {
+            name: replace(each, unsettled=f"{each.unsettled}; {note}" if each.unsettled else note)
+            for name, each in rulings.items()
+        }
+
+    taken = {
+        base.season_from: replace(
+            base,
+            code=code,
+            title=title,
+            rulings=noted(base.rulings),
+            variants=noted(base.variants),
+        )
+        for base in load_seasons(text(document, "follows"))
+    }
     if not rows:
         return list(taken.values())
-    found = [_season(document, row, _like(row, taken, "a season of the code followed")) for row in rows]
+    found = [
+        _season(document, row, _like(row, taken, "a season of the code followed")) for row in rows
+    ]
     return sorted(found, key=lambda each: each.season_from)
 
 

@@ -129,11 +129,16 @@ class RuleSet:
 
     def __post_init__(self) -> None:
         countless = {ending for ending, ruling in self.rulings.items() if ruling.seconds is None}
-        silent = {fact for (_, fact), to in self.with_fact.items() if self._of(to).seconds is None}
+        silent = {fact for (_, fact), to in self.with_fact.items() if self._orders_none(to)}
         known = {fact for _, fact in self.with_fact}
         facts = (known | ({CANCELLED} if self.cancelled else set())) - silent
         object.__setattr__(self, "facts", frozenset(facts))
         object.__setattr__(self, "only_asked", NOT_ENDINGS | countless | silent)
+
+    def _orders_none(self, name: str) -> bool:
+        """True for what a fact must not make of a stoppage: nothing, or a reset that has a key."""
+        ruling = self._of(name)
+        return ruling.seconds is None or ruling.starts_on is StartsOn.SIGNAL
 
     def _of(self, name: str) -> Ruling:
         """The ruling of an ending or a variant."""

@@ -156,4 +156,4 @@ def why_not(event: PlayEnded, rules: RuleSet) -> str:
     except RulesError as error:
         return str(error)
     countless = sorted(rules.only_asked & {event.ending, *event.facts})
-    return f"{countless[0]!r} sets no count" if countless else ""
+    return f"{countless[0]!r} orders no count" if countless else ""

@@ -57,7 +57,15 @@ class NaiveRules:
         self.routine: int = self.season["routine_s"]
         self.administrative: int = self.season["administrative_s"]
         rows = self.season.get("facts", [])
-        self.facts = {row["fact"] for row in rows if row.get("seconds") != "none"} | {"cancelled"}
+        for row in (each for each in rows if "starts_on" in each):  # a ruling of its own
+            row["mean"] = f"{row['fact']}+{'+'.join(row['endings'])}"
+            self.endings[row["mean"]] = row
+        self.facts = {row["fact"] for row in rows if self.orders(row)} | {"cancelled"}
+
+    def orders(self, row: dict[str, Any]) -> bool:
+        """False for a fact that can only be asked about: no new count, or a reset at once."""
+        ruling = self.endings[row["mean"]]
+        return ruling.get("seconds") != "none" and ruling["starts_on"] != "referee_signal"
 
     def means(self, ending: str, named: set[str]) -> str:
         for row in self.season.get("facts", []):
