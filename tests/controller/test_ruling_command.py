@@ -9,6 +9,7 @@ import pytest
 
 from controller.cli import main
 from controller.rule_sets import codes, load_rule_set
+from controller.rules.endings import FACTS as FACTS_KNOWN
 from controller.rules.rulings import StartsOn
 
 RULES = load_rule_set("nfhs")
@@ -210,3 +211,45 @@ def test_the_codes_named_in_an_error_can_be_asked(capsys: pytest.CaptureFixture[
 
 def test_the_starts_of_the_answer_are_those_of_the_rules() -> None:
     assert {each.value for each in StartsOn} == {"dead_ball", "ready_for_play", "referee_signal"}
+
+
+def test_an_option_and_a_default_are_told_in_plain_words(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    _, out, _ = ask(capsys, "touchdown", *NFHS, "--option", "after_touchdown=40_dead_ball")
+    assert out.splitlines()[2] == "LOCAL ADOPTION: option after_touchdown = 40_dead_ball"
+    _, out, _ = ask(capsys, "two_minute_timeout", *NFHS)
+    assert out.splitlines()[2].startswith("no source settles this: NFHS has no two-minute")
+
+
+@pytest.mark.parametrize(
+    ("word", "ending"), [("time_out", "charged_timeout"), ("first_down", "line_to_gain_reached")]
+)
+def test_another_word_of_the_trade_is_answered_alike(
+    capsys: pytest.CaptureFixture[str], word: str, ending: str
+) -> None:
+    assert answer(capsys, word) == answer(capsys, ending)
+
+
+def test_every_ending_of_every_code_is_answered_with_any_fact(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A fact that changes nothing in a code is no mistake there."""
+    for code in codes():
+        plain = ask(capsys, "touchdown", "--rules", code)
+        assert plain[0] == 0
+        for fact in FACTS_KNOWN:
+            said = ask(capsys, "touchdown", "--rules", code, "--fact", fact)
+            assert said == plain
+
+
+def test_several_endings_with_an_inert_fact(capsys: pytest.CaptureFixture[str]) -> None:
+    given = ["touchdown", "foul_defense", "--fact", "last_three_minutes"]
+    assert answer(capsys, *given) == answer(capsys, "touchdown", "foul_defense")
+
+
+def test_no_new_count_is_null_for_machines(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = ask(capsys, "less_time_than_play_clock", "--rules", "ncaa", "--json")
+    assert code == 0
+    found = json.loads(out)
+    assert (found["seconds"], found["starts_on"]) == (None, "dead_ball")

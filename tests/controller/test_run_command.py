@@ -104,7 +104,14 @@ def test_unknown_rules_of_the_simulator(
 
 @pytest.mark.parametrize(
     "option",
-    [["--demo"], ["--rules", "nfhs"], ["--rules", ""], ["--season", "2025"], ["--season", "0"]],
+    [
+        ["--demo"],
+        ["--rules", "nfhs"],
+        ["--rules", ""],
+        ["--season", "2025"],
+        ["--season", "0"],
+        ["--option", "pile=25_ready"],
+    ],
 )
 def test_options_of_the_simulator_are_refused_beside_a_configuration(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, option: list[str]
