@@ -153,12 +153,13 @@ ALIASES: Final[Mapping[str, str]] = {
 
 FACT_ALIASES: Final[Mapping[str, str]] = {
     "by_defense": "by_defense_only",
+    "defense_only": "by_defense_only",
     "kickoff": "free_kick",
     "last_down": "fourth_down",
     "last_two_minutes": "late_in_half",
     "running_clock": "game_clock_running",
 }
-"""Other words for a fact."""
+"""Other words for a fact; one may be an ending too, since it is told as which it is meant."""
 
 
 def ending_named(word: str) -> str:
