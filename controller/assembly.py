@@ -19,6 +19,7 @@ from controller.crew import CrewMember
 from controller.going_on import go_on
 from controller.keeper import Keeper
 from controller.recorder import Journalling, Recorder
+from controller.rule_options import with_options
 from controller.rule_sets import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -216,11 +217,11 @@ class Assembler:
 
 
 def rules_of(config: Config) -> RuleSet:
-    """The rule set of a configuration with its local overrides.
+    """The rule set of a configuration with its options, and its local overrides over them.
 
     Raises :class:`~controller.rules.rulings.RulesError`.
     """
-    rules = load_rule_set(config.rules, config.season)
+    rules = with_options(load_rule_set(config.rules, config.season), config.options)
     for each in config.overrides:
         starts_on = StartsOn(each.starts_on)
         rules = rules.with_override(each.ending, each.seconds, starts_on, each.citation)

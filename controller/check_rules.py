@@ -49,7 +49,12 @@ def rules(rule_set: RuleSet, config: Config | None) -> Iterator[Finding]:
             f"{how} ({each.citation})",
             "make sure that the referee knows this adoption",
         )
-    if not config.overrides:
+    for name, value in config.options:
+        yield look(
+            f"option {name.replace('_', ' ')}: {value.replace('_', ' ')}",
+            "make sure that the referee knows this adoption",
+        )
+    if not config.overrides and not config.options:
         yield ok("no local rules: the rule set as published")
     yield unauthenticated(config.allow_unauthenticated)
 

@@ -89,6 +89,13 @@ def _fill_ruling(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=ruling_command.run)
 
 
+def _fill_rules(parser: argparse.ArgumentParser) -> None:
+    from controller import rules_command  # noqa: PLC0415
+
+    rules_command.add_arguments(parser)
+    parser.set_defaults(run=rules_command.run)
+
+
 def _fill_journal(parser: argparse.ArgumentParser) -> None:
     from controller import journal_command, places  # noqa: PLC0415
 
@@ -112,5 +119,6 @@ _COMMANDS = {
     "run": ("keep the play clock: handset in, boards out (simulated without --config)", _fill_run),
     "check": ("is everything ready for a game? what is wrong, and what to do", _fill_check),
     "ruling": ("which count applies after an ending, and what starts it", _fill_ruling),
+    "rules": ("the codes and seasons, the table of one, or where two differ", _fill_rules),
     "journal": ("read, search, export or verify the record of a game", _fill_journal),
 }

@@ -130,6 +130,7 @@ def _config(top: Table, source: str) -> Config:
         handsets=tuple(_handset(handset) for handset in handsets),
         console=_console(console),
         overrides=tuple(_override(override) for override in overrides),
+        options=_options(top.table("options")) if top.has("options") else (),
     )
     _check_boards(boards)
     _check_handsets(top, handsets, console)
@@ -199,6 +200,21 @@ def _console(table: Table) -> ConsoleConfig:
     )
     table.finish()
     return console
+
+
+def _options(table: Table) -> tuple[tuple[str, str], ...]:
+    from controller.rule_options import load_options  # noqa: PLC0415 - few files have options
+
+    chosen = []
+    for name, option in load_options().items():
+        if not table.has(name):
+            continue
+        if option.setting:
+            table.problem(name, f"is no ruling: it is set by {option.setting}")
+        else:
+            chosen.append((name, table.choice(name, tuple(option.values))))
+    table.finish()
+    return tuple(chosen)
 
 
 def _override(table: Table) -> Override:

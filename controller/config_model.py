@@ -102,6 +102,8 @@ class Config:
     handsets: tuple[HandsetConfig, ...]
     console: ConsoleConfig
     overrides: tuple[Override, ...]
+    options: tuple[tuple[str, str], ...] = ()
+    """Published values chosen in place of the rule set's own: name and value."""
 
     @property
     def has_boards(self) -> bool:

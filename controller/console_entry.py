@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from controller.rules.endings import ALIASES, ending_named
 from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import NOT_ENDINGS, RuleSet, nearest
 
@@ -22,7 +23,8 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
         raise EntryError(f"nothing typed: {HELP}")
     if words[0] == "count":
         return _count(words[1:])
-    endings = set(rules.rulings) - NOT_ENDINGS
+    endings = set(rules.rulings) - rules.only_asked
+    endings |= {alias for alias, ending in ALIASES.items() if ending in endings}
     ending, facts, rest = "", set(), words
     while rest:
         name, after = _longest(rest, rules.facts if ending else endings | rules.facts)
@@ -31,7 +33,7 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
         if name in rules.facts:  # may be said before the ending as well
             facts.add(name)
         else:
-            ending = name
+            ending = ending_named(name)
         rest = after
     if not ending:
         raise EntryError(f"{text.strip()!r} names no ending, only what bears on one")

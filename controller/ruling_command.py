@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import json
 import sys
 
 from controller.rule_sets import load_rule_set
+from controller.rules.endings import FACTS, ending_named, fact_named
 from controller.rules.rulings import RulesError, RuleSet, Ruling, StartsOn
 
 _PLAIN = {
@@ -30,36 +30,83 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="FACT",
         help="a fact that changes the ruling, e.g. fourth_down; may be given again",
     )
+    add_option(parser)
     parser.add_argument("--json", action="store_true", help="answer as one JSON object")
 
 
+def add_option(parser: argparse.ArgumentParser) -> None:
+    """Add ``--option``."""
+    parser.add_argument(
+        "--option",
+        action="append",
+        default=[],
+        metavar="NAME=VALUE",
+        help="take another published value, e.g. after_touchdown=40_dead_ball; "
+        "`playclock rules --options` lists them; may be given again",
+    )
+
+
+def rules_for(code: str, season: int | None, options: list[str]) -> RuleSet:
+    """The rule set with its options. Raises :class:`~controller.rules.rulings.RulesError`."""
+    rules = load_rule_set(code, season)
+    if not options:
+        return rules
+    from controller.rule_options import split_option, with_options  # noqa: PLC0415 - one more file
+
+    return with_options(rules, map(split_option, options))
+
+
+def plain(ruling: Ruling) -> str:
+    """Seconds and what starts them, in plain words."""
+    number = "no new count" if ruling.seconds is None else f"{ruling.seconds} seconds"
+    if ruling.seconds is None and ruling.starts_on is not StartsOn.SIGNAL:
+        return number
+    return f"{number}, {_PLAIN[ruling.starts_on]}"
+
+
+def as_data(ruling: Ruling) -> dict[str, object]:
+    """A ruling for machines; what does not apply is left out."""
+    answer: dict[str, object] = {
+        "seconds": ruling.seconds,
+        "starts_on": ruling.starts_on.value,
+        "citation": ruling.citation,
+        "read_as": ruling.read_as,
+    }
+    if ruling.unsettled:
+        answer["unsettled"] = ruling.unsettled
+    if ruling.override:
+        answer["local_adoption"] = ruling.override
+    return answer
+
+
 def run(args: argparse.Namespace) -> int:
-    """Answer; 0, or 2 for an unknown ending, fact, code or season."""
+    """Answer; 0, or 2 for an unknown ending, fact, code, season or option."""
     try:
-        rules = load_rule_set(args.rules, args.season)
+        rules = rules_for(args.rules, args.season, args.option)
         ruling = _ruling(rules, args.endings, args.fact)
     except RulesError as error:
         print(f"playclock ruling: {error}", file=sys.stderr)
         return 2
     if args.json:
-        answer = {
-            "seconds": ruling.seconds,
-            "starts_on": ruling.starts_on.value,
-            "citation": ruling.citation,
-        }
-        print(json.dumps(answer))
-    else:
-        number = "no new count" if ruling.seconds is None else f"{ruling.seconds} seconds"
-        print(f"{number}, {_PLAIN[ruling.starts_on]}\n{ruling.citation} (read as {ruling.read_as})")
+        import json  # noqa: PLC0415 - the plain answer is faster without
+
+        print(json.dumps(as_data(ruling)))
+        return 0
+    print(f"{plain(ruling)}\n{ruling.citation} (read as {ruling.read_as})")
+    if ruling.unsettled:
+        print(f"no source settles this: {ruling.unsettled}")
+    if ruling.override:
+        print(f"LOCAL ADOPTION: {ruling.override}")
     return 0
 
 
 def _ruling(rules: RuleSet, endings: list[str], facts: list[str]) -> Ruling:
+    endings, facts = [ending_named(each) for each in endings], [fact_named(each) for each in facts]
     for ending in endings:
-        if ending in rules.facts:
+        if ending in FACTS:
             raise RulesError(f"{ending!r} is a fact, not an ending: give it as --fact {ending}")
         rules.check(ending, facts)
-    if len(endings) == 1:
+    if len(set(endings)) == 1:
         return rules.ruling(endings[0], facts)
     ruling = rules.in_force(frozenset([*endings, *facts]))
     assert ruling is not None  # there is an ending

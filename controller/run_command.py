@@ -34,6 +34,7 @@ from controller.places import default_journal
 from controller.rule_sets import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
 from controller.rules.settings import Settings
+from controller.ruling_command import add_option, rules_for
 from controller.urgent_loop import UrgentLoop
 from controller.wall_time import synchronised
 from controller.watchdog import Watchdog
@@ -52,6 +53,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--config", type=Path, metavar="FILE", help="the installation (TOML)")
     parser.add_argument("--rules", default=None, metavar="CODE", help="rule set of the simulator")
     parser.add_argument("--season", type=int, metavar="YEAR", help="season of the simulator")
+    add_option(parser)
     parser.add_argument(
         "--no-boards", action="store_true", help="a crew without boards: cues and console only"
     )
@@ -88,9 +90,9 @@ def _plain(error: Exception) -> str:
 def _check(args: argparse.Namespace) -> None:
     if args.config is None:
         return
-    for option in ("rules", "season", "demo"):
+    for option in ("rules", "season", "option", "demo"):
         value = getattr(args, option)
-        if value is not None and value is not False:
+        if not (value is None or value is False or value == []):
             raise ValueError(f"--{option} is for the simulator; with --config the file decides")
 
 
@@ -202,7 +204,7 @@ class Plan:
 
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
-    rules = load_rule_set("nfhs" if args.rules is None else args.rules, args.season)
+    rules = rules_for("nfhs" if args.rules is None else args.rules, args.season, args.option)
     plan = Plan(args, rules, Settings(), args.journal or default_journal())
     plan.attach_console("keeper")
     if not args.no_boards:

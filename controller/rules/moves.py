@@ -22,7 +22,7 @@ from controller.rules.phases import (
     StartedBy,
     Stopped,
 )
-from controller.rules.rulings import FOULS, RuleSet, Ruling, StartsOn
+from controller.rules.rulings import RuleSet, Ruling, StartsOn
 from controller.rules.settings import Settings
 
 
@@ -150,7 +150,7 @@ def stoppage_at_zero(c: Context) -> Outcome:
     """A named stoppage at zero: a foul keeps the zero, anything else shows its number."""
     assert isinstance(c.event, PlayEnded)
     named = _named(c)
-    if c.rules.counts_as(c.event.ending, named & c.rules.facts) not in FOULS:
+    if not c.rules.is_foul(c.event.ending, named & c.rules.facts):
         return stoppage(c)
     if named == c.down.named:
         return NoChange("already named for this down")

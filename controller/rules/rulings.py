@@ -10,6 +10,8 @@ import enum
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 
+from controller.rules.endings import FACTS
+
 MEMORY = 1_000
 """Answers kept: far more sets of facts than a game has."""
 
@@ -34,7 +36,8 @@ class Ruling:
     """One answer. ``seconds`` is None where no new count is set.
 
     ``read_as`` says how the source was read: ``text``, ``table`` or ``memory``. ``override`` names
-    the local adoption that replaced the rule set's own ruling, else it is empty.
+    the local adoption that replaced the rule set's own ruling, else it is empty. ``unsettled`` says
+    why the ruling is only a default, where no source settles it, else it is empty.
     """
 
     ending: str
@@ -43,6 +46,7 @@ class Ruling:
     citation: str
     read_as: str
     override: str = ""
+    unsettled: str = ""
 
     @property
     def strength(self) -> int:
@@ -65,7 +69,15 @@ ROUTINE_ENDS = frozenset(
 )
 """Ends of a play after which the game simply goes on, also in a code whose count always waits."""
 
-NOT_ENDINGS = frozenset({"snap", "zero_no_foul", "boards_disagree", "slow_chains_no_reset"})
+NOT_ENDINGS = frozenset(
+    {
+        "snap",
+        "zero_no_foul",
+        "boards_disagree",
+        "slow_chains_no_reset",
+        "less_time_than_play_clock",
+    }
+)
 """Answers a rule set can be asked for that do not say how a play ended: never an event."""
 
 FOULS = frozenset(
@@ -101,24 +113,39 @@ class RuleSet:
     administrative_s: int
     rulings: Mapping[str, Ruling]
     with_fact: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    variants: Mapping[str, Ruling] = field(default_factory=dict)
     combinations: tuple[Combination, ...] = ()
     cancelled: frozenset[str] = frozenset()
     marks: frozenset[int] = frozenset()
     routine_marks: frozenset[int] = frozenset()
     facts: frozenset[str] = field(init=False, repr=False, compare=False)
-    """Every fact that changes a ruling of this set."""
+    """Every fact of a down that changes a ruling of this set."""
+    only_asked: frozenset[str] = field(init=False, repr=False, compare=False)
+    """Endings and facts that can be asked about but order no count: never an event."""
     _answers: dict[frozenset[str], Ruling | None] = field(
         default_factory=dict, init=False, repr=False, compare=False
     )
     """Answers already given: a down has few facts, and the press must not wait for algebra."""
 
     def __post_init__(self) -> None:
+        countless = {ending for ending, ruling in self.rulings.items() if ruling.seconds is None}
+        silent = {fact for (_, fact), to in self.with_fact.items() if self._orders_none(to)}
         known = {fact for _, fact in self.with_fact}
-        facts = frozenset(known | ({CANCELLED} if self.cancelled else set()))
-        object.__setattr__(self, "facts", facts)
+        facts = (known | ({CANCELLED} if self.cancelled else set())) - silent
+        object.__setattr__(self, "facts", frozenset(facts))
+        object.__setattr__(self, "only_asked", NOT_ENDINGS | countless | silent)
+
+    def _orders_none(self, name: str) -> bool:
+        """True for what a fact must not make of a stoppage: nothing, or a reset that has a key."""
+        ruling = self._of(name)
+        return ruling.seconds is None or ruling.starts_on is StartsOn.SIGNAL
+
+    def _of(self, name: str) -> Ruling:
+        """The ruling of an ending or a variant."""
+        return self.rulings[name] if name in self.rulings else self.variants[name]
 
     def counts_as(self, ending: str, facts: Collection[str]) -> str:
-        """The ending that ``ending`` is once the facts of the down are known."""
+        """The ending, or variant, that ``ending`` is once the facts of the down are known."""
         for fact in sorted(facts):
             ending = self.with_fact.get((ending, fact), ending)
         return ending
@@ -126,14 +153,18 @@ class RuleSet:
     def ruling(self, ending: str, facts: Collection[str] = ()) -> Ruling:
         """The ruling for one ending. Raises :class:`RulesError` for an unknown name."""
         self.check(ending, facts)
-        return self.rulings[self.counts_as(ending, facts)]
+        return self._of(self.counts_as(ending, facts))
 
     def is_routine_end(self, ending: str, facts: Collection[str]) -> bool:
         """True for an end of play after which the routine count runs with nothing to wait for."""
         meant = self.counts_as(ending, facts)
         if self.rulings["routine"].starts_on is not StartsOn.DEAD_BALL:
             return meant in ROUTINE_ENDS
-        return self.rulings[meant].starts_on is StartsOn.DEAD_BALL
+        return self._of(meant).starts_on is StartsOn.DEAD_BALL
+
+    def is_foul(self, ending: str, facts: Collection[str]) -> bool:
+        """True for an ending that leaves a zero up until the penalty is completed."""
+        return without_fact(self.counts_as(ending, facts)) in FOULS
 
     def in_force(self, named: frozenset[str]) -> Ruling | None:
         """The ruling for everything named since the last snap or ready, in whatever order.
@@ -150,29 +181,32 @@ class RuleSet:
 
     def _weigh(self, named: frozenset[str]) -> Ruling | None:
         facts = named & self.facts
-        endings = {self.counts_as(word, facts) for word in named - facts}
+        words = named - facts - FACTS.keys()
+        endings = {self.counts_as(word, facts) for word in words}
         for combination in self.combinations:
             if combination.all_of <= endings:
                 endings = (endings - combination.all_of) | {combination.mean}
-        if CANCELLED in facts and not endings <= self.cancelled:
-            endings -= self.cancelled
+        if CANCELLED in facts:
+            left = {each for each in endings if without_fact(each) not in self.cancelled}
+            endings = left or endings
         if not endings:
             return None
-        return max((self.rulings[ending] for ending in sorted(endings)), key=self._rank)
+        return max((self._of(ending) for ending in sorted(endings)), key=self._rank)
 
-    def _rank(self, ruling: Ruling) -> tuple[int, bool, bool]:
+    def _rank(self, ruling: Ruling) -> tuple[bool, bool, bool, bool]:
         waits_administrative = (
             ruling.starts_on is StartsOn.READY and ruling.seconds == self.administrative_s
         )
-        return (waits_administrative, ruling.strength > 0, ruling.override != "")
+        counts = ruling.seconds is not None
+        return (waits_administrative, counts, ruling.strength > 0, ruling.override != "")
 
     def check(self, ending: str, facts: Collection[str] = ()) -> None:
         """Raise :class:`RulesError`, with the nearest names, unless every word is known."""
         if ending not in self.rulings:
             raise RulesError(self._unknown("ending", ending, self.rulings))
         for fact in facts:
-            if fact not in self.facts:
-                raise RulesError(self._unknown("fact", fact, self.facts))
+            if fact not in FACTS and fact not in self.facts:
+                raise RulesError(self._unknown("fact", fact, self.facts | FACTS.keys()))
 
     def _unknown(self, what: str, word: str, known: Collection[str]) -> str:
         near = nearest(word, known)
@@ -186,6 +220,16 @@ class RuleSet:
         self.check(ending)
         ruling = Ruling(ending, seconds, starts_on, citation, "text", override=citation)
         return replace(self, rulings={**self.rulings, ending: ruling})
+
+
+def variant(ending: str, fact: str) -> str:
+    """The name under which a ruling for ``ending`` with ``fact`` is kept."""
+    return f"{ending}+{fact}"
+
+
+def without_fact(name: str) -> str:
+    """The ending of an ending's or a variant's name."""
+    return name.partition("+")[0]
 
 
 def nearest(word: str, known: Collection[str]) -> list[str]:

@@ -155,4 +155,5 @@ def why_not(event: PlayEnded, rules: RuleSet) -> str:
         rules.check(event.ending, event.facts)
     except RulesError as error:
         return str(error)
-    return ""
+    countless = sorted(rules.only_asked & {event.ending, *event.facts})
+    return f"{countless[0]!r} orders no count" if countless else ""

@@ -331,8 +331,16 @@ def test_overrides_stand_in_place_of_the_rule_sets_own_ruling(tmp_path: Path) ->
     }
 
 
+def test_an_option_of_the_file_is_a_local_adoption(tmp_path: Path) -> None:
+    rules = rules_of(config_of(tmp_path, '[options]\nafter_touchdown = "40_dead_ball"\n'))
+    ruling = rules.in_force(frozenset({"touchdown"}))
+    assert ruling is not None and ruling.seconds == 40
+    assert ruling.override == "option after_touchdown = 40_dead_ball"
+    assert "TASO" in ruling.citation
+
+
 @pytest.mark.parametrize(
-    ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ("season = 1990\n", "1990")]
+    ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ('rules = "ncaa"\nseason = 1990\n', "1990")]
 )
 def test_unknown_rules_are_named(tmp_path: Path, top: str, said: str) -> None:
     with pytest.raises(RulesError) as caught:

@@ -252,7 +252,7 @@ def test_nothing_configured_wants_a_look(installed: Installed) -> None:
     [
         ("brightness = 16\n", "brightness"),
         ('rules = "nfsh"\n', "nfsh"),
-        ("season = 1990\n", "1990"),
+        ('rules = "ncaa"\nseason = 1990\n', "1990"),
         (
             '[[overrides]]\nending = "touchdwn"\nseconds = 40\nstarts_on = "dead_ball"\n'
             'citation = "c"\n',

@@ -65,6 +65,13 @@ def test_local_rules_are_told_with_who_adopted_them() -> None:
     assert "Example Valley Conference, item 4" in found.what
 
 
+def test_an_option_is_told_with_its_value() -> None:
+    config = parse_config('[options]\npile = "40_dead_ball"\n', "test")
+    (found,) = of(Verdict.LOOK, list(rules(rules_of(config), config)))
+    assert found.what == "option pile: 40 dead ball"
+    assert "referee" in found.do
+
+
 def test_no_local_rules_and_no_open_inputs_are_told_too() -> None:
     config = parse_config("", "test")
     said = [each.what for each in rules(rules_of(config), config)]

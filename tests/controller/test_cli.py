@@ -140,7 +140,7 @@ def test_the_module_runs_and_gives_its_exit_code() -> None:
     assert (good.returncode, good.stderr) == (DONE, "")
     assert good.stdout == (
         '{"seconds": 40, "starts_on": "dead_ball", '
-        '"citation": "NFHS 3-6-1a(2): every other down"}\n'
+        '"citation": "NFHS 3-6-1a(2) (2019): every other down", "read_as": "text"}\n'
     )
     assert (bad.returncode, bad.stdout, bad.stderr.count("\n")) == (MISTAKE, "", 1)
 
@@ -169,9 +169,11 @@ def test_ruling_loads_nothing_that_it_does_not_need() -> None:
     assert ours <= {
         "controller",
         "controller.cli",
+        "controller.rule_fields",
         "controller.rule_sets",
         "controller.ruling_command",
         "controller.rules",
+        "controller.rules.endings",
         "controller.rules.rulings",
     }
 

@@ -89,12 +89,20 @@ def test_the_example_is_valid_and_describes_two_boards_and_two_handsets() -> Non
 
 def test_the_example_shows_every_key_there_is() -> None:
     shown = {name for name, _ in KEYS.values()}
-    wanted = set(TOP_LEVEL) - {"play_clock", "boards", "handsets", "console", "overrides"}
+    wanted = set(TOP_LEVEL) - {
+        "play_clock",
+        "boards",
+        "handsets",
+        "console",
+        "overrides",
+        "options",
+    }
     wanted |= {f"play_clock.{name}" for name in RANGES}
     wanted |= {f"boards[{i}].{field.name}" for i in (0, 1) for field in fields(BoardConfig)}
     wanted |= {f"handsets[{i}].{field.name}" for i in (0, 1) for field in fields(HandsetConfig)}
     wanted |= {f"console.{field.name}" for field in fields(ConsoleConfig)}
     wanted |= {f"overrides[0].{field.name}" for field in fields(Override)}
+    wanted |= {"options.after_touchdown"}  # the others are listed by `playclock rules --options`
     assert shown == wanted
     assert parse_config(WHOLE, "whole").overrides[0].starts_on == "dead_ball"
 

@@ -82,7 +82,7 @@ def test_nothing_typed_says_what_would_mean_something(typed: str) -> None:
     assert HELP in str(caught.value)
 
 
-@pytest.mark.parametrize("typed", ["incomplet", "incomplet pass", "incomplete", "incomplete pas"])
+@pytest.mark.parametrize("typed", ["incomplet", "incomplet pass", "incompletes", "incomplete pas"])
 def test_a_slip_is_told_the_nearest_name(typed: str) -> None:
     with pytest.raises(EntryError) as caught:
         parse_entry(typed, RULES)

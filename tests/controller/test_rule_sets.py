@@ -8,7 +8,16 @@ from pathlib import Path
 import pytest
 
 from controller import rule_sets
-from controller.rule_sets import FOLDER, codes, fingerprint, load_rule_set, parse_rule_set
+from controller.rule_sets import (
+    FOLDER,
+    OTHER_NAMES,
+    codes,
+    fingerprint,
+    load_rule_set,
+    load_seasons,
+    parse_rule_set,
+)
+from controller.rules.endings import ENDINGS, FACTS
 from controller.rules.gestures import LAYOUTS
 from controller.rules.rulings import RulesError, RuleSet, StartsOn
 
@@ -156,7 +165,7 @@ def test_a_season_before_the_first_is_named_with_the_first() -> None:
 
 
 def test_an_unknown_code_is_named_with_the_known_ones() -> None:
-    with pytest.raises(RulesError, match=r"unknown code 'nfsh'; known: .*nfhs"):
+    with pytest.raises(RulesError, match=r"unknown code 'nfsh'; nearest: nfhs.*; known: .*ncaa"):
         load_rule_set("nfsh")
 
 
@@ -166,13 +175,7 @@ def test_an_unknown_code_is_named_with_the_known_ones() -> None:
 @pytest.mark.parametrize("code", codes())
 def test_a_shipped_rule_set_holds_together(code: str) -> None:
     rules = load_rule_set(code)
-    assert (FOLDER / f"{code}.toml").stem == rules.code
-    for name in ("routine", "stoppage", "defense_only", "foul", "charged_timeout"):
-        assert name in rules.rulings
-    for ruling in rules.rulings.values():
-        assert ruling.citation
-        if ruling.seconds is None:
-            assert ruling.starts_on is StartsOn.SIGNAL
+    assert (Path(FOLDER) / f"{code}.toml").stem == rules.code
     for layout in LAYOUTS.values():
         for meaning in layout.values():
             for event in meaning.taps:
@@ -180,10 +183,130 @@ def test_a_shipped_rule_set_holds_together(code: str) -> None:
                 assert name in rules.rulings
 
 
-def test_facts_and_endings_share_no_name() -> None:
-    for code in codes():
-        rules = load_rule_set(code)
-        assert not rules.facts & set(rules.rulings)
+@pytest.mark.parametrize("code", codes())
+def test_every_ending_is_answered_in_every_season(code: str) -> None:
+    for rules in load_seasons(code):
+        assert rules.rulings.keys() == ENDINGS.keys()
+        for ending, ruling in rules.rulings.items():
+            assert ruling.ending == ending and ruling.citation
+            assert ruling.seconds in (None, rules.routine_s, rules.administrative_s)
+            if ruling.seconds is None:
+                assert ending in rules.only_asked
+        for fact in FACTS:
+            for ending in ENDINGS:
+                assert rules.ruling(ending, (fact,)).citation
+
+
+@pytest.mark.parametrize("code", codes())
+def test_what_is_from_memory_and_is_no_inference_says_why(code: str) -> None:
+    """A default that no source settles carries its reason in every code."""
+    for rules in load_seasons(code):
+        for ruling in rules.rulings.values():
+            if ruling.unsettled:
+                assert len(ruling.unsettled) > 20 and ruling.unsettled.isprintable()
+
+
+@pytest.mark.parametrize("code", codes())
+def test_the_facts_of_a_rule_set_are_described(code: str) -> None:
+    for rules in load_seasons(code):
+        assert {fact for _, fact in rules.with_fact} <= FACTS.keys()
+        assert rules.facts <= FACTS.keys()
+        assert not rules.facts & ENDINGS.keys()
+
+
+@pytest.mark.parametrize(
+    ("word", "code"), [*OTHER_NAMES.items(), ("NFHS", "nfhs"), ("CFL", "canadian")]
+)
+def test_other_names_of_a_code(word: str, code: str) -> None:
+    assert load_rule_set(word).code == code
+
+
+def test_a_code_that_follows_another_says_so_beside_every_ruling_it_takes() -> None:
+    for code, own in (
+        ("texas_six_man", 0),
+        ("nfhs_reduced", 0),
+        ("canadian_amateur", 0),
+        ("ifaf", 4),
+    ):
+        rulings = load_rule_set(code).rulings.values()
+        assert sum(not each.unsettled for each in rulings) == own
+    assert [each.season_from for each in load_seasons("texas_six_man")] == [2016, 2018, 2024]
+
+
+# One season like another
+
+CHANGED = """
+[[seasons]]
+from = 2016
+like = 2020
+routine_s = 30
+[seasons.rulings]
+foul = { seconds = 30, starts_on = "dead_ball", source = "a" }
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["foul"]
+seconds = "none"
+starts_on = "ready_for_play"
+source = "a"
+"""
+
+
+def test_a_season_like_another_differs_in_what_it_says_alone() -> None:
+    later, earlier = (parse_rule_set(SMALL + CHANGED, year, "s.toml") for year in (2020, 2016))
+    assert parse_rule_set(SMALL, 2020, "s.toml") == later
+    assert (earlier.ruling("foul").seconds, earlier.ruling("change").seconds) == (30, 25)
+    assert earlier.ruling("foul", ["fourth_down"]).seconds is None
+    assert earlier.ruling("routine", ["fourth_down"]).ending == "change"
+    assert (earlier.routine_s, earlier.administrative_s) == (30, 25)
+    assert (earlier.marks, earlier.cancelled) == (later.marks, later.cancelled)
+    assert earlier.only_asked == later.only_asked | {"fourth_down"}
+
+
+@pytest.mark.parametrize(
+    ("whole", "damaged", "says"),
+    [
+        ("like = 2020", "like = 2021", "season 2016: like = 2021: must be a later season: 2020"),
+        ("like = 2020", 'like = "2020"', "season 2016: like = '2020': must be a later season"),
+        ("from = 2016", "from = 2020", "season 2020: is there twice"),
+        ("from = 2016", "from = 2021", "season 2021: like = 2020: must be a later season: none"),
+        ("seconds = 30", "seconds = 300", "season 2016: foul: seconds = 300"),
+        ('"none"', '"never"', "season 2016: facts: seconds = 'never': must be a whole number"),
+        ("like = 2020\n", "", "season 2016: routine: no ruling"),
+        ("routine_s = 30", "rest = 5", "season 2016: rest = 5: must be a table"),
+        ("routine_s = 30", "routine_s = 0", "season 2016: routine_s = 0"),
+    ],
+)
+def test_a_season_not_in_force_is_checked_too(whole: str, damaged: str, says: str) -> None:
+    assert whole in CHANGED
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(SMALL + CHANGED.replace(whole, damaged, 1), 2020, "small.toml")
+    assert str(caught.value).startswith("small.toml: ") and says in str(caught.value)
+
+
+def test_the_rest_is_every_ending_that_a_season_does_not_name() -> None:
+    rest = 'rest = { seconds = 20, starts_on = "ready_for_play", source = "a" }\n'
+    rules = parse_rule_set(SMALL.replace("routine_s = 40\n", f"routine_s = 40\n{rest}"), None, "s")
+    assert rules.ruling("touchdown").seconds == 20
+    assert rules.ruling("foul").seconds == 25
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('code = "x"\ntitle = "X"\nfollows = "nfsh"\nnote = "y"', "unknown code 'nfsh'"),
+        ('code = "x"\ntitle = "X"\nfollows = "nfhs"', "missing key 'note'"),
+        ('code = "x"\ntitle = "X"\nnote = "y"\nseasons = []', "note: stands only in a code"),
+        (
+            'code = "x"\ntitle = "X"\nfollows = "nfhs"\nnote = "y"\n'
+            "[[seasons]]\nfrom = 2000\nlike = 2000",
+            "season 2000: like = 2000: must be a season of the code followed: 1990, 2019",
+        ),
+    ],
+)
+def test_a_damaged_follower_is_named(text: str, says: str) -> None:
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(text, None, "x.toml")
+    assert str(caught.value).startswith("x.toml: ") and says in str(caught.value)
 
 
 # The record

@@ -9,6 +9,7 @@ import pytest
 
 from controller.cli import main
 from controller.rule_sets import codes, load_rule_set
+from controller.rules.endings import FACTS as FACTS_KNOWN
 from controller.rules.rulings import StartsOn
 
 RULES = load_rule_set("nfhs")
@@ -36,16 +37,19 @@ def answer(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, obj
 
 
 @pytest.mark.parametrize("ending", sorted(RULES.rulings))
-def test_every_ending_has_exactly_the_three_keys(
+def test_every_ending_has_its_ruling_and_how_it_was_read(
     capsys: pytest.CaptureFixture[str], ending: str
 ) -> None:
     found = answer(capsys, ending)
     ruling = RULES.rulings[ending]
-    assert list(found) == ["seconds", "starts_on", "citation"]
+    assert list(found)[:4] == ["seconds", "starts_on", "citation", "read_as"]
+    unsettled = {"unsettled": ruling.unsettled} if ruling.unsettled else {}
     assert found == {
         "seconds": ruling.seconds,
         "starts_on": ruling.starts_on.value,
         "citation": ruling.citation,
+        "read_as": ruling.read_as,
+        **unsettled,
     }
     assert found["starts_on"] in ("dead_ball", "ready_for_play", "referee_signal")
 
@@ -125,7 +129,7 @@ def test_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
     assert (code, err) == (0, "")
     assert out.splitlines() == [
         "40 seconds, starts when the ball is dead",
-        "NFHS 3-6-1a(2): every other down (read as text)",
+        "NFHS 3-6-1a(2) (2019): every other down (read as text)",
     ]
 
 
@@ -140,12 +144,14 @@ def test_plain_words_tell_the_three_starts_and_no_count_apart(
     assert "no new count" in first[2] and "None" not in first[2]
 
 
-def test_every_plain_answer_is_two_lines_of_plain_characters(
+def test_every_plain_answer_is_two_lines_of_plain_characters_and_one_for_a_default(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     for ending in RULES.rulings:
         code, out, err = ask(capsys, ending, *NFHS)
-        assert (code, err, out.count("\n")) == (0, "", 2)
+        unsettled = RULES.rulings[ending].unsettled
+        assert (code, err, out.count("\n")) == (0, "", 3 if unsettled else 2)
+        assert unsettled in out
         assert out.isascii() and "None" not in out
 
 
@@ -171,9 +177,9 @@ def test_a_season_has_the_rules_in_force_then(
         (["routine", "--rules", "nfsh"], ["code 'nfsh'", "nfhs"]),
         (["routine", "--rules", ""], ["code ''", "nfhs"]),
         (["routine", "--rules", "../codes/nfhs"], ["code '../codes/nfhs'", "nfhs"]),
-        (["routine", *NFHS, "--season", "1994"], ["season 1994", "nfhs", "2022"]),
-        (["routine", *NFHS, "--season", "-5"], ["season -5", "2022"]),
-        (["routine", *NFHS, "--season", "0"], ["season 0", "2022"]),
+        (["routine", *NFHS, "--season", "1980"], ["season 1980", "nfhs", "1990"]),
+        (["routine", *NFHS, "--season", "-5"], ["season -5", "1990"]),
+        (["routine", *NFHS, "--season", "0"], ["season 0", "1990"]),
     ],
 )
 @pytest.mark.parametrize("form", [[], ["--json"]])
@@ -205,3 +211,45 @@ def test_the_codes_named_in_an_error_can_be_asked(capsys: pytest.CaptureFixture[
 
 def test_the_starts_of_the_answer_are_those_of_the_rules() -> None:
     assert {each.value for each in StartsOn} == {"dead_ball", "ready_for_play", "referee_signal"}
+
+
+def test_an_option_and_a_default_are_told_in_plain_words(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    _, out, _ = ask(capsys, "touchdown", *NFHS, "--option", "after_touchdown=40_dead_ball")
+    assert out.splitlines()[2] == "LOCAL ADOPTION: option after_touchdown = 40_dead_ball"
+    _, out, _ = ask(capsys, "two_minute_timeout", *NFHS)
+    assert out.splitlines()[2].startswith("no source settles this: NFHS has no two-minute")
+
+
+@pytest.mark.parametrize(
+    ("word", "ending"), [("time_out", "charged_timeout"), ("first_down", "line_to_gain_reached")]
+)
+def test_another_word_of_the_trade_is_answered_alike(
+    capsys: pytest.CaptureFixture[str], word: str, ending: str
+) -> None:
+    assert answer(capsys, word) == answer(capsys, ending)
+
+
+def test_every_ending_of_every_code_is_answered_with_any_fact(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A fact that changes nothing in a code is no mistake there."""
+    for code in codes():
+        plain = ask(capsys, "touchdown", "--rules", code)
+        assert plain[0] == 0
+        for fact in FACTS_KNOWN:
+            said = ask(capsys, "touchdown", "--rules", code, "--fact", fact)
+            assert said == plain
+
+
+def test_several_endings_with_an_inert_fact(capsys: pytest.CaptureFixture[str]) -> None:
+    given = ["touchdown", "foul_defense", "--fact", "last_three_minutes"]
+    assert answer(capsys, *given) == answer(capsys, "touchdown", "foul_defense")
+
+
+def test_no_new_count_is_null_for_machines(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = ask(capsys, "less_time_than_play_clock", "--rules", "ncaa", "--json")
+    assert code == 0
+    found = json.loads(out)
+    assert (found["seconds"], found["starts_on"]) == (None, "dead_ball")

@@ -89,8 +89,8 @@ def mistake(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
     [
         (["--rules", "nfsh"], ["'nfsh'", "nfhs"]),
         (["--rules", ""], ["''", "nfhs"]),
-        (["--season", "1990"], ["1990", "2022"]),
-        (["--season", "0"], ["season 0", "2022"]),
+        (["--season", "1980"], ["1980", "1990"]),
+        (["--season", "0"], ["season 0", "1990"]),
     ],
 )
 def test_unknown_rules_of_the_simulator(
@@ -104,7 +104,14 @@ def test_unknown_rules_of_the_simulator(
 
 @pytest.mark.parametrize(
     "option",
-    [["--demo"], ["--rules", "nfhs"], ["--rules", ""], ["--season", "2025"], ["--season", "0"]],
+    [
+        ["--demo"],
+        ["--rules", "nfhs"],
+        ["--rules", ""],
+        ["--season", "2025"],
+        ["--season", "0"],
+        ["--option", "pile=25_ready"],
+    ],
 )
 def test_options_of_the_simulator_are_refused_beside_a_configuration(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, option: list[str]
@@ -128,7 +135,10 @@ def test_a_configuration_that_is_not_there(
     [
         ("rules = nfhs\n", ["not valid TOML", "line 1"]),
         ('rules = "nfsh"\n' + HEAD + BOARD, ["nfsh", "nfhs"]),
-        ("season = 1994\n" + HEAD + BOARD, ["1994", "2022"]),
+        (
+            'rules = "ncaa"\nseason = 1994\n' + HEAD.replace('rules = "nfhs"\n', "") + BOARD,
+            ["1994", "2016"],
+        ),
         (HEAD + BOARD.replace("= 1", "= 9"), ["boards[0].node", "9", "1 to 8"]),
         (HEAD + BOARD + 'colour = "amber"\n', ["boards[0]", "colour", "amber"]),
         (BOARD + HANDSET, ["key_file", "missing"]),

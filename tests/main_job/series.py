@@ -198,5 +198,11 @@ _TABLE = """
     the period is over: no count
 """
 
-_LINES = _TABLE.strip().split("\n")
-SERIES = [_step(line, why) for line, why in zip(_LINES[::2], _LINES[1::2], strict=True)]
+
+def steps(table: str) -> list[Step]:
+    """The steps of a table: a line of cells, then a line that says why."""
+    lines = table.strip().split("\n")
+    return [_step(line, why) for line, why in zip(lines[::2], lines[1::2], strict=True)]
+
+
+SERIES = steps(_TABLE)

@@ -37,7 +37,13 @@ STOPPAGE_HOLDS = 20 * S
 FIELD_STANDS = 1 * S
 FRESH_MARK = S // 2
 FOULS = {"foul", "foul_offense", "foul_defense", "foul_both", "foul_before_snap", "delay_of_game"}
-ONLY_LOOKED_UP = {"snap", "zero_no_foul", "boards_disagree", "slow_chains_no_reset"}
+ONLY_LOOKED_UP = {
+    "snap",
+    "zero_no_foul",
+    "boards_disagree",
+    "slow_chains_no_reset",
+    "less_time_than_play_clock",
+}
 
 RUNNING, HELD, NO_CHANGE, REFUSED, ASSUMED = "running", "held", "no change", "refused", "assumed"
 
@@ -50,7 +56,16 @@ class NaiveRules:
         self.endings: dict[str, dict[str, Any]] = self.season["rulings"]
         self.routine: int = self.season["routine_s"]
         self.administrative: int = self.season["administrative_s"]
-        self.facts = {row["fact"] for row in self.season.get("facts", [])} | {"cancelled"}
+        rows = self.season.get("facts", [])
+        for row in (each for each in rows if "starts_on" in each):  # a ruling of its own
+            row["mean"] = f"{row['fact']}+{'+'.join(row['endings'])}"
+            self.endings[row["mean"]] = row
+        self.facts = {row["fact"] for row in rows if self.orders(row)} | {"cancelled"}
+
+    def orders(self, row: dict[str, Any]) -> bool:
+        """False for a fact that can only be asked about: no new count, or a reset at once."""
+        ruling = self.endings[row["mean"]]
+        return ruling.get("seconds") != "none" and ruling["starts_on"] != "referee_signal"
 
     def means(self, ending: str, named: set[str]) -> str:
         for row in self.season.get("facts", []):

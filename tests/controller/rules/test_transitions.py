@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rules.events import Event, NoCount, SetCount
+from controller.rules.events import Event, NoCount, PlayEnded, SetCount
 from controller.rules.phases import PHASES, Live, Running, Set, StartedBy, Stopped, name
 from controller.rules.settings import Settings
-from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of
+from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of, why_not
 from tests.controller.rules.crew import (
     DEAD_BALL,
     HOLD_25,
@@ -329,3 +329,15 @@ def test_25_only_the_end_of_the_next_play_without_a_snap_sets_again() -> None:
     crew(READY, 100)
     assert crew(DEAD_BALL, 112).assumed == "snap"
     assert crew.phase == Set(25)
+
+
+@pytest.mark.parametrize(
+    ("event", "names"),
+    [
+        (PlayEnded("less_time_than_play_clock"), "less_time_than_play_clock"),
+        (PlayEnded("foul", frozenset({"penalty_pending"})), "penalty_pending"),
+        (PlayEnded("spotting_delay_reset25", frozenset({"pumped"})), "pumped"),
+    ],
+)
+def test_what_can_only_be_asked_about_is_refused_as_an_order(event: PlayEnded, names: str) -> None:
+    assert names in why_not(event, SCHOOL)

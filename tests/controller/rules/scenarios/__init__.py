@@ -1,0 +1,1 @@
+"""Published situations with their answers and sources, and how each is asked."""
