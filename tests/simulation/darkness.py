@@ -20,6 +20,8 @@ KNOWN_NS = 200 * MS
 """From the third bad answer to a dark SHOW: the window of the answer, and a refresh."""
 RETURN_NS, RETURNS, RETURNS_WINDOW_NS = 3_150 * MS, 2, 600 * S
 NOBODY_NS = 30 * S
+SLOWEST_NS = 900 * MS
+"""The most by which a slow loop wakes too late."""
 
 Problem = tuple[int, str]
 
@@ -66,6 +68,12 @@ class Darkness:
         elif lies and not step.off and not self._relit(asked.at - S, at):
             yield at, f"node {asked.node} lied and the boards are not off"
 
+    def _slow(self, at: int) -> bool:
+        return any(
+            each.kind == "slow loop" and each.from_at <= at <= each.to_at + S
+            for each in self._spans
+        )
+
     def _returns(self) -> Iterator[Problem]:
         """Darkness by a fault that ended by itself: not too long, not too often."""
         since_at: list[int] = []
@@ -79,7 +87,9 @@ class Darkness:
                 continue
             if self._relit(dark.at - S, lit.at):
                 since_at.clear()
-            if lit.at - dark.at > RETURN_NS:
+            # The frame may wait for an answer that a slow loop reads late.
+            late_ns = SLOWEST_NS if self._slow(lit.at) else 0
+            if lit.at - dark.at > RETURN_NS + late_ns:
                 yield lit.at, f"boards back by themselves after {(lit.at - dark.at) / S:.1f} s"
             fresh_at = [*self._truth.toggles, *self._machine.starts]
             last_at = max((at for at in fresh_at if at <= dark.at), default=0)
