@@ -164,7 +164,8 @@ def test_from_the_nodes(frames: int, capsys: pytest.CaptureFixture[str]) -> None
         await asyncio.sleep(0)
         for turn in range(frames // TURN):
             bus.show(Face(40))
-            show = independent.read_show(independent.opened(port.written[-1][1:-1]))
+            wire = port.written[-1]
+            show = independent.read_show(independent.opened(wire[wire.index(0) + 1 : -1]))
             port.written.clear()
             answer = b""
             if show.ask:
