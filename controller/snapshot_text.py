@@ -160,15 +160,24 @@ class SnapshotText:
 def read(text: bytes, line: bytes | None = None) -> Snapshot:
     """Read a text back, and the line added to it. Raises :class:`SnapshotError`."""
     try:
-        raw = json.loads(text)
+        raw = _parsed(text)
         if raw["form"] != FORM:
             raise SnapshotError(f"form {raw['form']!r}: this program reads {FORM}")
-        carried = None if line is None else _carried(*json.loads(line))
+        carried = None if line is None else _carried(*_parsed(line))
         return _snapshot(raw)._replace(carried=carried)
     except SnapshotError:
         raise
     except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
         raise SnapshotError(f"not a snapshot: {type(error).__name__}: {error}") from error
+
+
+def _parsed(text: bytes) -> Any:
+    """The JSON; no number of ours is a fraction."""
+    return json.loads(text, parse_float=_refused, parse_constant=_refused)
+
+
+def _refused(number: str) -> None:
+    raise SnapshotError(f"{number}: no whole number")
 
 
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:

@@ -138,6 +138,13 @@ def test_whatever_the_text_is_only_that_error_comes(text: bytes) -> None:
         read(text)
 
 
+@pytest.mark.parametrize("number", ["1e999", "1.5", "NaN", "-Infinity"])
+def test_a_fraction_is_no_instant(number: str) -> None:
+    text = SnapshotText(STANDING).whole(moment()).replace(b"3000000000000", number.encode())
+    with pytest.raises(SnapshotError, match="no whole number"):
+        read(text)
+
+
 def test_a_text_without_a_part_names_it() -> None:
     raw = json.loads(SnapshotText(STANDING).whole(moment()))
     del raw["state"]

@@ -53,7 +53,7 @@ def check_snapshot_file(data: bytes, folder: Path) -> None:
     for kind, what in steps(data):
         at, seq, content = PLACES[what[0] % 3 if what else 0], what[1:9], what[9:]
         if kind == RECORD:
-            content = record(min(int.from_bytes(seq, "big"), LAST_SEQUENCE), content)
+            content = record(int.from_bytes(seq, "big") % LAST_SEQUENCE, content)
         else:
             at, content = at + (seq[0] if seq else 0), what[2:]
         file._map[at : at + len(content)] = content
