@@ -214,6 +214,7 @@ def _lines(*arguments: str) -> bytes:
 ARGUMENTS = (
     _lines("ruling", "incomplete_pass", "--rules", "nfhs", "--fact", "fourth_down", "--json"),
     _lines("ruling", "foul", "touchdown", "--rules", "nfhs", "--season", "2026"),
+    _lines("rules", "nfhs", "--season", "2019", "--against", "ncaa:2018", "--json"),
     _lines("journal", "--game", "all", "--csv"),
     _lines("journal", "--around", "2026-09-11 19:03:12+02:00", "--within", "1.5", "--game", "last"),
     _lines("journal", "playclock/journal.sqlite3", "--verify", "--head", "1:0123456789abcdef"),
