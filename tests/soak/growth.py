@@ -10,11 +10,12 @@ SETTLED_H = 2.0
 shorter run at its half."""
 OBJECTS = 1_900
 """A day has 864,000 refreshes, 6,000 presses and 2,250 plays: one object kept of each shows. The
-samples themselves are some 400 objects."""
+samples themselves are some 400 objects, and the console keeps the last 512 lines it has cleaned."""
 RESIDENT_KIB = 512
 """Objects above 512 bytes are no ``OBJECTS``: of one kept of each press it would be 3 MiB."""
-TRACED_KIB = 32
-"""In the last hour, which has 36,000 refreshes and 270 presses; traced since an hour before."""
+TRACED_KIB = 64
+"""In the last hour, traced since an hour before: of one object kept of each of its 36,000 refreshes
+it would be a MiB."""
 HANDLES = 3
 """Timers by which two quiet moments may differ."""
 LINES_A_FAULT = 6

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from itertools import pairwise
+from mmap import MAP_ANONYMOUS, MAP_PRIVATE, PAGESIZE, mmap
 from pathlib import Path
 
 import pytest
@@ -89,9 +90,10 @@ def test_what_grew_is_named() -> None:
 def test_vital_signs_are_those_of_the_process(tmp_path: Path) -> None:
     before = Vitals.of(SELF, 1)
     with (tmp_path / "file").open("w"):
-        held = b"\1" * (8 << 20)
-        during = Vitals.of(SELF, 2)
-        del held
+        with mmap(-1, 8 << 20, MAP_PRIVATE | MAP_ANONYMOUS) as held:  # new to the process
+            for page in range(0, len(held), PAGESIZE):
+                held[page] = 1
+            during = Vitals.of(SELF, 2)
     assert during.descriptors == before.descriptors + 1
     assert during.anonymous_kib - before.anonymous_kib >= 7 << 10
     assert during.threads == before.threads
