@@ -89,11 +89,11 @@ def test_what_grew_is_named() -> None:
 
 def test_vital_signs_are_those_of_the_process(tmp_path: Path) -> None:
     before = Vitals.of(SELF, 1)
-    with (tmp_path / "file").open("w"):
-        with mmap(-1, 8 << 20, MAP_PRIVATE | MAP_ANONYMOUS) as held:  # new to the process
-            for page in range(0, len(held), PAGESIZE):
-                held[page] = 1
-            during = Vitals.of(SELF, 2)
+    fresh = mmap(-1, 8 << 20, MAP_PRIVATE | MAP_ANONYMOUS)  # new to the process
+    with (tmp_path / "file").open("w"), fresh as held:
+        for page in range(0, len(held), PAGESIZE):
+            held[page] = 1
+        during = Vitals.of(SELF, 2)
     assert during.descriptors == before.descriptors + 1
     assert during.anonymous_kib - before.anonymous_kib >= 7 << 10
     assert during.threads == before.threads
