@@ -28,7 +28,9 @@ def setting(name: str) -> str:
 def unit(tmp_path: Path) -> Path:
     """The unit with a Python that is there: ``verify`` looks for the program."""
     path = tmp_path / UNIT.name
-    path.write_text(UNIT.read_text("utf-8").replace(PYTHON, sys.executable))
+    python = tmp_path / "python"  # the checkout's path may hold a space
+    python.symlink_to(sys.executable)
+    path.write_text(UNIT.read_text("utf-8").replace(PYTHON, str(python)))
     return path
 
 
