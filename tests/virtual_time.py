@@ -62,7 +62,7 @@ class _JumpingSelector(selectors.DefaultSelector):
         if not ready and timeout > 0 and self.closing and threading.active_count() > 1:
             ready = super().select(PATIENCE_S)
         if not ready and timeout > 0:
-            self._clock.jump(round(timeout * 1e9))
+            self._clock.jump(max(1, round(timeout * 1e9)))  # a rest below 0.5 ns must end too
         return ready
 
     def _wait_for_something_real(self) -> list[tuple[selectors.SelectorKey, int]]:

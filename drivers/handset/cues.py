@@ -56,6 +56,10 @@ class Cue:
     at: int
 
 
+LONGEST_PAST = 1_000
+"""Cues that are remembered: more than a long count has."""
+
+
 class CueClock:
     """The count and the cues of one handset, by the table of ``hardware/PROTOCOL.md``.
 
@@ -101,6 +105,7 @@ class CueClock:
     def play(self, kind: CueKind, at: int) -> None:
         """Play one cue."""
         self.played.append(Cue(kind, at))
+        del self.played[:-LONGEST_PAST]
 
     def key(self) -> None:
         """Any key stops the flutter."""
