@@ -15,6 +15,7 @@ from controller.board_watch import BoardWatch
 from controller.crew import ANSWERS, CrewMember, crew_state
 from controller.display import Display, commanded
 from controller.driving import driving
+from controller.game_clock import GameClock
 from controller.keeper import Keeper
 from controller.last_order import LastOrder
 from controller.life import Life
@@ -67,10 +68,10 @@ class Service:
         shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
         self.presence = Presence(beacons, now, shadows)
         self.alarms = Alarms()
+        self.game_clock = GameClock()
         self._clock = self.now = clock
         self.display = Display(self.boards, brightness, now)
         self._state_at = now
-        self._timer: OneTimer
         self.life = Life()
 
     async def run(self) -> None:
@@ -185,8 +186,7 @@ class Service:
             self.recorder.note("fault", now, answer, detail="; ".join(report.notes))
         if strange and self.alarms.foreign(now):
             self.recorder.note("fault", now, "another controller on the boards' pair")
-        seen = self.watch.confirmed(report)
-        if seen:
+        if seen := self.watch.confirmed(report):
             self.recorder.note("confirmed", now, "boards confirmed", boards=seen)
         self._notify(now)
 
@@ -200,7 +200,7 @@ class Service:
 
     def decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
         """Change the play clock, and nothing else yet."""
-        decided, effects = self.play_clock.handle(order, now)
+        decided, effects = self.play_clock.handle(self.game_clock.known_to(order), now)
         if decided.changed and isinstance(order.event, ToggleBoards):
             self.keeper.off_why = ""
             if self.play_clock.boards is not Boards.OFF:

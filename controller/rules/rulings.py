@@ -69,13 +69,15 @@ ROUTINE_ENDS = frozenset(
 )
 """Ends of a play after which the game simply goes on, also in a code whose count always waits."""
 
+LESS_TIME = "less_time_than_play_clock"
+
 NOT_ENDINGS = frozenset(
     {
         "snap",
         "zero_no_foul",
         "boards_disagree",
         "slow_chains_no_reset",
-        "less_time_than_play_clock",
+        LESS_TIME,
     }
 )
 """Answers a rule set can be asked for that do not say how a play ended: never an event."""
@@ -143,6 +145,13 @@ class RuleSet:
     def _of(self, name: str) -> Ruling:
         """The ruling of an ending or a variant."""
         return self.rulings[name] if name in self.rulings else self.variants[name]
+
+    @property
+    def low_time(self) -> Ruling | None:
+        """The ruling that a count is not started when a running game clock has less time left;
+        None where it is started all the same."""
+        ruling = self.rulings.get(LESS_TIME)
+        return ruling if ruling is not None and ruling.seconds is None else None
 
     def counts_as(self, ending: str, facts: Collection[str]) -> str:
         """The ending, or variant, that ``ending`` is once the facts of the down are known."""

@@ -17,6 +17,7 @@ from controller.rule_sets import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
+from controller.rules.rulings import RuleSet
 from controller.service import Service
 from drivers.base import (
     Acknowledgement,
@@ -216,6 +217,7 @@ class Game:
     clock: VirtualClock
     beacons: bool = True
     stands: Opening | None = EMPTY
+    rules: RuleSet = RULES
     log: Log = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -224,7 +226,7 @@ class Game:
         self.handset = FakeHandset(self.clock, beacons=self.beacons, log=self.log)
         self.journal = FakeJournal(self.clock, self.stands, self.log)
         self.service = Service(
-            PlayClock(RULES),
+            PlayClock(self.rules),
             boards=[self.north, self.south],
             handsets=[self.handset],
             crew={
