@@ -37,6 +37,8 @@ IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__impor
 # assembly builds them from the configuration. The console and the command line go through these.
 DRIVER_USERS = {
     "controller/assembly.py",
+    # The card prints the cues as the handset has them.
+    "controller/card_text.py",
     "controller/board_watch.py",
     # What is checked before a game is what the drivers know: answers, lamps, keys, radio.
     "controller/check_boards.py",
@@ -57,7 +59,10 @@ DRIVER_USERS = {
 }
 
 # Modules from outside the standard library, and the files that may load them, inside a function.
-THIRD_PARTY = {"drivers/port/serial_port.py": {"serial"}}
+THIRD_PARTY = {
+    "controller/card_type.py": {"reportlab"},
+    "drivers/port/serial_port.py": {"serial"},
+}
 
 
 @dataclass(frozen=True)

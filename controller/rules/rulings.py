@@ -7,7 +7,7 @@ algebra: facts of one down, in any order, to one ruling.
 from __future__ import annotations
 
 import enum
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from controller.rules.endings import FACTS
@@ -163,6 +163,13 @@ class RuleSet:
         """The ruling for one ending. Raises :class:`RulesError` for an unknown name."""
         self.check(ending, facts)
         return self._of(self.counts_as(ending, facts))
+
+    def changed_by_facts(self) -> Iterator[tuple[str, str, Ruling]]:
+        """Each fact with an ending whose number or start it changes, and the ruling then."""
+        for ending, fact in sorted(self.with_fact, key=lambda pair: (pair[1], pair[0])):
+            ruling, own = self.ruling(ending, (fact,)), self.rulings[ending]
+            if (ruling.seconds, ruling.starts_on) != (own.seconds, own.starts_on):
+                yield fact, ending, ruling
 
     def is_routine_end(self, ending: str, facts: Collection[str]) -> bool:
         """True for an end of play after which the routine count runs with nothing to wait for."""
