@@ -163,9 +163,9 @@ def facts(rules: RuleSet) -> Iterator[Row]:
     for fact, ending, ruling in rules.changed_by_facts():
         key = (fact, count_of(ruling))
         found.setdefault(key, []).append(ruling)
-        endings.setdefault(key, []).append(ending.replace("_", " "))
+        endings.setdefault(key, []).append(ENDING_WORDS[ending].lower())
     for (fact, count), rulings in found.items():
-        words = f"{count}, after {', '.join(endings[fact, count])}"
+        words = f"{count}, after {'; '.join(endings[fact, count])}"
         unsettled = any(each.unsettled for each in rulings)
         local = any(each.override for each in rulings)
         yield Row(FACT_WORDS.get(fact, fact), words, "", unsettled, local)
@@ -239,7 +239,7 @@ def zero_and_dark(rules: RuleSet) -> list[Row]:
 
 
 def agreed(rules: RuleSet) -> list[tuple[str, list[str]]]:
-    """What the crew settles before the game, and what there is to choose from."""
+    """What the crew settles before the game, and what there is to choose from; or writes down."""
     options = load_options()
 
     def values(name: str) -> list[str]:
@@ -254,6 +254,9 @@ def agreed(rules: RuleSet) -> list[tuple[str, list[str]]]:
         *resets,
         ("Arm up at", values("arm_up")),
         ("Start lag", values("start_lag")),
+        ("Game", []),
+        ("Notes", []),
+        ("\N{NO-BREAK SPACE}", []),
     ]
 
 
@@ -304,6 +307,6 @@ def _does(event: Event, rules: RuleSet) -> str:
 def cues(rules: RuleSet) -> list[tuple[str, str]]:
     """When the handset speaks, and what the thumb feels."""
     pairs = [kind.value.split(": ") for kind in CueKind]
-    if not rules.routine_marks:
+    if 25 not in rules.routine_marks:
         pairs.remove(CueKind.MARK_25.value.split(": "))
     return [(when, feels) for when, feels in pairs]

@@ -53,6 +53,10 @@ class Box:
         """What is left below the uppermost ``taken`` points."""
         return Box(self.x, self.y, self.width, self.height - taken)
 
+    def top(self, high: float) -> Box:
+        """Its uppermost ``high`` points."""
+        return Box(self.x, self.y + self.height - high, self.width, high)
+
 
 @dataclass(frozen=True, slots=True)
 class Head:
@@ -216,8 +220,8 @@ class Setter:
         lines = [self.cells(two, widths) for two in zip(texts[:half], texts[half:], strict=True)]
         return Block((self.heading(name), *lines), self.size * 0.9)
 
-    def head(self, head: Head, box: Box) -> float:
-        """Draw the head of the card at the top of ``box``; the points it took."""
+    def head(self, head: Head, box: Box) -> Box:
+        """Draw the head of the card at the top of ``box``; what is left of it."""
         parts = [
             self.text(escape(head.title), self.size * 2, BOLD),
             Gap(self.size * 0.2),
@@ -230,23 +234,51 @@ class Setter:
         parts += [Ruled(self.text(escape(CAUTION), SMALLEST)), Gap(self.size * 0.5)]
         return self.flow([Block(tuple(parts))], [box])
 
-    def flow(self, blocks: Sequence[Block], boxes: Sequence[Box]) -> float:
-        """Draw the blocks into the boxes in turn; the points taken of the last box used."""
-        remaining = iter(boxes)
-        box, used = next(remaining), 0.0
-        for block in blocks:
+    def flow(self, blocks: Sequence[Block], boxes: Sequence[Box]) -> Box:
+        """Draw the blocks into the boxes in turn; what is left of the last box used."""
+        left, rest = self._run(blocks, boxes)
+        if left:
+            raise DoesNotFitError
+        return rest
+
+    def fill(self, blocks: Sequence[Block], boxes: Sequence[Box]) -> list[Block]:
+        """Draw as many blocks as the boxes hold; those that are left."""
+        return self._run(blocks, boxes)[0]
+
+    def level(self, blocks: Sequence[Block], box: Box) -> Box:
+        """Draw the blocks in two columns about equally high; what is left of the box below."""
+        high = 0.0
+        while high < box.height:
+            high = min(high + self.size, box.height)
+            columns = [each.top(high) for each in box.columns()]
+            if not self._run(blocks, columns, draw=False)[0]:
+                self._run(blocks, columns)
+                return box.below(high)
+        raise DoesNotFitError
+
+    def _run(
+        self, blocks: Sequence[Block], boxes: Sequence[Box], *, draw: bool = True
+    ) -> tuple[list[Block], Box]:
+        """The blocks that did not fit, and what is left of the last box used."""
+        at, used = 0, 0.0
+        for k, block in enumerate(blocks):
             parts, gap = block.parts, block.gap if used else 0.0
-            height = gap + sum(height_of(part, box.width) for part in parts)
-            if used + height > box.height:
-                box, used, gap = _next(remaining), 0.0, 0.0
+            if used + gap + self._high(parts, boxes[at]) > boxes[at].height:
+                at, used, gap = at + 1, 0.0, 0.0
                 parts = (block.again, *parts) if block.again else parts
-                if sum(height_of(part, box.width) for part in parts) > box.height:
-                    raise DoesNotFitError
+                if at == len(boxes) or self._high(parts, boxes[at]) > boxes[at].height:
+                    return [Block(parts), *blocks[k + 1 :]], boxes[-1]
             used += gap
             for part in parts:
-                used += height_of(part, box.width)
-                part.drawOn(self.canvas, box.x, box.y + box.height - used)
-        return used
+                used += height_of(part, boxes[at].width)
+                if draw:
+                    box = boxes[at]
+                    part.drawOn(self.canvas, box.x, box.y + box.height - used)
+        return [], boxes[at].below(used)
+
+    @staticmethod
+    def _high(parts: Sequence[Any], box: Box) -> float:
+        return sum(height_of(part, box.width) for part in parts)
 
     def folds(self) -> None:
         """The two lines to fold at."""
@@ -267,13 +299,6 @@ class Setter:
         self.canvas.setFillGray(0.25)
         self.canvas.setFont(PLAIN, SMALLEST)
         self.canvas.drawString(x, y - 2.3, words)
-
-
-def _next(boxes: Any) -> Box:
-    for box in boxes:
-        assert isinstance(box, Box)
-        return box
-    raise DoesNotFitError
 
 
 def _marks(unsettled: bool, local: bool) -> str:

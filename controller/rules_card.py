@@ -24,8 +24,8 @@ from controller.rules.rulings import RulesError, RuleSet
 INSTALL: Final = 'python3 -m pip install "reportlab>=5.1,<6"'
 PAPERS: Final = {"letter": (612.0, 792.0), "a4": (595.28, 841.89)}
 """Width and height in points: ANSI letter, ISO 216."""
-SIZES: Final = tuple(SMALLEST + step / 10 for step in range(12, -1, -1))
-"""Type sizes tried, largest first, in points."""
+SIZES: Final = tuple(SMALLEST + step / 10 for step in range(16))
+"""Type sizes tried, in points."""
 EDGE: Final = 20.0
 """Points kept free at the paper's edge: office printers need about 18 (common practice)."""
 FOLD: Final = 12.0
@@ -86,17 +86,22 @@ def card_pdf(
         tuple(card_text.adoptions(rules, options)),
     )
     title = f"Play clock card: {rules.code}, {card_text.season_of(rules, asked)}"
-    for size in SIZES:
+    found = None
+    fits, too_large = 0, len(SIZES)  # the sizes rise: halve what is between the two
+    while fits < too_large:
+        middle = (fits + too_large) // 2
         try:
-            setter = Setter(PAPERS[paper], size, title)
+            setter = Setter(PAPERS[paper], SIZES[middle], title)
             _set(setter, rules, head, panels(paper))
-            return setter.finish()
+            found, fits = setter, middle + 1
         except DoesNotFitError:
-            continue
+            too_large = middle
         except ModuleNotFoundError as error:
             raise RulesError(f"--card needs {error.name}: {INSTALL}") from None
+    if found is not None:
+        return found.finish()
     raise RulesError(
-        f"--card: {rules.code} does not fit on one page in type of {SIZES[-1]:g} points; "
+        f"--card: {rules.code} does not fit on one page in type of {SMALLEST:g} points; "
         "adopt fewer options, or with shorter words"
     )
 
@@ -106,14 +111,16 @@ def _set(setter: Setter, rules: RuleSet, head: Head, boxes: list[Box]) -> None:
     rows = [card_text.facts(rules), card_text.signals(rules), card_text.zero_and_dark(rules)]
     facts, signals, zero = (list(each) for each in rows)
     marked = [*rules.rulings.values(), *rules.variants.values()]
-    taken = setter.head(head, front)
+    rest = setter.head(head, front)
     rulings = [block for count in card_text.counts(rules) for block in setter.count(count)]
-    rulings += setter.rows("What a fact changes", facts)
-    rulings += setter.legend(
+    more = setter.fill(rulings, rest.columns())
+    below = setter.level(more, right) if more else right
+    changes = setter.rows("What a fact changes", facts)
+    changes += setter.legend(
         unsettled=any(each.unsettled for each in marked),
         local=any(each.override for each in marked),
     )
-    setter.flow(rulings, [*front.below(taken).columns(), *right.columns()])
+    setter.flow(changes, [below.below(setter.size if more else 0)])
     left = [
         *setter.rows("Signals of the officials", signals),
         *setter.rows("Zero, and dark boards", zero),

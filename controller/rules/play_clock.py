@@ -110,10 +110,11 @@ class PlayClock:
         return phase.expires_at if isinstance(phase, Running) else None
 
     @property
-    def marks_routine(self) -> bool:
-        """True while a count runs in which the routine marks (25 of a 40) are cued."""
+    def marks_25(self) -> bool:
+        """True while a count runs in which 25 left is cued: a 40, if the rule set marks it."""
         phase = self.state.down.phase
-        return isinstance(phase, Running) and phase.seconds == self.rules.routine_s
+        marked = 25 in self.rules.routine_marks
+        return marked and isinstance(phase, Running) and phase.seconds == self.rules.routine_s
 
     # Time
 

@@ -514,7 +514,7 @@ def test_the_mark_at_25_is_of_a_count_from_the_routine_number(
     """ "Is the ball down?" is asked in a 40, not in a count that was corrected."""
     crew = in_phase("RUNNING")
     crew(SetCount(seconds), 100)
-    assert crew.clock.marks_routine == bool(cued)
+    assert crew.clock.marks_25 == bool(cued)
     for t in range(100, 100 + seconds - 20):
         crew.wait_until(t)
     assert crew.marks == cued
