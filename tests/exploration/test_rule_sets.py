@@ -69,12 +69,12 @@ def test_words_of_one_class_are_interchangeable(name: str) -> None:
     others: list[PlayEnded | None] = [None, *(each[0] for each in words.classes(0))]
     for phase, other, turn in itertools.product(sorted(NAMES), others, (1, -1)):
         for first_of, *rest in classes:
-            if first_of == other:
-                continue
+            if other is not None and first_of.ending == other.ending:
+                continue  # a word told twice asks for what already is
             with_other = [[each] if other is None else [other, each][::turn] for each in rest]
             wanted = [first_of] if other is None else [other, first_of][::turn]
             for pressed in with_other:
-                if other is None or pressed[0] != pressed[1]:
+                if len({each.ending for each in pressed}) == len(pressed):
                     same = outcome(words, phase, pressed) == outcome(words, phase, wanted)
                     assert same, (phase, pressed, wanted)
 
