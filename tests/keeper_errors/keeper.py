@@ -11,10 +11,10 @@ import enum
 import random
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
-from tests.keeper_errors.field import MS, PERIODS, Happening, What
-from tests.keeper_errors.published import Book, Count, of_the_down
+from tests.keeper_errors.field import MS, Happening, What
+from tests.keeper_errors.published import RUNS_40, Book, of_the_down
 from tests.keeper_errors.truth import SIGNAL_NS, signal_ns
 
 
@@ -64,7 +64,7 @@ class Error(NamedTuple):
     kind: Kind
 
 
-OF_A_STOPPAGE = {
+OF_A_STOPPAGE: Final = {
     "charged_timeout": "TIME_OUT",
     "official_timeout": "TIME_OUT",
     "injury_offense": "INJURY",
@@ -74,7 +74,7 @@ OF_A_STOPPAGE = {
     "foul_before_snap": "FLAG",
     "delay_of_game": "FLAG",
 }
-OF_A_PLAY = {
+OF_A_PLAY: Final = {
     What.READY: "READY",
     What.SNAP: "SNAP",
     What.PUMP: "NUMBER_25",
@@ -91,10 +91,7 @@ def right_key(happening: Happening, book: Book) -> str:
     stopped = sorted(happening.endings & OF_A_STOPPAGE.keys())
     if stopped:
         return OF_A_STOPPAGE[stopped[0]]
-    return "DEAD_BALL" if of_the_down(book, happening.endings) == ROUTINE else "NUMBER_25"
-
-
-ROUTINE = Count(40, at_once=True)
+    return "DEAD_BALL" if of_the_down(book, happening.endings) == RUNS_40 else "NUMBER_25"
 
 
 class Keeper:
@@ -109,7 +106,7 @@ class Keeper:
         """Press through a whole game."""
         for number, happening in enumerate(happenings):
             following = happenings[number + 1 : number + 2]
-            self._until_at = following[0].at if following else happening.at + PERIODS * 1000 * MS
+            self._until_at = following[0].at if following else happening.at
             self._sees(happening)
         self.presses.sort()
         self.errors.sort(key=lambda error: error.at)
