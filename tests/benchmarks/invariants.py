@@ -42,7 +42,8 @@ def decide(clock: PlayClock, order: Order) -> Decided:
     """Let the clock decide one order and hold it to everything. Raises BrokenInvariantError."""
     at = order.at
     pass_time(clock, at)
-    before, was = clock.state, clock.numerals(at)
+    before = clock.state
+    was = clock.numerals(at) if isinstance(before.down.phase, Running) else None
     decided, effects = clock.handle(order, at)
     after = clock.state
     _hold(not effects, "time that has passed tells nothing again", order)
@@ -61,7 +62,7 @@ def decide(clock: PlayClock, order: Order) -> Decided:
     _hold(len(after.history) <= UNDO_DEPTH, "the history is bounded", order)
     if isinstance(order.event, PlayEnded) and decided.changed:
         _check_ruling(clock, decided)
-    if isinstance(phase, Set):
+    if isinstance(phase, Set) and phase is not before.down.phase:
         _check_start(clock, phase, order)
     if isinstance(order.event, Undo) and decided.changed:
         _check_undone(before, after, order)
