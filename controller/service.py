@@ -126,7 +126,7 @@ class Service:
             self.recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
             self._notify(now)
             return Answer.REFUSED
-        if press.handset == 0:
+        if not self.presence.watches(press.handset) and member.role is not Role.SHADOW:
             self.presence.console_used(press.received_at)
         gesture, order = member.read(press)
         if order is None:

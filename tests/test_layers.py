@@ -57,7 +57,12 @@ DRIVER_USERS = {
 }
 
 # Modules from outside the standard library, and the files that may load them, inside a function.
-THIRD_PARTY = {"drivers/port/serial_port.py": {"serial"}}
+THIRD_PARTY = {
+    "drivers/board/gpio_segments.py": {"gpiozero"},
+    "drivers/board/modbus_frames.py": {"pymodbus"},
+    "drivers/handset/gpio.py": {"gpiozero"},
+    "drivers/port/serial_port.py": {"serial"},
+}
 
 
 @dataclass(frozen=True)
