@@ -38,8 +38,13 @@ IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__impor
 DRIVER_USERS = {
     "controller/assembly.py",
     "controller/board_watch.py",
+    "controller/builders.py",
+    # A device's table may hold what its driver can do; its module loads only for such a table.
+    "controller/config_devices.py",
+    "controller/config_model.py",
     # What is checked before a game is what the drivers know: answers, lamps, keys, radio.
     "controller/check_boards.py",
+    "controller/check_displays.py",
     "controller/check_hands.py",
     "controller/check_handsets.py",
     "controller/check_lamps.py",
