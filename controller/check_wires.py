@@ -224,7 +224,8 @@ def port_finding(fault: Exception, whose: str) -> Finding:
     code = cause.args[0] if cause.args else None
     match code:
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
-            do = "plug the adapter in, or mend its name in the configuration (ls /dev/serial/by-id)"
+            names = "/dev/input/by-id" if "/dev/input/" in str(fault) else "/dev/serial/by-id"
+            do = f"plug the adapter in, or mend its name in the configuration (ls {names})"
         case errno.EACCES | errno.EPERM:
             group = "input" if "/dev/input/" in str(fault) else "dialout"
             do = f"{user()} may not open it: add that user to the port's group ({group})"

@@ -143,6 +143,7 @@ def _modbus(table: Table) -> object:
         "brightness_most": table.integer("brightness_most", 1, 0xFFFF, 15),
         "read_back_register": optional("read_back_register"),
         "read_back_function": table.choice("read_back_function", (3, 4), 3),
+        "read_back_after_ms": table.integer("read_back_after_ms", 50, 900, 90),
     }
     table.finish()
     whole = {"unit", "register", "format"} <= table.good.keys()

@@ -2,9 +2,12 @@
 
 One request is on the line at a time, and each has its answer or its time. The units are told in
 turn, each the newest face there is when its turn comes. A unit that can be read back is asked what
-its lamps show, 100 ms after each change and once a second, and reports that or its silence; of
-one that cannot, only that it takes what is written is known, and three requests without an answer
-are a fault.
+its lamps show, with the next refresh after each change and once a second, and reports that or its
+silence; of one that cannot, only that it takes what is written is known, and three requests without
+an answer are a fault.
+
+The answer to function 6 is the request once more, so an adapter that hears itself would pass for a
+unit: it wants function 16.
 """
 
 from __future__ import annotations
@@ -36,8 +39,6 @@ LEAST_SILENCE_S = 0.00175
 """Between frames 3.5 characters, above 19,200 baud 1.75 ms (MODBUS over serial line V1.02,
 2.5.1.1)."""
 ASK_NS = 1 * S
-SETTLE_NS = 90 * MS
-"""How long a value has stood before the lamps are asked: with the next refresh at the earliest."""
 MISSES = 3
 AGAIN_NS = S // 2
 """How often a unit that does not answer is tried again, so that it does not hold up the others."""
@@ -160,7 +161,7 @@ class ModbusLine:
             unit.value, unit.changed_at = value, now
         unit.written_at = now
         await self._dim(unit, face)
-        settled = now - unit.changed_at >= SETTLE_NS
+        settled = now - unit.changed_at >= unit.map.read_back_after_ms * MS
         anew = unit.doubtful or unit.asked_at <= unit.changed_at
         if settled and (anew or now - unit.asked_at >= ASK_NS):
             unit.asked_at = now
@@ -273,7 +274,8 @@ class ModbusLine:
         map_ = unit.map
         request = self._frames.write(map_.unit, map_.register, map_.dark, map_.function)
         try:
-            if await self._exchange(request) is None:
+            missed = await self._exchange(request) is None
+            if missed and not unit.misses:  # it may have met an answer under way
                 await self._exchange(request)
         except (PortError, DriverError):
             return

@@ -27,7 +27,9 @@ class RegisterMap:
     with the tens in the high byte. ``blank`` darkens it. ``function`` 6 or 16 writes. The
     brightness goes to ``brightness_register`` as 1 to ``brightness_most``. ``read_back_register``
     tells what the lamps really show, in the same format, and is read with ``read_back_function``,
-    3 or 4. Raises ``ValueError``, which begins with the name of the field at fault.
+    3 or 4, at the earliest ``read_back_after_ms`` (50-900) after a change.
+
+    Raises ``ValueError``, which begins with the name of the field at fault.
     """
 
     unit: int
@@ -39,6 +41,7 @@ class RegisterMap:
     brightness_most: int = 15
     read_back_register: int | None = None
     read_back_function: Literal[3, 4] = 3
+    read_back_after_ms: int = 90
 
     def __post_init__(self) -> None:
         if self.blank is None and self.format not in NATURAL_BLANKS:

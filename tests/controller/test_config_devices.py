@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from controller.config import Config, ConfigError, parse_config
 from drivers.base import Key
@@ -36,7 +38,7 @@ def problems(text: str) -> tuple[str, ...]:
 def test_what_the_example_shows_is_what_the_drivers_get() -> None:
     whole = config(OPEN + SHOWN)
     modbus, text, pins = whole.boards
-    assert modbus.details == RegisterMap(1, 0, "bcd", 0xAAAA, 6, 1, 15, 2, 4)
+    assert modbus.details == RegisterMap(1, 0, "bcd", 0xAAAA, 6, 1, 15, 2, 4, 200)
     assert (modbus.baud, modbus.parity, modbus.stop_bits, modbus.node) == (19200, "even", 1, 0)
     assert text.details == TextLayout("{numerals:02d}\r", "  \r", "B{brightness}\r", 1000)
     assert (text.baud, text.parity) == (9600, "none")
@@ -149,3 +151,19 @@ def test_ports_of_different_kinds_are_told_apart() -> None:
     text = MODBUS + MAP + TEXT.replace("/dev/t", "/dev/m") + LAYOUT
     (found,) = [each for each in problems(text) if "cannot be" in each]
     assert found.startswith('boards[1].port = "/dev/m": cannot be the port of text_line boards too')
+
+
+LINES = [n for n, line in enumerate(SHOWN.splitlines()) if " = " in line]
+VALUES = ["-1", "0", "7", "99999", "true", '""', '"a"', '"25"', "[]", "[1, 2]", "{}", "1.5", "nan"]
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.sampled_from(LINES), st.sampled_from(VALUES)), max_size=4))
+def test_whatever_else_stands_there_is_valid_or_named(changes: list[tuple[int, str]]) -> None:
+    lines = SHOWN.splitlines()
+    for number, value in changes:
+        lines[number] = f"{lines[number].split(' = ')[0]} = {value}"
+    try:
+        config(OPEN + "\n".join(lines))
+    except ConfigError as error:
+        assert changes and all(line.startswith(("boards[", "handsets[")) for line in error.problems)
