@@ -227,13 +227,20 @@ def port_finding(fault: Exception, whose: str) -> Finding:
             names = "/dev/input/by-id" if "/dev/input/" in str(fault) else "/dev/serial/by-id"
             do = f"plug the adapter in, or mend its name in the configuration (ls {names})"
         case errno.EACCES | errno.EPERM:
-            group = "input" if "/dev/input/" in str(fault) else "dialout"
-            do = f"{user()} may not open it: add that user to the port's group ({group})"
+            do = f"{user()} may not open it: add that user to the port's group (dialout)"
+            if "/dev/input/" in str(fault):
+                do = (
+                    f"{user()} may not open it: put playclock-keys.conf beside the unit (its group)"
+                )
         case errno.EAGAIN | errno.EBUSY:
             return wrong(f"{whose}: {fault}: another program has it, likely the service", STOPPED)
         case _:
             do = "pull the adapter and plug it in again, then check again"
-    if isinstance(cause, ImportError):
+            if " on pins: " in str(fault):
+                do = "look at the pins in the configuration, the library of the pins (lgpio) and "
+                do += "playclock-pins.conf"
+    # gpiozero without a library of the pins raises one too, which names no module.
+    if isinstance(cause, ImportError) and (cause.name or " on pins: " not in str(fault)):
         module = (cause.name or "serial").partition(".")[0]
         package = PACKAGES.get(module, module)
         do = f"install it: pip install {package}, in the environment of the program"
