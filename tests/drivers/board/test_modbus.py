@@ -283,10 +283,11 @@ async def test_against_the_servers_of_pymodbus_on_a_real_line() -> None:
     # The server's own register stands for the lamps: what it has is what was written.
     reading = RegisterMap(3, 30, "binary", 99 + 1, 16, read_back_register=30, read_back_function=4)
     units = [("plain", MUTE), ("reading", reading)]
-    line = ModbusLine("line", FdPort("line", master, clock=boottime), units, boottime)
+    port = FdPort("line", master, clock=boottime)
+    line = ModbusLine("line", port, units, boottime, patience_s=5.0)
     task = asyncio.create_task(line.run(reports))
     await asyncio.sleep(0)
-    for _ in range(40):
+    for _ in range(400):
         line.show(Face(25))
         await asyncio.sleep(0.02)
         if both.is_set() and reports.came:
