@@ -12,6 +12,7 @@ from controller.check_report import Finding, Report, look, ok, wrong
 from controller.check_wires import AtWork, Receiver, Wires, port_finding
 from drivers.base import Clock, CrewState, Edge, Handset, Key, Press, Rejection, Result
 from drivers.handset.simulated import Air
+from drivers.handset.thumb import LAYOUTS
 
 S_NS = 1_000_000_000
 STATE_S = 1.0
@@ -27,10 +28,8 @@ LOW_BATTERY_H = 4
 IDLE = CrewState(
     phase=0, numerals=None, expires_at=None, boards_lit=False, boards_off=False, fault=False
 )
-KEYS: dict[str, tuple[Key, ...]] = {
-    "twelve": tuple(Key),
-    "four": (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO),
-}
+KEYS = LAYOUTS
+"""The keys that each layout has."""
 
 
 class Known(NamedTuple):
