@@ -14,7 +14,7 @@ from controller.alarms import Alarms
 from controller.board_watch import BoardWatch
 from controller.crew import ANSWERS, CrewMember, crew_state
 from controller.display import Display, commanded
-from controller.driving import driving
+from controller.driving import driving, note_weaknesses
 from controller.game_clock import GameClock
 from controller.keeper import Keeper
 from controller.last_order import LastOrder
@@ -63,7 +63,9 @@ class Service:
         self.boards = tuple(boards)
         self.handsets = tuple(handsets)
         now = clock()
-        self.watch = BoardWatch((each for board in self.boards for each in board.boards), now)
+        names = [each for board in self.boards for each in board.boards]
+        answering = [each for board in self.boards for each in board.answering]
+        self.watch = BoardWatch(names, now, answering)
         beacons = [n for each in self.handsets if each.beacons for n in each.serves if n in crew]
         shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
         self.presence = Presence(beacons, now, shadows)
@@ -90,9 +92,7 @@ class Service:
 
     def _begin(self) -> None:
         self._turn(now := self._clock())
-        open_to_all = "unauthenticated input: anyone could press its keys"
-        for device in [each.name for each in self.handsets if not each.authenticated]:
-            self.recorder.note("note", now, device, detail=open_to_all)
+        note_weaknesses(self, now)
 
     def stop(self) -> None:
         """End the game: boards dark, then :meth:`run` returns."""
@@ -127,7 +127,7 @@ class Service:
             self.recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
             self._notify(now)
             return Answer.REFUSED
-        if press.handset == 0:
+        if not self.presence.watches(press.handset) and member.role is not Role.SHADOW:
             self.presence.console_used(press.received_at)
         gesture, order = member.read(press)
         if order is None:
