@@ -21,7 +21,7 @@ static inline uint16_t crc_update(uint16_t crc, uint8_t byte)
 {
     crc ^= (uint16_t)(byte << 8);
     for (uint8_t bit = 0; bit < 8; bit++)
-        crc = (uint16_t)(crc & 0x8000u ? (crc << 1) ^ 0x1021u : crc << 1);
+        crc = (uint16_t)((unsigned)crc << 1 ^ (crc & 0x8000u ? 0x1021u : 0u));
     return crc;
 }
 #endif
