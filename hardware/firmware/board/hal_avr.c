@@ -41,14 +41,14 @@ enum {
 
 /* Reset */
 
-static uint8_t reset_causes __attribute__((section(".noinit")));
+static uint8_t reset_causes;
 
-/* After a reset by the watchdog it runs on at its shortest period, 16 ms (DS, "Watchdog Timer"), so
- * it is set before the variables are. Never called: it is part of the start-up code. */
-__attribute__((naked, used, section(".init3"))) static void keep_reset_causes(void)
+/* After a reset by the watchdog it runs on at its shortest period, 16 ms (DS, "Watchdog System
+ * Reset"): long enough for the start-up code, as RAM is cleared in 0.1 ms. */
+static void start_watchdog(void)
 {
     reset_causes = MCUSR;
-    MCUSR = 0;
+    MCUSR = 0; /* while it says WDRF, the watchdog cannot be set */
     wdt_enable(WDTO_120MS);
 }
 
@@ -259,6 +259,8 @@ uint8_t chip_number(void)
 
 void chip_start(void)
 {
+    start_watchdog();
+
     PORTD = BLANK | UNUSED_D | 1 << PD0; /* high before it is an output: dark */
     DDRD = BLANK;
     DDRB = CHAIN_DATA | CHAIN_CLOCK | CHAIN_LATCH;
@@ -281,6 +283,6 @@ void chip_start(void)
     UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
 
     start_supply();
-    set_sleep_mode(SLEEP_MODE_IDLE);
+    SMCR = 0; /* idle: timers, UART and converter go on */
     sei();
 }
