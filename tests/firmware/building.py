@@ -37,6 +37,13 @@ def run(*command: str | Path) -> str:
     return done.stdout
 
 
+def report(*command: str | Path) -> str:
+    """The same, giving what the command wrote to standard error."""
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+    return done.stderr
+
+
 def image(part: str, *settings: str) -> Path:
     """The firmware ``part`` ("board", "handset") as an ELF file, built by its own Makefile.
 
