@@ -141,12 +141,15 @@ class ChipPair:
         self.answered: list[bytes] = []
         self.wire: Wire | None = None
         self.harm: Harm = bytes
+        self.early_ns = 0
+        """How much sooner than its end an answer is given to the controller: on a busy machine it
+        would be too late. (The chips run ahead; the pair is silent then.)"""
         self._clock = clock
         self._unframer = Unframer()
         self._free_at = 0
         self._told = {node.number: 0 for node in self.nodes}
         self._passed = {node.number: 0 for node in self.nodes}
-        self._asked = 0
+        self._asked = self._answered_at = 0
         for node in self.nodes:
             node.pair = self
 
@@ -168,12 +171,16 @@ class ChipPair:
                 node.board.chip.send(line, node.cycle_of(start_at))
         if asked:
             self._asked = asked[-1]
-            wait_ns = self._free_at + ANSWERED_NS - self._clock()
+            self._answered_at = self._free_at + ANSWERED_NS
+            wait_ns = self._answered_at - self.early_ns - self._clock()
             asyncio.get_running_loop().call_later(wait_ns / 1e9, self._give_answers)
 
     def advance(self) -> None:
-        """Run the chips up to the present, the asked one first: the others hear what it sends."""
-        now_at = self._clock()
+        """Run the chips up to the present."""
+        self._run(self._clock())
+
+    def _run(self, now_at: int) -> None:
+        """The asked chip first: the others hear what it sends."""
         for node in sorted(self.nodes, key=lambda node: node.number != self._asked):
             node.run(now_at)
             for cycle, byte in node.board.sent[self._passed[node.number] :]:
@@ -184,7 +191,7 @@ class ChipPair:
 
     def _give_answers(self) -> None:
         """Whole answers go to the controller."""
-        self.advance()
+        self._run(max(self._clock(), self._answered_at))
         for node in self.nodes:
             for answer in node.board.answers[self._told[node.number] :]:
                 self._told[node.number] += 1
