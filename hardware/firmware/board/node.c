@@ -25,7 +25,7 @@ static const uint8_t digit_lamps[10] = {
 
 static uint16_t word_at(const uint8_t *bytes)
 {
-    return (uint16_t)(bytes[0] << 8 | bytes[1]);
+    return (uint16_t)((uint16_t)bytes[0] << 8 | bytes[1]);
 }
 
 /* The lamps of numerals that have been checked: tens in the high byte. */
@@ -37,7 +37,7 @@ static uint16_t lamps_of(uint8_t numerals)
         return 0;
     uint8_t tens = numerals / 10;
     uint16_t lamps = digit_lamps[numerals % 10];
-    return tens == 0 ? lamps : (uint16_t)(digit_lamps[tens] << 8 | lamps);
+    return tens == 0 ? lamps : (uint16_t)((uint16_t)digit_lamps[tens] << 8 | lamps);
 }
 
 static void check_chain(struct node *node, uint16_t came_back)
