@@ -12,8 +12,10 @@ void hal_send(const uint8_t *frame, uint8_t length);
 /* Whether bytes of a frame are still to leave. */
 bool hal_is_sending(void);
 
-/* Give the radio its supply, or take it away. */
-void hal_power_radio(bool on);
+/* What is at the serial line: nothing, the radio, which then has its supply, or the pairing cable in its place. */
+enum line { LINE_OFF, LINE_RADIO, LINE_CABLE };
+
+void hal_connect(enum line line);
 
 /* Motor, lamp and wrist lamp. */
 void hal_move(bool on);

@@ -43,37 +43,38 @@ enum event {
 
 struct order {
     uint8_t event;
-    bool amends; /* takes the place of what the gesture did so far */
+    bool amends;   /* takes the place of what the gesture did so far */
+    bool doubtful; /* two number keys at once, and this one was taken */
     uint32_t at, gesture_at;
 };
 
-/* What one, two, three taps mean, and the hold. Further taps mean what the last one does. */
+/* What one tap means, two and so on, and the hold. Further taps mean what the last one does. */
 struct meaning {
     uint16_t key;
-    uint8_t taps[3], held;
+    uint8_t count, taps[3], held;
 };
 
 static const struct meaning twelve[] = {
-    {KEY_DEAD_BALL, {ROUTINE, ROUTINE, ROUTINE}, NOTHING},
-    {KEY_READY, {READY, READY, READY}, NOTHING},
-    {KEY_25, {HOLD_25, RUN_25, RUN_25}, NOTHING},
-    {KEY_SNAP, {SNAP, SNAP, SNAP}, NOTHING},
-    {KEY_40, {HOLD_40, RUN_40, RUN_40}, NOTHING},
-    {KEY_STOP, {STOP, STOP, STOP}, NOTHING},
-    {KEY_FLAG, {STOPPAGE, DEFENSE, DEFENSE}, NOTHING},
-    {KEY_TIME_OUT, {STOPPAGE, STOPPAGE, STOPPAGE}, NOTHING},
-    {KEY_INJURY, {STOPPAGE, DEFENSE, DEFENSE}, NOTHING},
-    {KEY_UNDO, {UNDO, UNDO, UNDO}, NOTHING},
-    {KEY_NO_COUNT, {NO_COUNT, NO_COUNT, NO_COUNT}, NOTHING},
-    {0, {0}, 0},
+    {KEY_DEAD_BALL, 1, {ROUTINE}, NOTHING},
+    {KEY_READY, 1, {READY}, NOTHING},
+    {KEY_25, 2, {HOLD_25, RUN_25}, NOTHING},
+    {KEY_SNAP, 1, {SNAP}, NOTHING},
+    {KEY_40, 2, {HOLD_40, RUN_40}, NOTHING},
+    {KEY_STOP, 1, {STOP}, NOTHING},
+    {KEY_FLAG, 2, {STOPPAGE, DEFENSE}, NOTHING},
+    {KEY_TIME_OUT, 1, {STOPPAGE}, NOTHING},
+    {KEY_INJURY, 2, {STOPPAGE, DEFENSE}, NOTHING},
+    {KEY_UNDO, 1, {UNDO}, NOTHING},
+    {KEY_NO_COUNT, 1, {NO_COUNT}, NOTHING},
+    {0, 0, {0}, NOTHING},
 };
 
 static const struct meaning four[] = {
-    {KEY_40, {ROUTINE, ROUTINE, HOLD_40}, HOLD_40},
-    {KEY_25, {HOLD_25, RUN_25, RUN_25}, NOTHING},
-    {KEY_READY, {READY, READY, READY}, NOTHING},
-    {KEY_UNDO, {UNDO, UNDO, UNDO}, NOTHING},
-    {0, {0}, 0},
+    {KEY_40, 3, {ROUTINE, ROUTINE, HOLD_40}, HOLD_40},
+    {KEY_25, 2, {HOLD_25, RUN_25}, NOTHING},
+    {KEY_READY, 1, {READY}, NOTHING},
+    {KEY_UNDO, 1, {UNDO}, NOTHING},
+    {0, 0, {0}, NOTHING},
 };
 
 /* Phases and rulings */
@@ -119,8 +120,7 @@ static bool shows(const struct wrist_down *down, uint8_t seconds)
     return down->phase == PHASE_SET && down->seconds == seconds;
 }
 
-/* What an event does: the cells of controller/rules/transitions.py. Each gives its result; what it does to the
- * down counts unless that is RESULT_REFUSED. `kept` is set where RESULT_NO_CHANGE still notes a name. */
+/* What an event does: the cells of controller/rules/transitions.py. Each gives its result. */
 
 static uint8_t end_play(struct wrist_down *down, uint8_t named, uint32_t at)
 {
@@ -374,10 +374,10 @@ static bool are_together(const struct wrist *wrist, uint16_t key, uint32_t at)
 static struct order two_numbers(struct wrist *wrist, uint16_t key, uint32_t at)
 {
     if (key != KEY_25)
-        return (struct order){.event = NOTHING};
+        return (struct order){.event = NOTHING, .doubtful = true};
     begin_taps(wrist, key, wrist->first_tap_at, at);
     wrist->taps = 1;
-    return (struct order){HOLD_25, true, at, wrist->first_tap_at};
+    return (struct order){HOLD_25, true, true, at, wrist->first_tap_at};
 }
 
 static struct order tapped(struct wrist *wrist, const struct meaning *meaning, uint32_t at)
@@ -387,12 +387,11 @@ static struct order tapped(struct wrist *wrist, const struct meaning *meaning, u
     if (wrist->tapped != meaning->key || at - wrist->last_tap_at > REPEAT_MS)
         begin_taps(wrist, meaning->key, at, at);
     wrist->last_tap_at = at;
-    if (wrist->taps < 4)
+    if (wrist->taps < meaning->count)
         wrist->taps++;
-    uint8_t index = wrist->taps < 3 ? wrist->taps - 1 : 2;
-    bool new_tap = wrist->taps <= 3; /* later ones mean what the third does, and have its place */
-    bool amends = index > 0 && meaning->taps[index] != meaning->taps[index - 1] && new_tap;
-    return (struct order){meaning->taps[index], amends, at, wrist->first_tap_at};
+    uint8_t index = wrist->taps - 1;
+    bool amends = index > 0 && meaning->taps[index] != meaning->taps[index - 1];
+    return (struct order){meaning->taps[index], amends, false, at, wrist->first_tap_at};
 }
 
 static struct order held(struct wrist *wrist, const struct meaning *meaning, uint32_t at)
@@ -400,9 +399,9 @@ static struct order held(struct wrist *wrist, const struct meaning *meaning, uin
     if (meaning->held == NOTHING)
         return (struct order){.event = NOTHING};
     if (wrist->tapped != meaning->key || at - wrist->last_tap_at > HOLD_MS)
-        return (struct order){meaning->held, false, at, at};
+        return (struct order){meaning->held, false, false, at, at};
     wrist->tapped = 0;
-    return (struct order){meaning->held, true, at, wrist->first_tap_at};
+    return (struct order){meaning->held, true, false, at, wrist->first_tap_at};
 }
 
 void wrist_start(struct wrist *wrist, const struct layout *layout)
@@ -418,9 +417,13 @@ uint8_t wrist_press(struct wrist *wrist, uint16_t keys, uint32_t at)
         return RESULT_NO_CHANGE;
     struct order order = keys & KEY_HELD ? held(wrist, meaning, at) : tapped(wrist, meaning, at);
     if (order.event == NOTHING)
-        return RESULT_NO_CHANGE;
+        return order.doubtful ? RESULT_ASSUMED : RESULT_NO_CHANGE;
     uint8_t result = judge(wrist, &order);
     wrist_pass_time(wrist, at);
+    if (result == RESULT_NO_CHANGE || result == RESULT_REFUSED)
+        return result;
+    if (order.doubtful)
+        return RESULT_ASSUMED;
     if (result == RESULT_RUNNING && wrist->now.down.phase != PHASE_RUNNING)
         return RESULT_HELD; /* what was given back has run out meanwhile */
     return result;
