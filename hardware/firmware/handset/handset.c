@@ -180,7 +180,7 @@ static void show(const struct handset *handset, uint32_t now)
 
 static void fall_asleep(struct handset *handset, uint32_t now)
 {
-    bool idle = handset->mode != CHOOSING && handset->mode != PAIRING && !handset->cues.counting
+    bool idle = handset->mode != CHOOSING && handset->mode != PAIRING && handset->cues.ahead == 0
         && handset->thumb.playing == CUE_NONE && !memory_is_busy(&handset->memory);
     if (handset->asleep || !idle || now - handset->active_at < HANDSET_SLEEP_MS)
         return;

@@ -47,8 +47,11 @@ static void take_out(struct thumb *thumb, uint8_t place)
 
 static void put_in(struct thumb *thumb, uint8_t place, uint8_t cue, uint32_t now)
 {
-    if (thumb->waiting_count == THUMB_WAITING)
-        thumb->waiting_count--;
+    if (thumb->waiting_count == THUMB_WAITING) { /* the oldest goes, but never zero */
+        take_out(thumb, thumb->waiting[0] == CUE_ZERO ? 1 : 0);
+        if (place > 0)
+            place--;
+    }
     for (uint8_t at = thumb->waiting_count; at > place; at--) {
         thumb->waiting[at] = thumb->waiting[at - 1];
         thumb->asked_at[at] = thumb->asked_at[at - 1];
