@@ -1,9 +1,9 @@
-"""A simulated board node with its lamps: registers, segments and blanking, none of it the firmware's.
+"""A simulated board node with its lamps: registers, segments and blanking, none the firmware's.
 
-The registers behave as the data sheet of a 74HC595 says (function table): the shift register moves on
-the rising edge of its shift clock, the outputs take it over on the rising edge of the latch clock,
-the serial output is the last stage. Segments are named as on every seven-segment lamp: a is the
-top bar, then clockwise, g the middle one (common practice; PROTOCOL.md, "Lamps").
+The registers behave as the data sheet of a 74HC595 says (function table): the shift register moves
+on the rising edge of its shift clock, the outputs take it over on the rising edge of the latch
+clock, the serial output is the last stage. Segments are named as on every seven-segment lamp: a is
+the top bar, then clockwise, g the middle one (common practice; PROTOCOL.md, "Lamps").
 """
 
 from __future__ import annotations
@@ -29,7 +29,15 @@ _DRAWN = """
 | |   |  _|  _| |_| |_  |_    | |_| |_|
 |_|   | |_   _|   |  _| |_|   | |_|  _|
 """
-_PLACES = ((0, 1, "a"), (1, 2, "b"), (2, 2, "c"), (2, 1, "d"), (2, 0, "e"), (1, 0, "f"), (1, 1, "g"))
+_PLACES = (
+    (0, 1, "a"),
+    (1, 2, "b"),
+    (2, 2, "c"),
+    (2, 1, "d"),
+    (2, 0, "e"),
+    (1, 0, "f"),
+    (1, 1, "g"),
+)
 POINT = 0x80
 
 
@@ -47,12 +55,14 @@ DIGITS = _read_drawing()
 
 @dataclass(slots=True)
 class Registers:
-    """The chain: 16 stages, the tens' register first. ``broken`` says what its end gives."""
+    """The chain: 16 stages, the tens' register first."""
 
     shifted: int = 0x5AA5  # what registers hold at power-up is chance
     outputs: int = 0xA55A
     stuck: int | None = None
     """A level that the chain's end is stuck at, or None."""
+    upset: tuple[int, int] = (0, 0)
+    """Lamps (tens, units) that the shift registers gain by a disturbance after each latch."""
     data: int = 0
 
     def clocked(self) -> None:
@@ -60,6 +70,7 @@ class Registers:
 
     def latched(self) -> None:
         self.outputs = self.shifted
+        self.shifted |= self.upset[1] << 8 | self.upset[0]
 
     @property
     def end(self) -> int:

@@ -31,10 +31,17 @@ def _one_at_a_time() -> Iterator[None]:
 
 
 def run(*command: str | Path) -> str:
-    """Run a command and give what it printed; :class:`AssertionError` with all of it if it fails."""
+    """Run a command and give what it printed; one that fails is an :class:`AssertionError`."""
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
     return done.stdout
+
+
+def report(*command: str | Path) -> str:
+    """The same, giving what the command wrote to standard error."""
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
+    return done.stderr
 
 
 def image(part: str, *settings: str) -> Path:
@@ -42,7 +49,9 @@ def image(part: str, *settings: str) -> Path:
 
     ``settings`` are variables for make; what is built with some has a folder of its own.
     """
-    folder = STORE / "-".join([part, *(hashlib.sha256(s.encode()).hexdigest()[:8] for s in settings)])
+    folder = STORE / "-".join(
+        [part, *(hashlib.sha256(s.encode()).hexdigest()[:8] for s in settings)]
+    )
     with _one_at_a_time():
         run("make", "--quiet", "-C", FIRMWARE / part, f"BUILD={folder}", *settings)
     return folder / f"{part}.elf"

@@ -361,6 +361,12 @@ uint8_t *chip_memory(struct chip *chip)
     return chip->avr->data;
 }
 
+/* Program memory, to break the firmware. */
+uint8_t *chip_flash(struct chip *chip)
+{
+    return chip->avr->flash;
+}
+
 uint32_t chip_ram_end(const struct chip *chip)
 {
     return chip->avr->ramend;

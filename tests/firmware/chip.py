@@ -68,9 +68,7 @@ _HOOK = ctypes.CFUNCTYPE(None, ctypes.c_uint32, ctypes.c_uint32)
 @functools.cache
 def _library() -> ctypes.CDLL:
     flags = ("-std=gnu11", "-O2", "-shared", "-fPIC", "-isystem", "/usr/include/simavr")
-    path = building.program(
-        "chip.so", [building.HERE / "chip.c"], [*flags, "-lsimavr", "-lelf"]
-    )
+    path = building.program("chip.so", [building.HERE / "chip.c"], [*flags, "-lsimavr", "-lelf"])
     library = ctypes.CDLL(str(path))
     chip, u32, u64 = ctypes.c_void_p, ctypes.c_uint32, ctypes.c_uint64
     for name, result, *arguments in (
@@ -87,6 +85,7 @@ def _library() -> ctypes.CDLL:
         ("chip_event_count", ctypes.c_size_t, chip),
         ("chip_take_events", None, chip, ctypes.POINTER(_RawEvent)),
         ("chip_memory", ctypes.POINTER(ctypes.c_uint8), chip),
+        ("chip_flash", ctypes.POINTER(ctypes.c_uint8), chip),
         ("chip_ram_end", u32, chip),
         ("chip_eeprom", ctypes.c_int, chip, ctypes.c_char_p, u32, u32, ctypes.c_int),
         ("chip_figures", None, chip, ctypes.POINTER(u64)),
@@ -233,6 +232,12 @@ class Chip:
         memory = self._library.chip_memory(self._chip)
         for place, byte in enumerate(data):
             memory[address + place] = byte
+
+    def write_flash(self, address: int, data: bytes) -> None:
+        """Change the program, to see what becomes of a broken one."""
+        flash = self._library.chip_flash(self._chip)
+        for place, byte in enumerate(data):
+            flash[address + place] = byte
 
     def eeprom(self, offset: int, length: int) -> bytes:
         """What EEPROM holds."""

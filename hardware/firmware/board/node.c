@@ -36,8 +36,8 @@ static uint16_t lamps_of(uint8_t numerals)
     if (numerals == DARK)
         return 0;
     uint8_t tens = numerals / 10;
-    uint16_t lamps = digit_lamps[numerals % 10];
-    return tens == 0 ? lamps : (uint16_t)((uint16_t)digit_lamps[tens] << 8 | lamps);
+    uint8_t tens_lamps = tens == 0 ? 0 : digit_lamps[tens];
+    return (uint16_t)((uint16_t)tens_lamps << 8 | digit_lamps[numerals % 10]);
 }
 
 static void check_chain(struct node *node, uint16_t came_back)
