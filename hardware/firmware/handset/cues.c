@@ -19,11 +19,14 @@ static uint32_t mark_at(const struct cues *cues, uint8_t mark)
 
 static void pass_marks(struct cues *cues, uint32_t until, uint32_t now)
 {
-    for (uint8_t mark = 0; cues->counting && mark < MARKS; mark++) {
-        if ((cues->ahead >> mark & 1) && has_come(mark_at(cues, mark), until)) {
-            cues->ahead &= (uint8_t)~(1u << mark);
-            thumb_play(cues->thumb, marks[mark].cue, now);
-        }
+    uint8_t mark = 0;
+    for (uint8_t left = cues->ahead; left != 0; left >>= 1, mark++) {
+        if (!(left & 1))
+            continue;
+        if (!has_come(mark_at(cues, mark), until))
+            return; /* those behind it come later */
+        cues->ahead &= (uint8_t)~(1u << mark);
+        thumb_play(cues->thumb, marks[mark].cue, now);
     }
 }
 

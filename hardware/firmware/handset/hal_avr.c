@@ -37,7 +37,7 @@ enum {
     SUPPLY_MV = 3300,
     DIVIDER = 2, /* the battery reaches the converter halved */
 
-    HEARD_SIZE = 128, /* powers of two; 33 ms of line, while tags are made */
+    HEARD_SIZE = 64, /* powers of two; 17 ms of line, in which two tags are made */
     EDGES_SIZE = 8,
     LONGEST_FRAME = FRAME_LENGTH(HERE_LENGTH),
 };
@@ -52,6 +52,7 @@ static void start_watchdog(void)
     reset_causes = MCUSR;
     MCUSR = 0; /* while it says WDRF, the watchdog cannot be set */
     wdt_enable(WDTO_1S);
+    wdt_reset(); /* the first period shall have the new length, too */
 }
 
 bool chip_started_by_power(void)

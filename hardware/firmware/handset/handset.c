@@ -146,42 +146,46 @@ static void serve(struct handset *handset, uint32_t now)
     memory_step(&handset->memory);
 }
 
-/* Whether a lamp that says something besides cues is lit: parts of a second that are seen as one rhythm. */
+/* What the lamps say besides cues, as rhythms that go on for two seconds. */
 
-static bool lamp(const struct handset *handset, uint32_t now)
+enum { RHYTHM_MS = 2000 };
+
+static bool lamp(const struct handset *handset)
 {
-    uint16_t in_two_seconds = (uint16_t)(now % 2000);
+    uint16_t ms = handset->rhythm_ms;
     switch (handset->mode) {
     case CHOOSING:
         return true;
     case SERVICE: /* link lost: twice a second */
-        return !handset->cues.linked && now % 500 < 100;
-    case UNPAIRED: /* three flashes each two seconds */
-        return in_two_seconds < 1200 && now % 400 < 100;
+        return !handset->cues.linked && ms % 500 < 100;
+    case UNPAIRED: /* three flashes and a rest */
+        return ms < 1200 && ms % 400 < 100;
     case PAIRING: /* by turns with the wrist lamp */
-        return now % 500 < 250;
+        return ms % 500 < 250;
     default:
         return false;
     }
 }
 
-static bool wrist_lamp(const struct handset *handset, uint32_t now)
+static bool wrist_lamp(const struct handset *handset)
 {
-    return handset->mode == WRIST || handset->mode == CHOOSING || (handset->mode == PAIRING && now % 500 >= 250);
+    return handset->mode == WRIST || handset->mode == CHOOSING || (handset->mode == PAIRING && !lamp(handset));
 }
 
-static void show(const struct handset *handset, uint32_t now)
+static void show(struct handset *handset)
 {
+    if (++handset->rhythm_ms >= RHYTHM_MS)
+        handset->rhythm_ms = 0;
     bool cue = handset->thumb.playing != CUE_NONE;
     hal_move(handset->thumb.on);
-    hal_light(!handset->asleep && (cue ? handset->thumb.on : lamp(handset, now)));
-    hal_light_wrist(!handset->asleep && wrist_lamp(handset, now));
+    hal_light(!handset->asleep && (cue ? handset->thumb.on : lamp(handset)));
+    hal_light_wrist(!handset->asleep && wrist_lamp(handset));
 }
 
 static void fall_asleep(struct handset *handset, uint32_t now)
 {
     bool idle = handset->mode != CHOOSING && handset->mode != PAIRING && handset->cues.ahead == 0
-        && handset->thumb.playing == CUE_NONE && !memory_is_busy(&handset->memory);
+        && handset->thumb.playing == CUE_NONE && handset->thumb.waiting_count == 0 && !memory_is_busy(&handset->memory);
     if (handset->asleep || !idle || now - handset->active_at < HANDSET_SLEEP_MS)
         return;
     handset->asleep = true;
@@ -201,7 +205,7 @@ void handset_tick(struct handset *handset, uint16_t since_start, uint32_t now)
         serve(handset, now);
     thumb_pass_time(&handset->thumb, now);
     fall_asleep(handset, now);
-    show(handset, now);
+    show(handset);
 }
 
 bool handset_may_sleep(const struct handset *handset)

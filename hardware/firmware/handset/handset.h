@@ -40,14 +40,17 @@ struct handset {
     uint32_t active_at;     /* the last STATE, key or start */
     uint32_t battery_at;    /* it is looked at next */
     uint32_t byte_at;       /* the last byte heard */
+    uint16_t rhythm_ms;     /* where the lamps are in their rhythm */
     struct frame_receiver receiver;
     struct memory memory;
     struct pairing_record record;
     struct blake2s up_key, down_key;
     struct thumb thumb;
     struct cues cues;
-    struct reports reports;
-    struct wrist wrist;
+    union { /* RAM is scarce, and nothing leads from one mode to the other but power-off */
+        struct reports reports; /* SERVICE, UNPAIRED */
+        struct wrist wrist;     /* WRIST */
+    };
 };
 
 /* Begin at `now` with the keys that are down. `by_power` is false after a restart of its own, where keys choose

@@ -86,7 +86,7 @@ static void send(struct reports *reports, uint32_t counter, uint16_t keys, uint3
 }
 
 /* Begin the oldest report: its counter. False where it is closed unsent, or has to wait. */
-static bool begin(struct reports *reports, struct report *report, uint32_t now)
+static bool begin_report(struct reports *reports, struct report *report, uint32_t now)
 {
     if (now - report->edge_at > REPORTS_OLDEST_MS) {
         close_oldest(reports, CUE_NOT_HEARD, now);
@@ -100,7 +100,7 @@ static bool begin(struct reports *reports, struct report *report, uint32_t now)
 static void report_on(struct reports *reports, uint32_t now)
 {
     struct report *report = &reports->queue[0];
-    if (report->tries == 0 && !begin(reports, report, now))
+    if (report->tries == 0 && !begin_report(reports, report, now))
         return;
     uint32_t gives_up_at = report->began_at + REPORTS_GIVE_UP_MS;
     if (has_come(gives_up_at, now)) {

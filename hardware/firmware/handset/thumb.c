@@ -20,7 +20,7 @@ static const uint8_t patterns[CUES][8] = {
     [CUE_FLUTTER] = {FAST, FAST, FAST, FAST, FAST, FAST, FAST},
 };
 
-static void begin(struct thumb *thumb, uint8_t cue, uint32_t now)
+static void begin_cue(struct thumb *thumb, uint8_t cue, uint32_t now)
 {
     thumb->playing = cue;
     thumb->step = 0;
@@ -77,20 +77,17 @@ static void begin_next(struct thumb *thumb, uint32_t now)
     }
     uint8_t cue = thumb->waiting[0];
     take_out(thumb, 0);
-    begin(thumb, cue, now);
+    begin_cue(thumb, cue, now);
 }
 
 void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now)
 {
-    if (thumb->playing == CUE_NONE) {
-        begin(thumb, cue, now);
-        return;
-    }
-    if (cue == CUE_FLUTTER)
+    bool idle = thumb->playing == CUE_NONE && thumb->waiting_count == 0;
+    if (cue == CUE_FLUTTER && !idle)
         return;
     bool gives_way = thumb->playing == CUE_FLUTTER || cue == CUE_ZERO;
     uint8_t place = cue == CUE_ZERO ? 0 : thumb->waiting_count;
-    if (gives_way && thumb->step < sizeof patterns[0]) {
+    if (gives_way && thumb->playing != CUE_NONE && thumb->step < sizeof patterns[0]) {
         if (cue_is_result(thumb->playing))
             put_in(thumb, 0, thumb->playing, now);
         pause(thumb, now);
@@ -100,6 +97,8 @@ void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now)
 
 void thumb_pass_time(struct thumb *thumb, uint32_t now)
 {
+    if (thumb->playing == CUE_NONE)
+        begin_next(thumb, now);
     while (thumb->playing != CUE_NONE && has_come(thumb->step_ends_at, now)) {
         uint8_t next = (uint8_t)(thumb->step + 1);
         if (thumb->step >= sizeof patterns[0]) {

@@ -44,7 +44,7 @@ struct thumb {
     uint8_t waiting_count;
 };
 
-/* Play a cue at `now`, or as soon as those before it have ended. */
+/* Play a cue with the next millisecond, or as soon as those before it have ended. */
 void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now);
 
 /* Let time pass to `now`; call it each millisecond. */
