@@ -74,6 +74,18 @@ class NodeState(ctypes.LittleEndianStructure):
     )
 
 
+def _address(image: Path) -> int:
+    (name,) = [name for name in symbols(image) if name.startswith("node.")]
+    address, size = symbols(image)[name]
+    assert size == ctypes.sizeof(NodeState), f"struct node has {size} bytes"
+    return address
+
+
+def state_of(node: board.BoardNode, image: Path) -> NodeState:
+    """What the firmware knows, read from the chip's RAM."""
+    return NodeState.from_buffer_copy(node.chip.read(_address(image), ctypes.sizeof(NodeState)))
+
+
 class OnChip:
     """The image on a simulated chip, powered up and 5 ms old."""
 
@@ -81,20 +93,17 @@ class OnChip:
         self.node = board.BoardNode(image, number=number)
         self.node.chip.reset(causes)
         self.node.run_ms(5)
-        (name,) = [name for name in symbols(image) if name.startswith("node.")]
-        self._address, size = symbols(image)[name]
-        assert size == ctypes.sizeof(NodeState), f"struct node has {size} bytes"
+        self._image = image
         if revision is not None:
             self._write("revision", revision)
 
     def state(self) -> NodeState:
-        return NodeState.from_buffer_copy(
-            self.node.chip.read(self._address, ctypes.sizeof(NodeState))
-        )
+        return state_of(self.node, self._image)
 
     def _write(self, field: str, value: int) -> None:
         place = getattr(NodeState, field)
-        self.node.chip.write(self._address + place.offset, value.to_bytes(place.size, "little"))
+        data = value.to_bytes(place.size, "little")
+        self.node.chip.write(_address(self._image) + place.offset, data)
 
     def hear(self, wire: bytes) -> None:
         self.node.hear(wire)

@@ -67,6 +67,7 @@ struct chip {
     uint64_t off_since, off_longest; /* interrupts */
     uint32_t off_longest_pc;
     uint16_t lowest_stack;
+    uint64_t stop_at; /* for which cycle a timer is set */
     bool begun; /* the firmware has enabled interrupts */
     uint32_t resets;
 };
@@ -126,12 +127,13 @@ static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
     (void)cycles;
 }
 
+/* Due every cycle from the set one on, until it is set anew: the sleep that the very instruction
+ * of that cycle begins would go on to the next timer. */
 static avr_cycle_count_t here(avr_t *avr, avr_cycle_count_t when, void *parameter)
 {
     (void)avr;
-    (void)when;
     (void)parameter;
-    return 0;
+    return when + 1;
 }
 
 static void no_log(avr_t *avr, const int level, const char *format, va_list values)
@@ -162,6 +164,7 @@ static void core_was_reset(avr_t *avr)
     if (chip->core_reset)
         chip->core_reset(avr);
     chip->resets++;
+    chip->stop_at = 0;
     chip->begun = false;
     note(chip, RESET, 0, chip->resets);
 }
@@ -325,8 +328,10 @@ int chip_run(struct chip *chip, uint64_t until)
             if (order.cycle < next)
                 next = order.cycle;
         }
-        if (avr->state == cpu_Sleeping && next > avr->cycle)
+        if (chip->stop_at != next) { /* a sleep must not go on beyond it */
+            chip->stop_at = next;
             avr_cycle_timer_register(avr, next - avr->cycle, here, chip);
+        }
         uint32_t resets = chip->resets;
         int state = avr_run(avr);
         if (chip->resets != resets)

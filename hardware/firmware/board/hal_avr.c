@@ -89,7 +89,7 @@ void hal_latch(void)
     PORTB &= (uint8_t)~CHAIN_LATCH;
 }
 
-/* Lit share of a period, less one, in 1/256: equal ratios from 8/256 up, as the eye sees steps. */
+/* Lit share of a period in 1/256, less one: equal ratios from 8/256 up, as the eye sees steps. */
 static const uint8_t lit_part[BRIGHTEST] = {
     0, 7, 9, 12, 16, 21, 27, 34, 44, 57, 73, 94, 121, 155, 199,
 };
@@ -100,17 +100,19 @@ void hal_brighten(uint8_t brightness)
     if (brightness == now)
         return;
     now = brightness;
-    if (brightness == 0) {
-        PORTD |= BLANK;
+    if (brightness == 0 || brightness >= BRIGHTEST) {
+        if (brightness == 0)
+            PORTD |= BLANK;
+        else
+            PORTD &= (uint8_t)~BLANK;
         TCCR0A = 1 << WGM01 | 1 << WGM00; /* the pin is the port's again */
-    } else if (brightness >= BRIGHTEST) {
-        PORTD &= (uint8_t)~BLANK;
-        TCCR0A = 1 << WGM01 | 1 << WGM00;
+        TCCR0B = 0;
     } else {
         OCR0A = lit_part[brightness];
         /* Low from the bottom, high from the match (DS, "Fast PWM Mode", inverting). */
         TCCR0A = 1 << COM0A1 | 1 << COM0A0 | 1 << WGM01 | 1 << WGM00;
-        PORTD |= BLANK; /* what the pin is when the timer lets go of it */
+        TCCR0B = 1 << CS01; /* 16 MHz / 8 / 256: 128 us */
+        PORTD |= BLANK;     /* what the pin is when the timer lets go of it */
     }
 }
 
@@ -267,8 +269,6 @@ void chip_start(void)
     PORTC = NUMBER_JUMPERS;
     DDRC = DRIVE;
 
-    TCCR0A = 1 << WGM01 | 1 << WGM00; /* brightness: 16 MHz / 8 / 256, 128 us */
-    TCCR0B = 1 << CS01;
     TCCR1B = 1 << CS11 | 1 << CS10; /* instants: 16 MHz / 64 */
     OCR2A = 249;                    /* ticks: 16 MHz / 64 / 250 */
     TCCR2A = 1 << WGM21;
