@@ -201,8 +201,10 @@ ISR(TIMER2_COMPA_vect)
 {
     now++;
     struct key_edges came = keys_sample(&keys, chip_contacts());
-    put_edges(came.went_down, 0);
-    put_edges(came.held, KEY_HELD);
+    if (came.went_down | came.held) {
+        put_edges(came.went_down, 0);
+        put_edges(came.held, KEY_HELD);
+    }
 }
 
 uint32_t chip_now(void)

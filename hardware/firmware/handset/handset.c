@@ -182,11 +182,16 @@ static void show(struct handset *handset)
     hal_light_wrist(!handset->asleep && wrist_lamp(handset));
 }
 
+static bool is_idle(const struct handset *handset)
+{
+    return handset->mode != CHOOSING && handset->mode != PAIRING && handset->cues.ahead == 0
+        && handset->thumb.playing == CUE_NONE && handset->thumb.waiting_count == 0
+        && !memory_is_busy(&handset->memory);
+}
+
 static void fall_asleep(struct handset *handset, uint32_t now)
 {
-    bool idle = handset->mode != CHOOSING && handset->mode != PAIRING && handset->cues.ahead == 0
-        && handset->thumb.playing == CUE_NONE && handset->thumb.waiting_count == 0 && !memory_is_busy(&handset->memory);
-    if (handset->asleep || !idle || now - handset->active_at < HANDSET_SLEEP_MS)
+    if (handset->asleep || now - handset->active_at < HANDSET_SLEEP_MS || !is_idle(handset))
         return;
     handset->asleep = true;
     hal_connect(LINE_OFF);
