@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import ctypes
-import subprocess
 from pathlib import Path
 from typing import Protocol
 
@@ -146,7 +145,7 @@ class OnPC:
 
     def __init__(
         self,
-        process: subprocess.Popen[str],
+        process: pc.Process,
         number: int,
         causes: int = 1,
         revision: int | None = None,
@@ -157,12 +156,7 @@ class OnPC:
         self._seen = self._say(f"start {number} {causes} {revision or 0}")
 
     def _say(self, line: str) -> pc.Seen:
-        assert self._process.stdin and self._process.stdout
-        self._process.stdin.write(line + "\n")
-        self._process.stdin.flush()
-        told = self._process.stdout.readline()
-        assert told, f"the program died of {line!r}"
-        self._seen = pc.seen(told)
+        self._seen = pc.seen(pc.say(self._process, line))
         if self._seen.answers > len(self._answers):
             self._answers.append(self._seen.answer)
         return self._seen

@@ -21,7 +21,7 @@ def image() -> Path:
 
 
 @pytest.fixture(scope="session")
-def process() -> Iterator[subprocess.Popen[str]]:
+def process() -> Iterator[pc.Process]:
     """The node's logic on this computer; a report of the sanitizers goes to standard error."""
     with subprocess.Popen(
         [pc.node_program()], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True

@@ -151,8 +151,8 @@ def stack_summed(image: Path) -> tuple[int, list[str]]:
     address); calls are read from the disassembly, so that what was inlined counts once.
     """
     frames = {}
-    for path in image.parent.glob("*.su"):
-        for line in path.read_text().splitlines():
+    for usage in image.parent.glob("*.su"):
+        for line in usage.read_text().splitlines():
             where, size, kind = line.split("\t")
             assert kind == "static", line
             frames[where.rsplit(":", 1)[1]] = int(size)

@@ -14,11 +14,14 @@ from pathlib import Path
 
 from tests.firmware.bench import NodeState, state_of
 from tests.firmware.board import BoardNode, text_of
-from tests.main_job.independent_frames import BYTE_NS, Unframer
+from tests.main_job.independent_frames import BYTE_NS, SHOW, Unframer
 from tests.main_job.wire import MS_NS, Clock, Wire
 
 ANSWERED_NS = 8 * MS_NS
 """An answer has ended so long after the SHOW's last byte: 3.0 ms, 4.95 ms on the line."""
+SLICE_NS = 250_000
+"""While an answer may come the chips run side by side, less than a byte at a time: what one sends
+the other hears as it is sent."""
 DARK_CYCLES = 2_560
 """Current off for more than a period of the brightness, 128 us, is dark."""
 
@@ -32,7 +35,8 @@ class ChipNode:
     def __init__(self, image: Path, number: int, clock: Clock) -> None:
         self.number, self.plugged = number, True
         self.board = BoardNode(image, number=number)
-        self._image, self._clock = image, clock
+        self.pair: ChipPair | None = None
+        self._image = image
         self._origin_at = clock()
         self._instants = [self._origin_at]
         self._faces = [text_of((0, 0))]
@@ -43,11 +47,19 @@ class ChipNode:
     def cycle_of(self, at: int) -> int:
         return (at - self._origin_at) * 16 // 1000
 
-    def advance(self) -> None:
-        """Run the chip up to the present, and read its lamps."""
-        cycle = self.cycle_of(self._clock())
+    def at_of(self, cycle: int) -> int:
+        return self._origin_at + cycle * 1000 // 16
+
+    def run(self, until_at: int) -> None:
+        """Run the chip up to an instant."""
+        cycle = self.cycle_of(until_at)
         if cycle > self.board.chip.cycle:
             self.board.run(cycle)
+
+    def advance(self) -> None:
+        """Run the pair up to the present, and read the lamps."""
+        if self.pair is not None:
+            self.pair.advance()
         self._read(self.board.chip.cycle)
 
     def _read(self, now: int) -> None:
@@ -72,7 +84,7 @@ class ChipNode:
     def _note(self, cycle: int) -> None:
         text = self._latched if self._lit else "  "
         if text != self._faces[-1]:
-            self._instants.append(self._origin_at + cycle * 1000 // 16)
+            self._instants.append(self.at_of(cycle))
             self._faces.append(text)
 
     def reset(self, causes: int) -> None:
@@ -123,7 +135,7 @@ class ChipNode:
 
 
 class ChipPair:
-    """The pair of wires. ``log`` counts the frames of the controller, ``bad`` what was none."""
+    """The pair of wires. ``log`` has the bodies of the controller, ``bad`` counts what was none."""
 
     def __init__(self, nodes: Sequence[ChipNode], clock: Clock) -> None:
         self.nodes = list(nodes)
@@ -135,6 +147,11 @@ class ChipPair:
         self._unframer = Unframer()
         self._free_at = 0
         self._told = {node.number: 0 for node in self.nodes}
+        self._passed = {node.number: 0 for node in self.nodes}
+        self._now_at = clock()
+        self._asked_until_at = 0
+        for node in self.nodes:
+            node.pair = self
 
     @property
     def bad(self) -> int:
@@ -142,26 +159,46 @@ class ChipPair:
 
     def received(self, data: bytes) -> None:
         """Bytes of the controller."""
-        self.log += self._unframer.feed(data)
+        self.advance()
+        bodies = self._unframer.feed(data)
+        self.log += bodies
         start_at = max(self._free_at, self._clock())
         self._free_at = start_at + len(data) * BYTE_NS
         for node in self.nodes:
             if node.plugged:
-                node.advance()
                 node.board.chip.send(self.harm(data), node.cycle_of(start_at))
-        wait_ns = self._free_at + ANSWERED_NS - self._clock()
-        asyncio.get_running_loop().call_later(wait_ns / 1e9, self._pass_on)
+        if any(body[0] == SHOW and body[8] for body in bodies):
+            self._asked_until_at = self._free_at + ANSWERED_NS
+            wait_ns = self._asked_until_at - self._clock()
+            asyncio.get_running_loop().call_later(wait_ns / 1e9, self._give_answers)
+
+    def advance(self) -> None:
+        """Run both chips up to the present."""
+        now_at = self._clock()
+        while self._now_at < now_at:
+            until_at = now_at
+            if self._now_at < self._asked_until_at:
+                until_at = min(now_at, self._now_at + SLICE_NS)
+            for node in self.nodes:
+                node.run(until_at)
+            self._pass_on()
+            self._now_at = until_at
 
     def _pass_on(self) -> None:
-        """Answers go to the controller, and to the other nodes."""
+        """What a node has begun to send goes to the other ones."""
         for node in self.nodes:
-            node.advance()
+            for cycle, byte in node.board.sent[self._passed[node.number] :]:
+                self._passed[node.number] += 1
+                for other in self.nodes:
+                    if other is not node and other.plugged:
+                        other.board.chip.send(bytes([byte]), other.cycle_of(node.at_of(cycle)))
+
+    def _give_answers(self) -> None:
+        """Whole answers go to the controller."""
+        self.advance()
+        for node in self.nodes:
             for answer in node.board.answers[self._told[node.number] :]:
                 self._told[node.number] += 1
                 self.answered.append(answer.wire)
                 if self.wire is not None:
                     self.wire.send(answer.wire)
-                for other in self.nodes:
-                    if other is not node and other.plugged:
-                        other.advance()
-                        other.board.chip.send(answer.wire)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import functools
 import subprocess
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
 
 LOGIC = (FIRMWARE / "board" / "node.c", FIRMWARE / "common" / "frame.c", HERE / "pc_hal.c")
+Process = subprocess.Popen[str]
 INCLUDES = (f"-I{FIRMWARE / 'board'}", f"-I{FIRMWARE / 'common'}", f"-I{HERE}")
 
 
@@ -34,16 +34,14 @@ def node_program() -> Path:
     return program("pc-node", [HERE / "pc_node.c", *LOGIC], flags)
 
 
-def answers(lines: Iterable[str]) -> list[str]:
-    """What the program says to each line."""
-    asked = list(lines)
-    done = subprocess.run(
-        [node_program()], input="\n".join(asked) + "\n", capture_output=True, text=True, check=False
-    )
-    assert done.returncode == 0, done.stderr
-    told = done.stdout.splitlines()
-    assert len(told) == len(asked), done.stdout
-    return told
+def say(process: Process, line: str) -> str:
+    """What the program answers to a line."""
+    assert process.stdin and process.stdout
+    process.stdin.write(line + "\n")
+    process.stdin.flush()
+    told = process.stdout.readline()
+    assert told, f"the program died of {line!r}; its report is on standard error"
+    return told.rstrip("\n")
 
 
 def seen(line: str) -> Seen:

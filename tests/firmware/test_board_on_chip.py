@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import shutil
 from pathlib import Path
 
@@ -158,7 +159,7 @@ def test_bytes_at_the_edges_of_the_baud_rate(image: Path) -> None:
 
 
 def test_interrupts_are_never_off_for_two_bytes(image: Path) -> None:
-    stack = figures.stack_under_fuzz(image, 300)
+    stack = figures.stack_under_fuzz(image, 200)
     assert stack.unread_most == 0
     assert stack.interrupts_off < 200  # cycles; two bytes take 8,333
 
@@ -237,16 +238,36 @@ def test_the_watchdog_is_not_fed_when_time_stands_still(image: Path) -> None:
 def test_memory_is_far_from_full(image: Path) -> None:
     flash, ram = figures.sizes(image)
     summed, path = figures.stack_summed(image)
-    stack = figures.stack_under_fuzz(image, 300)
+    stack = figures.stack_under_fuzz(image, 100)
     assert path[0] == "main" and path[-1].startswith("__vector_")
     assert stack.painted <= summed
     assert flash <= figures.FLASH // 2
     assert ram + summed <= figures.RAM // 2
 
 
+@pytest.mark.full
 def test_the_image_is_the_same_bytes_wherever_it_is_built(image: Path, tmp_path: Path) -> None:
     copy = tmp_path / "another place"
     shutil.copytree(building.FIRMWARE, copy)
     building.run("make", "--quiet", "-C", copy / "board", "BUILD=here")
     made = copy / "board" / "here" / "board.bin"
     assert made.read_bytes() == (image.parent / "board.bin").read_bytes()
+
+
+def test_the_fuses_are_the_bits_that_the_readme_names() -> None:
+    """Bit by bit, names and places of avr-libc's header; a programmed bit is 0."""
+    header = Path("/usr/lib/avr/include/avr/iom328p.h").read_text()
+    places = {name: int(bit) for name, bit in re.findall(r"FUSE_(\w+)\s.*_BV\((\d)\)", header)}
+    makefile = (building.FIRMWARE / "board" / "Makefile").read_text()
+    programmed = {
+        "LOW": ["CKSEL3"],
+        "HIGH": ["SPIEN", "WDTON", "EESAVE", "BOOTSZ0", "BOOTSZ1"],
+        "EXTENDED": ["BODLEVEL0", "BODLEVEL1"],
+    }
+    readme = (building.FIRMWARE / "README.md").read_text()
+    for which, names in programmed.items():
+        value = 0xFF
+        for name in names:
+            value &= ~(1 << places[name])
+        assert f"{which}_FUSE = 0x{value:02X}\n" in makefile
+        assert f"| {which.lower()} | {value:02X} |" in readme

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable
+from functools import partial
 
 import pytest
 
@@ -21,9 +22,9 @@ Echo = Callable[[bytes], bytes]
 """Sends what is heard through receiver and writer; a byte 55 stands for a bad frame."""
 
 
-def on_pc(wire: bytes) -> bytes:
-    *bodies, _, bad = pc.answers([f"open {wire.hex()}"])[0].split()
-    frames = pc.answers([f"frame {body}" for body in bodies]) if bodies else []
+def on_pc(process: pc.Process, wire: bytes) -> bytes:
+    *bodies, _, bad = pc.say(process, f"open {wire.hex()}").split()
+    frames = [pc.say(process, f"frame {body}") for body in bodies]
     return b"".join(map(bytes.fromhex, frames)) + b"\x55" * int(bad)
 
 
@@ -41,11 +42,12 @@ def on_chip(wire: bytes) -> bytes:
     return bytes(event.value for event in chip.events() if event.what == SENT)
 
 
-@pytest.fixture(params=[on_pc, on_chip])
+@pytest.fixture(params=["pc", "chip"])
 def echo(request: pytest.FixtureRequest) -> Echo:
     """The same frames in C at both places."""
-    made: Echo = request.param
-    return made
+    if request.param == "chip":
+        return on_chip
+    return partial(on_pc, request.getfixturevalue("process"))
 
 
 @pytest.mark.parametrize("vector", vectors("crc"), ids=str)
@@ -85,14 +87,13 @@ def test_bodies_of_every_length(echo: Echo, length: int) -> None:
     assert echo(wire) == (wire if length <= LONGEST_BODY else b"\x55")
 
 
-def test_the_writer_refuses_what_no_receiver_would_take() -> None:
-    assert pc.answers(["frame ", f"frame {'11' * 62}"]) == ["", ""]
+def test_the_writer_refuses_what_no_receiver_would_take(process: pc.Process) -> None:
+    assert pc.say(process, "frame ") == pc.say(process, f"frame {'11' * 62}") == ""
 
 
-def test_arbitrary_bytes_as_the_controllers_receiver_takes_them() -> None:
+def test_arbitrary_bytes_as_the_controllers_receiver_takes_them(process: pc.Process) -> None:
     """Seeded: frames, cut frames, zeros and noise in one stream."""
     dice = random.Random(64)
-    streams, heard = [], []
     for _ in range(60):
         stream = bytearray()
         for _ in range(20):
@@ -104,6 +105,5 @@ def test_arbitrary_bytes_as_the_controllers_receiver_takes_them() -> None:
             stream += bytes(dice.randrange(3)) + dice.randbytes(dice.choice([0, 0, 1, 70]))
         deframer = framing.Deframer()
         bodies = [body.hex() for body in deframer.feed(bytes(stream))]
-        streams.append(f"open {stream.hex()}")
-        heard.append(" ".join([*bodies, "bad", str(deframer.bad)]))
-    assert pc.answers(streams) == heard
+        told = pc.say(process, f"open {stream.hex()}")
+        assert told == " ".join([*bodies, "bad", str(deframer.bad)])
