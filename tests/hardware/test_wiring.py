@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import importlib.util
 import re
 import sys
@@ -11,6 +12,8 @@ from pathlib import Path
 from types import ModuleType
 
 import pytest
+
+from controller import check_command, pair_command, run_command
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 WIRING = HARDWARE / "wiring"
@@ -100,3 +103,48 @@ def firmware_pins(firmware: str) -> set[tuple[str, str, str]]:
 @pytest.mark.parametrize(("sheet", "firmware"), [("board-node", "board"), ("handset", "handset")])
 def test_the_chips_pins_are_those_of_the_firmware(sheet: str, firmware: str) -> None:
     assert drawn_pins(sheet) == firmware_pins(firmware)
+
+
+def sums() -> list[tuple[str, str, str]]:
+    """Name, expression and result of each sum on the page."""
+    page = (WIRING / "README.md").read_text("utf-8")
+    found = []
+    for block in re.findall(r"^```sums\n(.*?)^```", page, re.M | re.S):
+        for line in block.splitlines():
+            name, rest = re.split(r"\s+= ", line, maxsplit=1)
+            expression, result = rest.split("->")
+            found.append((name, expression.strip(), result.strip()))
+    return found
+
+
+@pytest.mark.parametrize(
+    ("name", "expression", "result"), sums(), ids=[name for name, *_ in sums()]
+)
+def test_the_sums_of_the_page_are_right(name: str, expression: str, result: str) -> None:
+    assert re.fullmatch(r"[0-9e.+*/() -]+", expression), name
+    places = len(result.partition(".")[2])
+    assert f"{eval(expression):.{places}f}" == result
+
+
+def test_the_parts_are_as_many_as_the_sums_say() -> None:
+    page = (WIRING / "README.md").read_text("utf-8")
+    results = {name: result for name, _, result in sums()}
+    leds, strings = results["LEDs of a board"], results["strings of a board: 14 segments, 2 points"]
+    assert re.search(rf"^\| red LED.*\| {leds} \|$", page, re.M)
+    assert re.search(rf"^\| metal film resistor 510 Ω.*\| {strings} \|$", page, re.M)
+
+
+def test_every_command_of_the_page_exists() -> None:
+    """``make`` has its targets and ``playclock`` its options."""
+    page = (WIRING / "README.md").read_text("utf-8")
+    parsers = {command: argparse.ArgumentParser() for command in ("check", "pair", "run")}
+    check_command.add_arguments(parsers["check"])
+    pair_command.add_arguments(parsers["pair"])
+    run_command.add_arguments(parsers["run"])
+    used = re.findall(r"(?:playclock|python3 -m controller) (\w+)((?: [^ `\n]+)*)", page)
+    assert {command for command, _ in used} == set(parsers)
+    for command, arguments in used:
+        usual = ["x" if each == "..." else each for each in arguments.split()]
+        assert parsers[command].parse_args(
+            usual or ["--config", "x", *(["--list"] * (command == "pair"))]
+        )

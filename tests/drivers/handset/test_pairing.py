@@ -7,6 +7,8 @@ from collections.abc import AsyncIterator
 from dataclasses import dataclass, replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from drivers import framing
 from drivers.base import PortError
@@ -227,6 +229,16 @@ async def test_each_question_has_its_own_nonce_and_keys_go_out_only_in_keys(
     assert [body[0] for body in bodies] == [WHO] * 5 + [KEYS] * KEYS_TRIES
     assert len({body[1:9] for body in bodies}) == len(bodies)
     assert NEW.uplink not in asked
+
+
+@given(st.lists(st.binary(max_size=80), max_size=8))
+def test_whatever_comes_over_the_cable_is_counted_or_dropped(pieces: list[bytes]) -> None:
+    near, _ = memory_pair(VirtualClock())
+    cable, handset = PairingCable(near), PairableHandset(paired=OLD)
+    for piece in pieces:
+        cable.bytes_received(piece, 0)
+        assert isinstance(handset.receive(piece), bytes)
+    assert handset.paired == OLD
 
 
 def test_a_handset_answers_pairing_frames_and_nothing_else() -> None:
