@@ -6,6 +6,7 @@ The pins are those of ``hardware/firmware/handset/PINS.md``.
 from __future__ import annotations
 
 import random
+from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
 
@@ -129,18 +130,23 @@ class HandsetOnChip:
         return begun
 
     def felt(self, pin: Pin = MOTOR, since: int = 0) -> list[tuple[int, list[int]]]:
-        """Cues on a pin: the cycle of each one's begin, and its lengths on and off in ms."""
+        """Cues on a pin: the cycle of each one's begin, and its lengths on and off in ms, rounded
+        to 10: a tag in the making moves an edge by up to 3 ms."""
         cues: list[tuple[int, list[int]]] = []
         edges = [edge for edge in self.edges[pin] if edge[0] >= since]
         last = -HZ
-        for (start, level), (end, _) in zip(edges, edges[1:], strict=False):
+        for (start, level), (end, _) in pairwise(edges):
             if not level:
                 continue
-            pause_ms = round((start - last) * 1000 / HZ)
+            pause_ms = _tens(start - last)
             if cues and pause_ms in (50, 120):
                 cues[-1][1].append(pause_ms)
             else:
                 cues.append((start, []))
-            cues[-1][1].append(round((end - start) * 1000 / HZ))
+            cues[-1][1].append(_tens(end - start))
             last = end
         return cues
+
+
+def _tens(cycles: int) -> int:
+    return 10 * round(cycles * 100 / HZ)

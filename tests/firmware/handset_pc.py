@@ -111,8 +111,11 @@ class HandsetOnPC:
 
     def all_of(self, what: str, since_ms: int = 0) -> list[tuple[int, str]]:
         """When and with which value ``what`` happened."""
-        return [(each.at_ms, each.value) for each in self.happened if
-                each.what == what and each.at_ms >= since_ms]
+        return [
+            (each.at_ms, each.value)
+            for each in self.happened
+            if each.what == what and each.at_ms >= since_ms
+        ]
 
     def sent(self, since_ms: int = 0) -> list[tuple[int, bytes]]:
         """Frames sent and when their first byte left."""

@@ -1,4 +1,4 @@
-"""The whole chain: a thumb on a key of a simulated chip, the service, the numerals, the cue back."""
+"""The whole chain: a thumb on a simulated chip's key, the service, the numerals, the cue back."""
 
 from __future__ import annotations
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import random
 from typing import Any
 
@@ -43,7 +44,7 @@ def patterns(handset: HandsetOnPC, what: str, since_ms: int = 0) -> list[tuple[i
     felt: list[tuple[int, list[int]]] = []
     edges = [(at, int(level)) for at, level in handset.all_of(what, since_ms)]
     last_at = -10_000
-    for (at, level), (end, _) in zip(edges, edges[1:], strict=False):
+    for (at, level), (end, _) in itertools.pairwise(edges):
         if not level:
             continue
         if at - last_at in (50, 120) and felt:
@@ -55,7 +56,7 @@ def patterns(handset: HandsetOnPC, what: str, since_ms: int = 0) -> list[tuple[i
 
 
 def a_game_of_states(seed: int) -> list[tuple[int, dict[str, Any]]]:
-    """STATEs by chance, (pause in ms, fields): running counts that jitter, jump, expire, are lost."""
+    """STATEs by chance, (pause in ms, fields): counts that jitter, jump, expire, are lost."""
     chance = random.Random(seed)
     left_ms, phase, flags = 40_000, PhaseCode.IDLE, LIT
     said = []
@@ -80,7 +81,8 @@ def a_game_of_states(seed: int) -> list[tuple[int, dict[str, Any]]]:
     return said
 
 
-def same_cues_as_the_simulated_handset(seeds: range) -> None:
+def same_cues_as_the_simulated_handset(seeds: range) -> set[int]:
+    """Gives the kinds of cues that came."""
     kinds = set()
     for seed in seeds:
         with serving() as handset:
@@ -99,16 +101,16 @@ def same_cues_as_the_simulated_handset(seeds: range) -> None:
             wanted = [(cue.at // MS, CUES[cue.kind]) for cue in clock.played]
             assert sorted(handset.cues()) == sorted(wanted), f"seed {seed}"
             kinds |= {kind for _, kind in wanted}
-    assert kinds == {7, 8, 9, 10, 11}
+    return kinds
 
 
 def test_cues_come_when_the_simulated_handset_has_them() -> None:
-    same_cues_as_the_simulated_handset(range(6))
+    assert same_cues_as_the_simulated_handset(range(3)) >= {9, 10, 11}
 
 
 @pytest.mark.full
 def test_cues_of_many_games_come_when_the_simulated_handset_has_them() -> None:
-    same_cues_as_the_simulated_handset(range(100, 220))
+    assert same_cues_as_the_simulated_handset(range(100, 220)) == {7, 8, 9, 10, 11}
 
 
 def test_a_count_of_40_is_felt_as_the_table_has_it_on_motor_and_lamp() -> None:
@@ -144,7 +146,9 @@ def test_a_lost_link_ends_the_cues_and_the_lamp_says_so_until_a_good_state() -> 
         controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1150, flags=LIT)
         lost_ms = handset.now_ms + 3000
         handset.run(15_000)
-        assert [at for at, _ in handset.cues()] == [lost_ms - 3000 + 1500 - FLIGHT_MS]  # only 10 left
+        assert [at for at, _ in handset.cues()] == [
+            lost_ms - 3000 + 1500 - FLIGHT_MS
+        ]  # only 10 left
         assert not handset.linked
         flashes = patterns(handset, "light", lost_ms - 50)
         assert len(flashes) >= 22 and all(lengths == [100] for _, lengths in flashes[1:])

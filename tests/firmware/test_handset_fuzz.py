@@ -20,7 +20,14 @@ def fuzz(folder: Path, *limits: str) -> str:
     sources = [HERE / "pc_handset_fuzz.c", *LOGIC]
     made = program("pc-handset-fuzz", sources, [*flags, sanitizers], compiler="clang")
     done = subprocess.run(
-        [made, "-seed=21", "-max_len=400", "-print_final_stats=1", *limits, f"-artifact_prefix={folder}/"],
+        [
+            made,
+            "-seed=21",
+            "-max_len=400",
+            "-print_final_stats=1",
+            *limits,
+            f"-artifact_prefix={folder}/",
+        ],
         capture_output=True,
         text=True,
         check=False,

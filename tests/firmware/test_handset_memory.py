@@ -1,4 +1,4 @@
-"""Power gone at every write of the lasting memory, with the byte torn: nothing is lost by halves."""
+"""Power gone at every write of the lasting memory, the byte torn: nothing is lost by halves."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from drivers.framing import Deframer
 from tests.firmware import handset_pc
 from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of
 
-pytestmark = pytest.mark.needs_gcc
+pytestmark = [pytest.mark.full, pytest.mark.needs_gcc]
 
 OTHER_KEY = bytes(range(16, 32))
 TORN = (0x00, 0xFF, 0xA5, 0x5A)

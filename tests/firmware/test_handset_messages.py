@@ -12,7 +12,16 @@ from tests.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc
 
-IV = (0x6A09E667, 0xBB67AE85, 0x3C6EF372, 0xA54FF53A, 0x510E527F, 0x9B05688C, 0x1F83D9AB, 0x5BE0CD19)
+IV = (
+    0x6A09E667,
+    0xBB67AE85,
+    0x3C6EF372,
+    0xA54FF53A,
+    0x510E527F,
+    0x9B05688C,
+    0x1F83D9AB,
+    0x5BE0CD19,
+)
 
 
 def digest(handset: HandsetOnPC, message: bytes, key: bytes, size: int) -> bytes:

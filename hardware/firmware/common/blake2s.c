@@ -36,7 +36,7 @@ static inline uint32_t turned(uint32_t word, uint8_t right)
 }
 
 /* Turned right by 12 and by 7, both by way of a whole byte, which the chip turns by renaming registers. For
- * the rest avr-gcc would shift bit by bit in a loop, and a tag would take half as long again. */
+ * the rest avr-gcc would shift bit by bit in a loop, and a tag would take twice as long. */
 #ifdef __AVR__
 static inline uint32_t turned_12(uint32_t word)
 {
@@ -70,16 +70,24 @@ static inline uint32_t turned_7(uint32_t word)
 }
 #endif
 
-static void mix(uint32_t *a, uint32_t *b, uint32_t *c, uint32_t *d, uint32_t x, uint32_t y)
+/* RFC 7693, section 3.1, with the words of the message that `order` names. Inline, because saving and giving
+ * back the registers of 80 calls is a quarter of the time; it costs 2.8 KB of flash. */
+static inline __attribute__((always_inline)) void
+mix(uint32_t *at_a, uint32_t *at_b, uint32_t *at_c, uint32_t *at_d, const uint32_t *m, const uint8_t *order)
 {
-    *a += *b + x;
-    *d = turned(*d ^ *a, 16);
-    *c += *d;
-    *b = turned_12(*b ^ *c);
-    *a += *b + y;
-    *d = turned(*d ^ *a, 8);
-    *c += *d;
-    *b = turned_7(*b ^ *c);
+    uint32_t a = *at_a, b = *at_b, c = *at_c, d = *at_d;
+    a += b + m[FLASH_BYTE(order)];
+    d = turned(d ^ a, 16);
+    c += d;
+    b = turned_12(b ^ c);
+    a += b + m[FLASH_BYTE(order + 1)];
+    d = turned(d ^ a, 8);
+    c += d;
+    b = turned_7(b ^ c);
+    *at_a = a;
+    *at_b = b;
+    *at_c = c;
+    *at_d = d;
 }
 
 void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool last)
@@ -94,16 +102,15 @@ void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool l
     v[12] ^= length; /* its high word stays zero: no message here has 4 GB */
     if (last)
         v[14] = ~v[14];
-    for (uint8_t round = 0; round < 10; round++) {
-        const uint8_t *order = sigma[round];
-        for (uint8_t column = 0; column < 8; column++) {
-            uint8_t slant = column < 4 ? 0 : 1; /* the second four go along the diagonals */
-            uint8_t b = 4 + ((column + slant) & 3), c = 8 + ((column + 2 * slant) & 3);
-            uint8_t d = 12 + ((column + 3 * slant) & 3);
-            uint32_t x = m[FLASH_BYTE(order)], y = m[FLASH_BYTE(order + 1)];
-            order += 2;
-            mix(&v[column & 3], &v[b], &v[c], &v[d], x, y);
-        }
+    for (const uint8_t *order = sigma[0]; order != sigma[10]; order += 16) {
+        mix(v + 0, v + 4, v + 8, v + 12, m, order + 0);
+        mix(v + 1, v + 5, v + 9, v + 13, m, order + 2);
+        mix(v + 2, v + 6, v + 10, v + 14, m, order + 4);
+        mix(v + 3, v + 7, v + 11, v + 15, m, order + 6);
+        mix(v + 0, v + 5, v + 10, v + 15, m, order + 8);
+        mix(v + 1, v + 6, v + 11, v + 12, m, order + 10);
+        mix(v + 2, v + 7, v + 8, v + 13, m, order + 12);
+        mix(v + 3, v + 4, v + 9, v + 14, m, order + 14);
     }
     for (uint8_t at = 0; at < 8; at++)
         h[at] ^= v[at] ^ v[at + 8];

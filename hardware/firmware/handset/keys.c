@@ -6,9 +6,9 @@ void keys_start(struct keys *keys, const struct layout *layout, uint16_t contact
     *keys = (struct keys){.layout = layout, .down = contacts, .since_start = contacts};
 }
 
-static void sample_closed(struct keys *keys, uint8_t bit, struct key_edges *edges)
+static void sample_closed(struct keys *keys, uint8_t bit, uint16_t key, struct key_edges *edges)
 {
-    uint16_t key = (uint16_t)(1u << bit), hold_ms = keys->layout->hold_ms[bit];
+    uint16_t hold_ms = keys->layout->hold_ms[bit];
     keys->up_ms[bit] = 0;
     if (!(keys->down & key)) {
         keys->down |= key;
@@ -24,11 +24,8 @@ static void sample_closed(struct keys *keys, uint8_t bit, struct key_edges *edge
     }
 }
 
-static void sample_open(struct keys *keys, uint8_t bit)
+static void sample_open(struct keys *keys, uint8_t bit, uint16_t key)
 {
-    uint16_t key = (uint16_t)(1u << bit);
-    if (!(keys->down & key))
-        return;
     if (keys->down_ms[bit] < UINT16_MAX)
         keys->down_ms[bit]++;
     if (++keys->up_ms[bit] >= KEYS_BOUNCE_MS) {
@@ -45,11 +42,12 @@ struct key_edges keys_sample(struct keys *keys, uint16_t contacts)
     keys->since_start &= contacts;
     if (contacts == 0 && keys->down == 0)
         return edges;
-    for (uint8_t bit = 0; bit < KEYS; bit++) {
-        if (contacts >> bit & 1)
-            sample_closed(keys, bit, &edges);
-        else
-            sample_open(keys, bit);
+    uint16_t key = 1;
+    for (uint8_t bit = 0; bit < KEYS; bit++, key = (uint16_t)(key << 1)) {
+        if (contacts & key)
+            sample_closed(keys, bit, key, &edges);
+        else if (keys->down & key)
+            sample_open(keys, bit, key);
     }
     return edges;
 }
