@@ -101,7 +101,30 @@ def faketime_is_there() -> bool:
     return any(Path("/usr/lib").glob("*/faketime/libfaketime.so.1"))
 
 
+def simavr_is_there() -> bool:
+    """Whether firmware can be built, and run on a simulated chip."""
+    headers = (Path("/usr/include/simavr/sim_avr.h"), Path("/usr/include/libelf.h"))
+    return (
+        all(shutil.which(name) for name in ("avr-gcc", "make"))
+        and Path("/usr/lib/avr/include/avr/io.h").exists()
+        and all(header.exists() for header in headers)
+    )
+
+
+def fuzzer_links() -> bool:
+    """Whether clang is there with its fuzzer and sanitizers."""
+    return shutil.which("clang") is not None and any(
+        Path("/usr/lib").glob("llvm-*/lib/clang/*/lib/linux/libclang_rt.fuzzer-*.a")
+    )
+
+
 TOOLS = (
+    Tool(
+        "avr",
+        ("gcc-avr", "avr-libc", "libsimavr-dev", "libelf-dev", "make", "gcc", "libc6-dev"),
+        simavr_is_there,
+    ),
+    Tool("clang", ("clang", "libclang-rt-14-dev"), fuzzer_links),
     Tool("gcc", ("gcc", "libc6-dev"), gcc_compiles),
     Tool("git", ("git",), lambda: shutil.which("git") is not None),
     Tool("libfaketime", ("libfaketime",), faketime_is_there),

@@ -1,0 +1,204 @@
+"""Two simulated chips as the board end of a whole installation: bytes of a pty in, lamps out.
+
+They stand in for ``Node`` and ``Boards`` of :mod:`tests.main_job.board_ends` (which see for what
+the names mean), in virtual or in real time: the chips are run up to the present whenever somebody
+looks. A pty has no line time, so it is added here, to the cycle.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from bisect import bisect_right
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from tests.firmware.bench import NodeState, state_of
+from tests.firmware.board import BoardNode, text_of
+from tests.main_job.independent_frames import BYTE_NS, SHOW, Unframer
+from tests.main_job.wire import MS_NS, Clock, Wire
+
+ANSWERED_NS = 8 * MS_NS
+"""An answer has ended so long after the SHOW's last byte: 3.0 ms, 4.95 ms on the line."""
+SLICE_NS = 250_000
+"""While an answer may come the chips run side by side, less than a byte at a time: what one sends
+the other hears as it is sent."""
+DARK_CYCLES = 2_560
+"""Current off for more than a period of the brightness, 128 us, is dark."""
+
+Harm = Callable[[bytes], bytes]
+"""What becomes of bytes on the way to a node."""
+
+
+class ChipNode:
+    """One node, its lamps' history in nanoseconds of the clock."""
+
+    def __init__(self, image: Path, number: int, clock: Clock) -> None:
+        self.number, self.plugged = number, True
+        self.board = BoardNode(image, number=number)
+        self.pair: ChipPair | None = None
+        self._image = image
+        self._origin_at = clock()
+        self._instants = [self._origin_at]
+        self._faces = [text_of((0, 0))]
+        self._seen_faces = self._seen_edges = 0
+        self._latched = self._faces[0]
+        self._lit = False
+
+    def cycle_of(self, at: int) -> int:
+        return (at - self._origin_at) * 16 // 1000
+
+    def at_of(self, cycle: int) -> int:
+        return self._origin_at + cycle * 1000 // 16
+
+    def run(self, until_at: int) -> None:
+        """Run the chip up to an instant."""
+        cycle = self.cycle_of(until_at)
+        if cycle > self.board.chip.cycle:
+            self.board.run(cycle)
+
+    def advance(self) -> None:
+        """Run the pair up to the present, and read the lamps."""
+        if self.pair is not None:
+            self.pair.advance()
+        self._read(self.board.chip.cycle)
+
+    def _read(self, now: int) -> None:
+        faces = self.board.faces[self._seen_faces :]
+        edges = self.board.blank[self._seen_edges :]
+        happened = [(face.cycle, 0, face.text) for face in faces]
+        self._seen_faces += len(faces)
+        ends = [*(cycle for cycle, _ in edges[1:]), now]
+        for (cycle, level), until in zip(edges, ends, strict=False):
+            if level and until - cycle <= DARK_CYCLES and until == now:
+                break  # not yet to be told from a period of brightness
+            self._seen_edges += 1
+            if not level or until - cycle > DARK_CYCLES:
+                happened.append((cycle, 1, "" if level else "lit"))
+        for cycle, what, value in sorted(happened):
+            if what:
+                self._lit = bool(value)
+            else:
+                self._latched = value
+            self._note(cycle)
+
+    def _note(self, cycle: int) -> None:
+        text = self._latched if self._lit else "  "
+        if text != self._faces[-1]:
+            self._instants.append(self.at_of(cycle))
+            self._faces.append(text)
+
+    def reset(self, causes: int) -> None:
+        """Reset this chip now."""
+        self.advance()
+        self.board.chip.reset(causes)
+
+    @property
+    def state(self) -> NodeState:
+        self.advance()
+        return state_of(self.board, self._image)
+
+    @property
+    def bad(self) -> int:
+        state = self.state
+        return int(state.bad + state.refused_frames) & 0xFF
+
+    @property
+    def foreign(self) -> int:
+        return int(self.state.foreign_frames)
+
+    @property
+    def instants(self) -> list[int]:
+        self.advance()
+        return self._instants
+
+    @property
+    def faces(self) -> list[str]:
+        self.advance()
+        return self._faces
+
+    @property
+    def reads(self) -> str:
+        return self.faces[-1]
+
+    def read_at(self, at: int) -> str:
+        return self.faces[bisect_right(self.instants, at) - 1]
+
+    def changed_at(self, at: int) -> int:
+        return self.instants[bisect_right(self.instants, at) - 1]
+
+    def faces_between(self, first_at: int, last_at: int) -> set[str]:
+        begin, end = bisect_right(self.instants, first_at), bisect_right(self.instants, last_at - 1)
+        return set(self.faces[begin - 1 : end])
+
+    def stop(self) -> None:
+        """Nothing runs by itself."""
+
+
+class ChipPair:
+    """The pair of wires. ``log`` has the bodies of the controller, ``bad`` counts what was none."""
+
+    def __init__(self, nodes: Sequence[ChipNode], clock: Clock) -> None:
+        self.nodes = list(nodes)
+        self.log: list[bytes] = []
+        self.answered: list[bytes] = []
+        self.wire: Wire | None = None
+        self.harm: Harm = bytes
+        self._clock = clock
+        self._unframer = Unframer()
+        self._free_at = 0
+        self._told = {node.number: 0 for node in self.nodes}
+        self._passed = {node.number: 0 for node in self.nodes}
+        self._now_at = clock()
+        self._asked_until_at = 0
+        for node in self.nodes:
+            node.pair = self
+
+    @property
+    def bad(self) -> int:
+        return self._unframer.bad
+
+    def received(self, data: bytes) -> None:
+        """Bytes of the controller."""
+        self.advance()
+        bodies = self._unframer.feed(data)
+        self.log += bodies
+        start_at = max(self._free_at, self._clock())
+        self._free_at = start_at + len(data) * BYTE_NS
+        for node in self.nodes:
+            if node.plugged:
+                node.board.chip.send(self.harm(data), node.cycle_of(start_at))
+        if any(body[0] == SHOW and body[8] for body in bodies):
+            self._asked_until_at = self._free_at + ANSWERED_NS
+            wait_ns = self._asked_until_at - self._clock()
+            asyncio.get_running_loop().call_later(wait_ns / 1e9, self._give_answers)
+
+    def advance(self) -> None:
+        """Run both chips up to the present."""
+        now_at = self._clock()
+        while self._now_at < now_at:
+            until_at = now_at
+            if self._now_at < self._asked_until_at:
+                until_at = min(now_at, self._now_at + SLICE_NS)
+            for node in self.nodes:
+                node.run(until_at)
+            self._pass_on()
+            self._now_at = until_at
+
+    def _pass_on(self) -> None:
+        """What a node has begun to send goes to the other ones."""
+        for node in self.nodes:
+            for cycle, byte in node.board.sent[self._passed[node.number] :]:
+                self._passed[node.number] += 1
+                for other in self.nodes:
+                    if other is not node and other.plugged:
+                        other.board.chip.send(bytes([byte]), other.cycle_of(node.at_of(cycle)))
+
+    def _give_answers(self) -> None:
+        """Whole answers go to the controller."""
+        self.advance()
+        for node in self.nodes:
+            for answer in node.board.answers[self._told[node.number] :]:
+                self._told[node.number] += 1
+                self.answered.append(answer.wire)
+                if self.wire is not None:
+                    self.wire.send(answer.wire)
