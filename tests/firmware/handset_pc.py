@@ -25,7 +25,7 @@ from tests.main_job.independent_frames import KEY_BITS, framed
 
 FOLDER = FIRMWARE / "handset"
 LOGIC = (
-    *sorted(path for path in FOLDER.glob("*.c") if path.name not in ("main.c", "hal_avr.c")),
+    *sorted(path for path in FOLDER.glob("*.c") if path.name not in ("main.c", "hal_avr.c", "hal_parts.c")),
     FIRMWARE / "common" / "frame.c",
     FIRMWARE / "common" / "blake2s.c",
 )

@@ -1,8 +1,9 @@
 /* The handset's receiver, keys, memory and modes under libFuzzer (clang -fsanitize=fuzzer).
  *
- * The input is a list of steps, so that coverage guides the rules and not only CRC and tag: bytes as they
- * are, STATEs and pairing orders that are right or harmed in one byte, keys, time, power gone and back. After
- * every step what PROTOCOL.md promises must hold, by counts that are kept here. */
+ * The input is a list of steps, so that coverage guides the rules and not only CRC and tag:
+ * bytes as they are, STATEs and pairing orders that are right or harmed in one byte, keys, time,
+ * power gone and back. After every step what PROTOCOL.md promises must hold, by counts that are
+ * kept here. */
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -112,6 +113,8 @@ static void power_on(bool by_power)
 {
     uint32_t kept = handset.layout && handset.mode == SERVICE && !memory_is_busy(&handset.memory)
         ? handset.reports.session : 0;
+    moving = false;
+    moving_ms = 0;
     keys_start(&keys, &layout_twelve, contacts);
     handset_start(&handset, contacts & 1 ? &layout_four : &layout_twelve, contacts, by_power, 3, 1, now);
     good_states = 0;

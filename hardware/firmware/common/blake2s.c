@@ -35,8 +35,9 @@ static inline uint32_t turned(uint32_t word, uint8_t right)
     return word >> right | word << (32 - right);
 }
 
-/* Turned right by 12 and by 7, both by way of a whole byte, which the chip turns by renaming registers. For
- * the rest avr-gcc would shift bit by bit in a loop, and a tag would take twice as long. */
+/* Turned right by 12 and by 7, both by way of a whole byte, which the chip turns by renaming
+ * registers. For the rest avr-gcc would shift bit by bit in a loop, and a tag would take twice
+ * as long. */
 #ifdef __AVR__
 static inline uint32_t turned_12(uint32_t word)
 {
@@ -70,8 +71,9 @@ static inline uint32_t turned_7(uint32_t word)
 }
 #endif
 
-/* RFC 7693, section 3.1, with the words of the message that `order` names. Inline, because saving and giving
- * back the registers of 80 calls is a quarter of the time; it costs 2.8 KB of flash. */
+/* RFC 7693, section 3.1, with the words of the message that `order` names. Inline, because
+ * saving and giving back the registers of 80 calls is a quarter of the time; it costs 2.8 KB of
+ * flash. */
 static inline __attribute__((always_inline)) void
 mix(uint32_t *at_a, uint32_t *at_b, uint32_t *at_c, uint32_t *at_d, const uint32_t *m, const uint8_t *order)
 {

@@ -1,7 +1,9 @@
-/* Tags of the handset and pairing links: keyed BLAKE2s (RFC 7693) with a key of 16 bytes and a digest of 8.
+/* Tags of the handset and pairing links: keyed BLAKE2s (RFC 7693) with a key of 16 bytes and a
+ * digest of 8.
  *
- * The first block of a keyed digest is the key alone, so its state is made once for each key; a message of
- * at most 64 bytes then costs one compression. Pure C11: the same code runs on the chip and on a PC. */
+ * The first block of a keyed digest is the key alone, so its state is made once for each key; a
+ * message of at most 64 bytes then costs one compression. Pure C11: the same code runs on the
+ * chip and on a PC. */
 
 #ifndef BLAKE2S_H
 #define BLAKE2S_H
@@ -20,7 +22,8 @@ struct blake2s {
     uint32_t h[8];
 };
 
-/* RFC 7693, section 3.2: mix `block` into `h`. `length` is the bytes so far, this block's among them. */
+/* RFC 7693, section 3.2: mix `block` into `h`. `length` is the bytes so far, this block's among
+ * them. */
 void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool last);
 
 /* Make ready for tags with `key`. */

@@ -4,10 +4,11 @@
 
 enum { LOWEST_MV = 1500 }; /* below it the chip's regulator could not run it: the divider is open */
 
-/* Three alkaline AA cells in series at some 30 mA (radio receiving 25, chip 4, cues 1 on the average), 20 °C,
- * down to 3.4 V, where the regulator begins to drop out. From memory of makers' discharge curves, one cell of
- * 2.5 Ah at 25 mA to 50 mA: 1.45 V is nearly full, 1.3 V half, 1.2 V a fifth, 1.13 V a tenth. README.md, "Handset", says how
- * to measure it; cold takes a third or more. */
+/* Three alkaline AA cells in series at some 30 mA (radio receiving 25, chip 4, cues 1 on the
+ * average), 20 °C, down to 3.4 V, where the regulator begins to drop out. From memory of makers'
+ * discharge curves, one cell of 2.5 Ah at 25 mA to 50 mA: 1.45 V is nearly full, 1.3 V half, 1.2
+ * V a fifth, 1.13 V a tenth. README.md, "Handset", says how to measure it; cold takes a third or
+ * more. */
 static const struct {
     uint16_t mv;
     uint8_t hours;

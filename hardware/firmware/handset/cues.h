@@ -1,6 +1,6 @@
-/* When a cue is due: counted by the own clock from the last STATE, or from the wrist timer's count. The
- * rules are those under the table of cues in PROTOCOL.md, "Rules of a handset"; drivers/handset/cues.py has
- * the same for the simulated handset. Pure; cues go to thumb_play(). */
+/* When a cue is due: counted by the own clock from the last STATE, or from the wrist timer's
+ * count. The rules are those under the table of cues in PROTOCOL.md, "Rules of a handset";
+ * drivers/handset/cues.py has the same for the simulated handset. Pure; cues go to thumb_play(). */
 
 #ifndef CUES_H
 #define CUES_H
@@ -16,8 +16,8 @@ enum {
     CUES_FLUTTER_MS = 5000,
     /* A count whose zero moves by less than this is the same count. */
     CUES_SAME_COUNT_MS = 500,
-    /* From the first byte of a STATE sent to its last byte heard: 7.55 ms of serial line alone. A radio adds
-     * its own: see README.md, "Handset". */
+    /* From the first byte of a STATE sent to its last byte heard: 7.55 ms of serial line alone.
+     * A radio adds its own: see README.md, "Handset". */
     CUES_FLIGHT_MS = 8,
 };
 

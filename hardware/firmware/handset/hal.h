@@ -1,4 +1,5 @@
-/* What the handset's logic needs of the hardware. hal_avr.c is the chip; the tests on a PC bring their own. */
+/* What the handset's logic needs of the hardware. hal_avr.c is the chip; the tests on a PC bring
+ * their own. */
 
 #ifndef HAL_H
 #define HAL_H
@@ -12,7 +13,8 @@ void hal_send(const uint8_t *frame, uint8_t length);
 /* Whether bytes of a frame are still to leave. */
 bool hal_is_sending(void);
 
-/* What is at the serial line: nothing, the radio, which then has its supply, or the pairing cable in its place. */
+/* What is at the serial line: nothing, the radio, which then has its supply, or the pairing
+ * cable in its place. */
 enum line { LINE_OFF, LINE_RADIO, LINE_CABLE };
 
 void hal_connect(enum line line);

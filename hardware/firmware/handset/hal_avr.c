@@ -6,8 +6,8 @@
 #include "hal.h"
 #include "keys.h"
 #include "pairing.h"
+#include "pins.h"
 
-#include <avr/eeprom.h>
 #include <avr/interrupt.h>
 #include <avr/io.h>
 #include <avr/sleep.h>
@@ -20,23 +20,6 @@
 #include <util/setbaud.h>
 
 enum {
-    KEYS_B = 1 << PB0,
-    MOTOR = 1 << PB1,
-    RADIO_ON = 1 << PB2,
-    WRIST_LAMP = 1 << PB3,
-    MISO = 1 << PB4,
-    LAMP = 1 << PB5,
-
-    KEYS_C = 0x1F,
-    BATTERY_CHANNEL = 5,
-
-    RXD = 1 << PD0,
-    TXD = 1 << PD1,
-    KEYS_D = 0xFC,
-
-    SUPPLY_MV = 3300,
-    DIVIDER = 2, /* the battery reaches the converter halved */
-
     HEARD_SIZE = 64, /* powers of two; 17 ms of line, in which two tags are made */
     EDGES_SIZE = 8,
     LONGEST_FRAME = FRAME_LENGTH(HERE_LENGTH),
@@ -46,7 +29,8 @@ enum {
 
 static uint8_t reset_causes;
 
-/* After a reset by the watchdog it runs on at its shortest period, 16 ms (DS, "Watchdog System Reset"). */
+/* After a reset by the watchdog it runs on at its shortest period, 16 ms (DS, "Watchdog System
+ * Reset"). */
 static void start_watchdog(void)
 {
     reset_causes = MCUSR;
@@ -70,98 +54,6 @@ void hal_restart(void)
     wdt_enable(WDTO_15MS);
     for (;;)
         ;
-}
-
-/* Lamps, motor, radio */
-
-static void set_port_b(uint8_t pin, bool on)
-{
-    if (on)
-        PORTB |= pin;
-    else
-        PORTB &= (uint8_t)~pin;
-}
-
-void hal_move(bool on)
-{
-    set_port_b(MOTOR, on);
-}
-
-void hal_light(bool on)
-{
-    set_port_b(LAMP, on);
-}
-
-void hal_light_wrist(bool on)
-{
-    set_port_b(WRIST_LAMP, on);
-}
-
-void hal_connect(enum line line)
-{
-    set_port_b(RADIO_ON, line == LINE_RADIO);
-    if (line == LINE_OFF) {
-        UCSR0B = 0; /* TXD is the port's, and low: it must not feed a radio without supply */
-        PORTD &= (uint8_t)~TXD;
-    } else {
-        PORTD |= TXD;
-        UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
-    }
-}
-
-/* Battery */
-
-static uint16_t convert(void)
-{
-    ADCSRA |= 1 << ADSC;
-    loop_until_bit_is_clear(ADCSRA, ADSC);
-    return ADC;
-}
-
-static void start_converter(void)
-{
-    ADMUX = 1 << REFS0 | BATTERY_CHANNEL; /* against AVCC */
-    DIDR0 = 1 << BATTERY_CHANNEL;
-    ADCSRA = 1 << ADEN | 1 << ADPS2 | 1 << ADPS1; /* 8 MHz / 64 = 125 kHz: 0.1 ms a conversion */
-}
-
-uint16_t hal_battery_mv(void)
-{
-    start_converter();
-    convert(); /* the first after power-up of the converter is not good (DS, "ADC Noise Canceler") */
-    uint16_t sum = 0;
-    for (uint8_t each = 0; each < 4; each++)
-        sum += convert();
-    ADCSRA = 0;
-    return (uint16_t)((uint32_t)sum * (SUPPLY_MV * DIVIDER / 4) / 1024);
-}
-
-uint16_t chip_noise(void)
-{
-    uint16_t noise = 0;
-    start_converter();
-    for (uint8_t each = 0; each < 16; each++)
-        noise = (uint16_t)((uint16_t)(noise << 1 | noise >> 15) ^ convert());
-    ADCSRA = 0;
-    return noise;
-}
-
-/* Memory */
-
-bool hal_memory_ready(void)
-{
-    return eeprom_is_ready();
-}
-
-uint8_t hal_memory_read(uint16_t place)
-{
-    return eeprom_read_byte((const uint8_t *)(uintptr_t)place);
-}
-
-void hal_memory_write(uint16_t place, uint8_t byte)
-{
-    wdt_reset(); /* a pairing is 200 writes of 3.4 ms in a row */
-    eeprom_write_byte((uint8_t *)(uintptr_t)place, byte);
 }
 
 /* Keys and time */
@@ -284,6 +176,21 @@ ISR(USART_UDRE_vect)
         UCSR0B &= (uint8_t)~(1 << UDRIE0);
 }
 
+void hal_connect(enum line line)
+{
+    if (line == LINE_RADIO)
+        PORTB |= RADIO_ON;
+    else
+        PORTB &= (uint8_t)~RADIO_ON;
+    if (line == LINE_OFF) {
+        UCSR0B = 0; /* TXD is the port's, and low: it must not feed a radio without supply */
+        PORTD &= (uint8_t)~TXD;
+    } else {
+        PORTD |= TXD;
+        UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
+    }
+}
+
 /* Rest */
 
 void chip_rest(void)
@@ -315,9 +222,10 @@ ISR(PCINT2_vect)
 {
 }
 
-/* With the clocks stopped a change of any key's pin wakes the chip (DS, "Sleep Modes"), and the next tick finds
- * the key down, if it still is. The watchdog would end the sleep, so it rests as well, and so does the
- * brown-out detector, which comes back before the first instruction (DS, "BOD Disable"). */
+/* With the clocks stopped a change of any key's pin wakes the chip (DS, "Sleep Modes"), and the
+ * next tick finds the key down, if it still is. The watchdog would end the sleep, so it rests as
+ * well, and so does the brown-out detector, which comes back before the first instruction (DS,
+ * "BOD Disable"). */
 void chip_sleep(void)
 {
     wdt_disable();

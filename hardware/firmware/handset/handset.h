@@ -1,4 +1,5 @@
-/* A handset: what it is at power-on, and where bytes, keys and milliseconds go. All hardware is behind hal.h. */
+/* A handset: what it is at power-on, and where bytes, keys and milliseconds go. All hardware is
+ * behind hal.h. */
 
 #ifndef HANDSET_H
 #define HANDSET_H
@@ -53,8 +54,8 @@ struct handset {
     };
 };
 
-/* Begin at `now` with the keys that are down. `by_power` is false after a restart of its own, where keys choose
- * nothing. `seed` is any number that differs between handsets and times. */
+/* Begin at `now` with the keys that are down. `by_power` is false after a restart of its own,
+ * where keys choose nothing. `seed` is any number that differs between handsets and times. */
 void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts, bool by_power,
                    uint16_t seed, uint8_t revision, uint32_t now);
 
@@ -67,8 +68,8 @@ void handset_press(struct handset *handset, uint16_t keys, uint32_t at, uint32_t
 /* A millisecond has gone. `since_start` are the keys down without a break since power-on. */
 void handset_tick(struct handset *handset, uint16_t since_start, uint32_t now);
 
-/* True once there is nothing to do until a key moves: the radio is off and the chip may stop its clocks. The
- * next key wakes it. */
+/* True once there is nothing to do until a key moves: the radio is off and the chip may stop its
+ * clocks. The next key wakes it. */
 bool handset_may_sleep(const struct handset *handset);
 
 #endif

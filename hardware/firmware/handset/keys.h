@@ -26,8 +26,8 @@ struct key_edges {
 /* Begin. A key that is down at the start makes no edge until it has been up. */
 void keys_start(struct keys *keys, const struct layout *layout, uint16_t contacts);
 
-/* Take the contacts that are closed in this millisecond. The first closed sample of a key is its edge at
- * once; it can make another one only after 30 ms open without a break. */
+/* Take the contacts that are closed in this millisecond. The first closed sample of a key is its
+ * edge at once; it can make another one only after 30 ms open without a break. */
 struct key_edges keys_sample(struct keys *keys, uint16_t contacts);
 
 #endif

@@ -3,8 +3,8 @@
 #include "chip.h"
 #include "handset.h"
 
-/* The linker gives the revision as the address of this symbol (see the Makefile), so that it changes no other
- * byte of the image. */
+/* The linker gives the revision as the address of this symbol (see the Makefile), so that it
+ * changes no other byte of the image. */
 extern char firmware_revision;
 
 static struct handset handset;

@@ -7,8 +7,8 @@
 #include "hal.h"
 #include "moment.h"
 
-/* Two halves of the memory, each with a pairing and all that belongs to it. Byte 0 of the memory stays
- * unused: on older chips of the family a failing supply hit it first. */
+/* Two halves of the memory, each with a pairing and all that belongs to it. Byte 0 of the memory
+ * stays unused: on older chips of the family a failing supply hit it first. */
 enum {
     FIRST_HALF = 16,
     HALF = 128,

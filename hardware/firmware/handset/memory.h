@@ -1,11 +1,14 @@
-/* What a handset keeps through power-off: number and keys, the counter's reserve and the highest session.
+/* What a handset keeps through power-off: number and keys, the counter's reserve and the highest
+ * session.
  *
- * Power may go at any write. Everything stands behind a mark byte that is taken away before the first byte
- * changes and put back as the last write, after the rest has been read back; counter and session have two
- * copies each, written by turns. So at every instant one whole copy is there, and it is the newest one or the
- * one before. Pairing fills the other half of the memory, and its mark puts the whole half in force.
+ * Power may go at any write. Everything stands behind a mark byte that is taken away before the
+ * first byte changes and put back as the last write, after the rest has been read back; counter
+ * and session have two copies each, written by turns. So at every instant one whole copy is
+ * there, and it is the newest one or the one before. Pairing fills the other half of the memory,
+ * and its mark puts the whole half in force.
  *
- * A write on the chip takes 3.4 ms a byte (data sheet, 8.4.3): memory_step() makes one and never waits. */
+ * A write on the chip takes 3.4 ms a byte (data sheet, 8.4.3): memory_step() makes one and never
+ * waits. */
 
 #ifndef MEMORY_H
 #define MEMORY_H
@@ -16,8 +19,8 @@
 #include "blake2s.h"
 
 enum {
-    /* Counters committed at once. A game has some 2,000 reports; 64 at a time is a write each ten minutes, and
-     * 100,000 writes a cell (data sheet) last for 12 million reports. */
+    /* Counters committed at once. A game has some 2,000 reports; 64 at a time is a write each
+     * ten minutes, and 100,000 writes a cell (data sheet) last for 12 million reports. */
     MEMORY_BLOCK = 64,
     MEMORY_TRIES = 3,
     MEMORY_KEPT = 9, /* bytes of a kept value */
@@ -63,9 +66,9 @@ void memory_step(struct memory *memory);
 /* Whether a write is under way or due. */
 bool memory_is_busy(const struct memory *memory);
 
-/* Store a pairing whole, or leave the one before in force; waits for every write, about 0.3 s. Counter and
- * session begin at 0, but for the number and keys in force already, which are left alone. False where the
- * memory did not take it. memory_start() reads it back. */
+/* Store a pairing whole, or leave the one before in force; waits for every write, about 0.3 s.
+ * Counter and session begin at 0, but for the number and keys in force already, which are left
+ * alone. False where the memory did not take it. memory_start() reads it back. */
 bool memory_pair(const struct pairing_record *record);
 
 #endif

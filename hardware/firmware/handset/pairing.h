@@ -1,4 +1,5 @@
-/* The handset's end of the pairing cable (PROTOCOL.md, "Pairing link"). Runs in pairing mode alone. */
+/* The handset's end of the pairing cable (PROTOCOL.md, "Pairing link"). Runs in pairing mode
+ * alone. */
 
 #ifndef PAIRING_H
 #define PAIRING_H
@@ -21,8 +22,8 @@ enum {
     PAIRING_SILENCE_MS = 60000u, /* pairing mode ends so long after the last good WHO or KEYS */
 };
 
-/* Take a body that came over the cable, and answer it. False where it is dropped. `keys` is the number of this
- * layout's keys. */
+/* Take a body that came over the cable, and answer it. False where it is dropped. `keys` is the
+ * number of this layout's keys. */
 bool pairing_take(const uint8_t *body, uint8_t length, uint8_t keys, uint8_t revision);
 
 #endif

@@ -3,8 +3,8 @@
 #include "hal.h"
 #include "moment.h"
 
-/* A number from 0 up to below `range`. Xorshift of 16 bits (7, 9, 8: full period): what matters is only that
- * two handsets do not wait alike. */
+/* A number from 0 up to below `range`. Xorshift of 16 bits (7, 9, 8: full period): what matters
+ * is only that two handsets do not wait alike. */
 static uint16_t random_below(struct reports *reports, uint16_t range)
 {
     uint16_t word = reports->random;
@@ -118,7 +118,8 @@ static void report_on(struct reports *reports, uint32_t now)
     }
 }
 
-/* Whether what is due has to wait for the end of the frame that is being heard; noise does not hold it for ever. */
+/* Whether what is due has to wait for the end of the frame that is being heard; noise does not
+ * hold it for ever. */
 static bool hold_back(struct reports *reports, bool line_is_busy, uint32_t now)
 {
     if (!line_is_busy)

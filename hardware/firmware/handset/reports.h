@@ -1,5 +1,5 @@
-/* The handset's end of the radio: which STATE counts, and the reports on their way (PROTOCOL.md, "Rules of a
- * handset": session, report, presence). Pure but for hal_send(). */
+/* The handset's end of the radio: which STATE counts, and the reports on their way (PROTOCOL.md,
+ * "Rules of a handset": session, report, presence). Pure but for hal_send(). */
 
 #ifndef REPORTS_H
 #define REPORTS_H

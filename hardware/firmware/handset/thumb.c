@@ -2,8 +2,9 @@
 
 #include "moment.h"
 
-/* On and off by turns, in 10 ms, ended by 0. A small motor takes about 50 ms to be felt (from memory of data
- * sheets), so nothing is shorter; the lengths of one gesture differ by half or more, for a gloved thumb. */
+/* On and off by turns, in 10 ms, ended by 0. A small motor takes about 50 ms to be felt (from
+ * memory of data sheets), so nothing is shorter; the lengths of one gesture differ by half or
+ * more, for a gloved thumb. */
 enum { TICK = 5, SHORT = 12, MEDIUM = 30, LONG = 60, ZERO = 80, PAUSE = 12, FAST = 5 };
 
 static const uint8_t patterns[CUES][8] = {

@@ -1,9 +1,9 @@
 /* What the thumb feels: cues as patterns on the vibration motor and the lamp. Pure.
  *
- * A cue is played to its end, with a pause of 0.1 s before the next, because one that is cut short is felt
- * as another. Only zero and the flutter differ: zero cuts off what is played, which is played again behind it
- * where it is a result; the flutter gives way to every cue and never waits. A result waits for its turn; a
- * mark that cannot begin within 0.1 s is left out. */
+ * A cue is played to its end, with a pause of 0.1 s before the next, because one that is cut
+ * short is felt as another. Only zero and the flutter differ: zero cuts off what is played,
+ * which is played again behind it where it is a result; the flutter gives way to every cue and
+ * never waits. A result waits for its turn; a mark that cannot begin within 0.1 s is left out. */
 
 #ifndef THUMB_H
 #define THUMB_H

@@ -1,8 +1,8 @@
 /* The wrist timer: the count of a crew without boards, kept by the handset alone. Pure.
  *
- * What the keys mean is what controller/rules has for a plain 40/25 rule set, less all that needs a name for how
- * the play ended; a test drives both with the same keys. FLAG, TIME-OUT and INJURY hold 25; FLAG and INJURY
- * twice, for the defense, hold 40. */
+ * What the keys mean is what controller/rules has for a plain 40/25 rule set, less all that
+ * needs a name for how the play ended; a test drives both with the same keys. FLAG, TIME-OUT and
+ * INJURY hold 25; FLAG and INJURY twice, for the defense, hold 40. */
 
 #ifndef WRIST_H
 #define WRIST_H
@@ -53,7 +53,8 @@ struct wrist {
 
 void wrist_start(struct wrist *wrist, const struct layout *layout);
 
-/* Take a key edge, or KEY_HELD with the key, of `at`; not before the last one. Gives the RESULT to cue. */
+/* Take a key edge, or KEY_HELD with the key, of `at`; not before the last one. Gives the RESULT
+ * to cue. */
 uint8_t wrist_press(struct wrist *wrist, uint16_t keys, uint32_t at);
 
 /* Let time pass: a count that has run out is at zero. */
