@@ -26,9 +26,9 @@ from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service import Service
-from drivers.base import Board, Clock, Handset, Key, Port
+from drivers.base import Acknowledgement, Board, Clock, Handset, Key, Port
 from drivers.board.node import NodeBus
-from drivers.handset.keys import Keys, load_keys, new_key
+from drivers.handset.keys import Keys, fingerprint, load_keys, new_key
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.session import next_session
 from drivers.port.serial_port import SerialPort
@@ -88,6 +88,8 @@ class Assembler:
         self._continuity = continuity
         self._beginning = continuity.beginning if continuity else Beginning()
         self._radios: list[RadioHandsets] = []
+        self._keys: dict[int, str] = {}
+        self._acknowledged: Acknowledgement | None = None
         self._boards: list[Board] = []
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
@@ -160,16 +162,22 @@ class Assembler:
         self._crew[number] = CrewMember(name, Role(role), Gestures(layout))
 
     def _radio(self, name: str, port: Port, keys: Keys, session: int) -> None:
+        """A counter goes on only under the key it belongs to: a new key is a new handset."""
         begun = self._beginning
+        prints = {n: fingerprint(key) for n, key in keys.uplink.items()}
+        same = {n for n, each in prints.items() if begun.keys.get(n) == each}
+        if begun.acknowledged is not None and begun.acknowledged.handset in same:
+            self._acknowledged = begun.acknowledged
         radio = RadioHandsets(
             name,
             port,
             keys,
             session,
             self._clock,
-            counters=begun.counters,
-            acknowledged=begun.acknowledged,
+            counters={n: last for n, last in begun.counters.items() if n in same},
+            acknowledged=self._acknowledged,
         )
+        self._keys |= prints
         self._radios.append(radio)
         self._handsets.append(radio)
 
@@ -192,7 +200,7 @@ class Assembler:
     def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
         """The finished service: it goes on where the one before it stopped."""
         begun, now = self._beginning, self._clock()
-        keeper = Keeper(self._continuity, self._counters, begun.acknowledged)
+        keeper = Keeper(self._continuity, self._counters, self._acknowledged, self._keys)
         keeper.off_why = begun.off_why
         recorder = Recorder(
             journal, now, numbers=begun.numbers, down=begun.state.down.number, rows=begun.rows

@@ -115,9 +115,17 @@ def _fill_check(parser: argparse.ArgumentParser) -> None:
     parser.set_defaults(run=check_command.run)
 
 
+def _fill_pair(parser: argparse.ArgumentParser) -> None:
+    from controller import pair_command  # noqa: PLC0415
+
+    pair_command.add_arguments(parser)
+    parser.set_defaults(run=pair_command.run)
+
+
 _COMMANDS = {
     "run": ("keep the play clock: handset in, boards out (simulated without --config)", _fill_run),
     "check": ("is everything ready for a game? what is wrong, and what to do", _fill_check),
+    "pair": ("give a handset its keys by cable, list or revoke them", _fill_pair),
     "ruling": ("which count applies after an ending, and what starts it", _fill_ruling),
     "rules": ("the codes and seasons, the table of one, or where two differ", _fill_rules),
     "journal": ("read, search, export or verify the record of a game", _fill_journal),

@@ -63,7 +63,7 @@ NO_STATE = State()
 class Beginning:
     """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
     order it still has to decide (or has ``given_up`` with the state), numbers, rows, and the
-    handsets' counters.
+    handsets' counters with the fingerprints of the ``keys`` they belong to.
 
     ``off_why`` is why the boards have been off; ``doubt`` is why they must be off now, and
     ``outage`` why they must unless there is no count. ``story`` is a line for the record, empty
@@ -80,6 +80,7 @@ class Beginning:
     doubt: str = ""
     outage: str = ""
     counters: Mapping[int, int] = field(default_factory=dict)
+    keys: Mapping[int, str] = field(default_factory=dict)
     acknowledged: Acknowledgement | None = None
     rows: tuple[Dated, ...] = ()
     rows_lost: int = 0
@@ -223,6 +224,7 @@ def judge(
         off_why=moment.off_why,
         doubt=_doubt(kept, rules_hash, crashes),
         counters=counters,
+        keys=moment.keys,
         acknowledged=acknowledged,
         rows=kept.rows,
         rows_lost=moment.rows_left_out,

@@ -25,16 +25,18 @@ class Keeping(Protocol):
 
 
 class Keeper:
-    """Puts the moments together. ``counters`` gives the handsets' own counters; ``keeping`` None
-    keeps nothing."""
+    """Puts the moments together. ``counters`` gives the handsets' own counters, ``keys`` are the
+    fingerprints of the keys they belong to; ``keeping`` None keeps nothing."""
 
     def __init__(
         self,
         keeping: Keeping | None = None,
         counters: Callable[[], Mapping[int, int]] = dict,
         acknowledged: Acknowledgement | None = None,
+        keys: Mapping[int, str] | None = None,
     ) -> None:
         self._keeping = keeping
+        self._keys = keys or {}
         self._counters = counters
         self.acknowledged = acknowledged
         self.due_at = 0
@@ -74,5 +76,6 @@ class Keeper:
                 acknowledged=self.acknowledged,
                 rows=rows,
                 rows_left_out=recorder.left_out,
+                keys=self._keys,
             )
         )

@@ -10,7 +10,7 @@ import enum
 import json
 import operator
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from typing import Any, NamedTuple
 
 from controller.journal_file import ROW_COLUMNS, Dated, Row
@@ -59,6 +59,8 @@ class Moment:
     acknowledged: Acknowledgement | None = None
     rows: Sequence[str] = ()
     rows_left_out: int = 0
+    keys: Mapping[int, str] = field(default_factory=dict)
+    """The fingerprint of the key that a handset's counter belongs to."""
 
 
 class Carried(NamedTuple):
@@ -128,6 +130,7 @@ class SnapshotText:
             list(moment.counters.items()),
             moment.acknowledged,
             moment.rows_left_out,
+            list(moment.keys.items()),
         )
         return (
             f'{{{self._standing},"moment":{_encode(rest)},"state":{self._state(state)},'
@@ -183,9 +186,8 @@ def _refused(number: str) -> None:
 
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
     standing = Standing(*map(str, raw["standing"]))
-    at, in_order, game, number, numbered, off_why, dark_why, counters, told, left_out = raw[
-        "moment"
-    ]
+    at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
+    counters, told, left_out, *keys = rest  # an older service wrote no keys
     gesture = raw["gesture"]
     moment = Moment(
         saved_at=at,
@@ -200,6 +202,7 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
         counters=dict(counters),
         acknowledged=None if told is None else Acknowledgement(told[1], told[2], Result(told[3])),
         rows_left_out=left_out,
+        keys=dict(*keys),
     )
     return Snapshot(standing, moment, tuple(_row(each) for each in raw["rows"]))
 

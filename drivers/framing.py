@@ -11,7 +11,7 @@ from drivers.base import FrameError
 from drivers.crc import crc16
 
 LONGEST_CONTENT = 64
-"""Most bytes between two delimiters. The longest frame of today, STATE, has 27."""
+"""Most bytes between two delimiters. The longest frame of today, KEYS, has 45."""
 
 _LONGEST_BODY = LONGEST_CONTENT - 3  # two bytes of CRC and one of stuffing
 _FULL = 0xFF  # the code of a block of 254 bytes that no zero follows

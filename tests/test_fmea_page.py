@@ -32,6 +32,7 @@ PARTS = {
     "Radio": "R",
     "Receiver": "V",
     "Computer": "C",
+    "Pairing": "K",
     "Power": "W",
     "People": "M",
 }
@@ -137,5 +138,5 @@ def test_a_test_that_is_not_there_is_found_out(named: str, there: bool) -> None:
 
 def test_rows_named_elsewhere_on_the_page_exist() -> None:
     known = {row.id for row in ROWS}
-    mentioned = set(re.findall(r"\b[BPHRVCWM]\d{1,2}\b", PAGE))
+    mentioned = set(re.findall(r"\b[BPHRVCKWM]\d{1,2}\b", PAGE))
     assert mentioned <= known, mentioned - known

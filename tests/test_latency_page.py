@@ -31,7 +31,7 @@ PAGE = (HARDWARE / "LATENCY.md").read_text("utf-8")
 PROTOCOL = protocol_page.PAGE.read_text("utf-8")
 TYPICAL_GOAL_MS, WORST_GOAL_MS, HANDSET_GOAL_MS = 45, 65, 15
 KNOWN = {"measured", "protocol", "arithmetic", "assumed", "goal"}
-FIRST_OF_SERVICE = 10
+FIRST_OF_SERVICE = 9
 CENT = Decimal("0.01")
 OPERATORS: dict[type[ast.operator], Callable[[Decimal, Decimal], Decimal]] = {
     ast.Add: operator.add,
@@ -107,7 +107,7 @@ def test_the_sums_are_those_of_the_rows() -> None:
     ]
     assert (Decimal(typical.strip("*")), Decimal(worst.strip("*"))) == total(HOPS)
     without = total(HOPS)[1] - BY_NAME["a board is being asked"].worst
-    assert stated(r"Without the window of row 12 the worst is ([\d.]+) ms") == without
+    assert stated(r"Without the window of row 11 the worst is ([\d.]+) ms") == without
     for hop in HOPS:
         assert 0 <= hop.typical <= hop.worst, hop.name
 
@@ -121,7 +121,7 @@ def test_the_goals_are_met() -> None:
     assert typical <= TYPICAL_GOAL_MS
     assert worst <= WORST_GOAL_MS
     assert stated(r"its goal is (\d+) ms from the edge") == HANDSET_GOAL_MS
-    assert total(HOPS[:4])[1] <= HANDSET_GOAL_MS
+    assert total(HOPS[:3])[1] <= HANDSET_GOAL_MS
 
 
 @pytest.mark.parametrize("hop", HOPS, ids=lambda hop: hop.name)
@@ -131,18 +131,14 @@ def test_a_figure_says_how_it_is_known(hop: Hop) -> None:
     found = [cents(value(formula)) for formula in formulas(hop.source)]
     if "arithmetic" in hop.known:
         assert found, "no formula"
-    if hop.known == ("assumed", "goal"):
-        assert found == [hop.worst]
-    elif found:
+    if found:
         assert (found[0], found[-1]) == (hop.typical, hop.worst)
     if "measured" in hop.known:
-        assert "python -m " in hop.source or "PROTOCOL.md" in hop.source
+        assert "python -m " in hop.source
 
 
 def test_the_commands_named_are_there() -> None:
     for module in set(re.findall(r"`python -m ([\w.]+)`", PAGE)):
-        if module == "tests.firmware" and not (HARDWARE / "firmware").is_dir():
-            continue  # it comes with the firmware
         assert find_spec(module), module
 
 
@@ -178,8 +174,6 @@ def test_the_figures_of_the_protocol_are_the_protocols() -> None:
         r"A change that falls into the window waits\s+for it: at most (\d+)", PROTOCOL
     )
     assert window == Decimal(LONGEST_WINDOW_NS) / 1_000_000
-    tag = BY_NAME["the tag is made"]
-    assert tag.typical == tag.worst == stated(r"([\d.]+) ms and [\d.]+ KB on a handset", PROTOCOL)
     assert BY_NAME["the node latches"].worst <= stated(r"closing `00`, within (\d+) ms", PROTOCOL)
     again = r"again after a random 25-(\d+) ms"
     extra = {
@@ -193,7 +187,7 @@ def test_what_is_said_of_the_rows() -> None:
     assert stated(r"a count starts (\d+) ms after the thumb") == round(total(before)[0])
     after = total(HOPS[FIRST_OF_SERVICE - 1 :])[0]
     assert stated(r"the first numeral stands for (\d+) ms less than a second") == round(after)
-    radio = [hop for hop in HOPS if 4 <= hop.number <= 8]
+    radio = [hop for hop in HOPS if 3 <= hop.number <= 7]
     assert stated(r"the table has ([\d.]+) ms for them typically") == total(radio)[0]
     slow = cents(value("(25 + 16) * 8 / 19.2"))
     assert stated(r"it would be ([\d.]+) ms with 16 bytes") == slow

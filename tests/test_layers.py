@@ -58,6 +58,8 @@ DRIVER_USERS = {
     "controller/driving.py",
     "controller/going_on.py",
     "controller/keeper.py",
+    # Pairing is the drivers' own exchange, led from the command line.
+    "controller/pair_command.py",
     "controller/service.py",
     "controller/snapshot_text.py",
     "controller/supervisor.py",

@@ -12,6 +12,7 @@ Nothing here ever shows a key: not in an error, not in a ``repr``.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import stat
@@ -93,15 +94,25 @@ def load_keys(path: Path) -> Keys:
         raise KeyFileError(f"{path}: {error}") from None
 
 
+def fingerprint(key: bytes) -> str:
+    """Eight hex digits that tell one key from another and nothing of the key itself."""
+    return hashlib.blake2s(key, digest_size=4, person=b"keyprint").hexdigest().upper()
+
+
 def write_keys(path: Path, keys: Keys) -> None:
     """Put ``keys`` at ``path``, mode 0600; a power cut leaves the old file or the new one.
 
     Raises ``OSError``.
     """
+    replace_file(path, key_text(keys), mode=0o600)
+
+
+def key_text(keys: Keys) -> bytes:
+    """What a key file with ``keys`` holds."""
     lines = [f'downlink = "{keys.downlink.hex()}"']
     for handset in sorted(keys.uplink):
         lines += ["", f"[handset.{handset}]", f'uplink = "{keys.uplink[handset].hex()}"']
-    replace_file(path, ("\n".join(lines) + "\n").encode("ascii"), mode=0o600)
+    return ("\n".join(lines) + "\n").encode("ascii")
 
 
 def _read_private(path: Path) -> bytes:

@@ -122,7 +122,7 @@ def press_tag(body12: bytes, session: int, key: bytes) -> bytes:
 
     Raises ``ValueError`` when ``key`` is not 16 bytes long.
     """
-    return _tag(_SESSION.pack(session) + body12, key)
+    return tag(_SESSION.pack(session) + body12, key)
 
 
 def encode_press(frame: PressFrame, session: int, key: bytes) -> bytes:
@@ -181,13 +181,13 @@ def encode_state(frame: StateFrame, key: bytes) -> bytes:
         )
     except struct.error as error:
         raise FrameError(f"{frame}: {error}") from error
-    return framing.encode(body16 + _tag(body16, key))
+    return framing.encode(body16 + tag(body16, key))
 
 
 def decode_state(body: bytes, key: bytes) -> StateFrame:
     """Give the STATE in ``body``; :class:`FrameError` names the tag or the field that is wrong."""
     _check_kind("STATE", STATE, _STATE_LAYOUT.size, body)
-    if not hmac.compare_digest(_tag(body[:-TAG_SIZE], key), body[-TAG_SIZE:]):
+    if not hmac.compare_digest(tag(body[:-TAG_SIZE], key), body[-TAG_SIZE:]):
         raise FrameError(f"STATE tag {body[-TAG_SIZE:].hex().upper()}: not made with this key")
     fields = _STATE_LAYOUT.unpack_from(body)
     _, session, beat, phase, numerals, remaining_10ms, flags, *acknowledged = fields
@@ -206,7 +206,8 @@ def decode_state(body: bytes, key: bytes) -> StateFrame:
     )
 
 
-def _tag(message: bytes, key: bytes) -> bytes:
+def tag(message: bytes, key: bytes) -> bytes:
+    """Give the tag of ``message``, 8 bytes; ``ValueError`` when ``key`` is not 16 bytes long."""
     if len(key) != KEY_SIZE:  # an empty key would quietly give an unkeyed digest
         raise ValueError(f"key of {len(key)} bytes: must be {KEY_SIZE}")
     return hashlib.blake2s(message, key=key, digest_size=TAG_SIZE).digest()

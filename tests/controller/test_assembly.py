@@ -24,12 +24,16 @@ from controller.assembly import (
     rules_of,
 )
 from controller.config import Config, parse_config
+from controller.continuity import Continuity
 from controller.reporting import status_of
 from controller.rule_sets import load_rule_set
+from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
-from drivers.base import Key
-from drivers.handset.keys import Keys, write_keys
+from controller.snapshot_text import Moment
+from drivers.base import Acknowledgement, Key, Result
+from drivers.handset.keys import Keys, fingerprint, write_keys
+from drivers.handset.radio import RadioHandsets
 from tests.virtual_time import VirtualClock, run, virtual
 
 DOWNLINK = bytes(range(100, 116))
@@ -270,6 +274,56 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Lin
         2: ("handset 2", "shadow"),
         3: ("handset 3", "field"),
     }
+
+
+def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Continuity, RadioHandsets]:
+    """A service of handsets 1 and 2 that goes on in ``folder``."""
+    continuity = Continuity(
+        folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
+    )
+    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), continuity)
+    config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
+    assembler.handsets(list(config.handsets), keys, session)
+    service = assembler.build(None).service
+    service.keeper.keep(service.play_clock, service.recorder, session * 10 + 5)
+    [radio] = service.handsets
+    assert isinstance(radio, RadioHandsets)
+    return continuity, radio
+
+
+def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
+    tmp_path: Path,
+) -> None:
+    """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
+    old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
+    continuity, radio = begun_with(old, tmp_path, 1)
+    moment = Moment(
+        saved_at=17,
+        game=1,
+        event_number=1,
+        numbered=True,
+        state=State(),
+        counters={1: 500, 2: 7},
+        keys={n: fingerprint(key) for n, key in old.uplink.items()},
+        acknowledged=Acknowledgement(1, 500, Result.RUNNING),
+    )
+    continuity.save(moment)
+    continuity.release()
+
+    continuity, radio = begun_with(old, tmp_path, 2)
+    assert radio.counters == {1: 500, 2: 7}
+    continuity.release()
+
+    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
+    continuity, radio = begun_with(anew, tmp_path, 3)
+    assert radio.counters == {1: 0, 2: 7}
+    assert continuity.beginning.acknowledged is not None, "what the old key was told was there"
+    continuity.release()
+
+    continuity, radio = begun_with(anew, tmp_path, 4)
+    assert continuity.beginning.acknowledged is None, "and is told to nobody any more"
+    assert radio.counters == {1: 0, 2: 7}
+    continuity.release()
 
 
 def test_every_port_of_an_installation_is_written_to(tmp_path: Path, lines: list[Line]) -> None:

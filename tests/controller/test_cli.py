@@ -44,7 +44,7 @@ def test_help_is_no_mistake(capsys: pytest.CaptureFixture[str], arguments: list[
 def test_help_names_every_command_and_every_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
     assert exit_code(["--help"]) == DONE
     said = capsys.readouterr().out
-    for words in ("run", "check", "ruling", "journal"):
+    for words in ("run", "check", "pair", "ruling", "journal"):
         assert f"    {words} " in said
     for words in ("0 done", "1 the", "2 a mistake", "130 interrupted"):
         assert words in said

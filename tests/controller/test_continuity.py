@@ -50,6 +50,7 @@ def kept(state: State, **changes: Any) -> Snapshot:
         "numbered": True,
         "state": state,
         "counters": {1: 9},
+        "keys": {1: "0A1B2C3D"},
     }
     return Snapshot(STANDING, Moment(**(usual | changes)), ())
 
@@ -77,6 +78,7 @@ def test_within_half_a_minute_it_goes_on_exactly(in_order: bool, later_ns: int) 
     beginning = begun(kept(RUNS, in_order=in_order, acknowledged=told), later_ns)
     assert (beginning.state, beginning.state_at) == (RUNS, AT)
     assert (beginning.counters, beginning.acknowledged) == ({1: 9}, told)
+    assert beginning.keys == {1: "0A1B2C3D"}
     assert beginning.numbers == Numbers(3, 20, settled=True)
     assert (beginning.doubt, beginning.outage) == ("", "")
     assert f"away for {later_ns / S:.1f} s" in beginning.story

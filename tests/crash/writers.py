@@ -14,7 +14,8 @@ from pathlib import Path
 
 from controller.continuity import Continuity
 from controller.journal import Journal
-from drivers.handset.keys import Keys, write_keys
+from drivers.handset.key_change import KeyChange
+from drivers.handset.keys import Keys
 from drivers.handset.session import next_session
 from tests.controller.journal_rows import row
 
@@ -96,7 +97,9 @@ def checkpoint(folder: Path) -> None:
 def keys(folder: Path) -> None:
     """Three pairings."""
     for number, paired in enumerate(PAIRED):
-        write_keys(folder / "handsets.keys", paired)
+        with KeyChange(folder / "handsets.keys") as change:
+            change.prepare(paired)
+            change.commit()
         say(f"paired {number}")
 
 

@@ -1,8 +1,8 @@
-"""``python -m tests.firmware``: the board node's figures, measured on the simulated chip."""
+"""``python -m tests.firmware``: figures of board node and handset on simulated chips."""
 
 from __future__ import annotations
 
-from tests.firmware import building, figures
+from tests.firmware import building, figures, handset_figures
 
 
 def _ms(cycles: tuple[int, int]) -> str:
@@ -31,7 +31,9 @@ answer starts            {_ms(times.answer)} ({figures.ANSWER_MS[0]}-{figures.AN
 driver on before that    {_ms(times.driver)}
 idle within the answer   {_ms(times.gap)}
 driver off after it      {_ms(times.release)}
-dark by silence          {_ms(times.dark)} ({figures.DARK_MS[0]}-{figures.DARK_MS[1]})""")
+dark by silence          {_ms(times.dark)} ({figures.DARK_MS[0]}-{figures.DARK_MS[1]})
+""")
+    print(handset_figures.report())
 
 
 if __name__ == "__main__":

@@ -381,8 +381,9 @@ uint32_t chip_ram_end(const struct chip *chip)
 int chip_eeprom(struct chip *chip, uint8_t *bytes, uint32_t offset, uint32_t size, int write)
 {
     avr_eeprom_desc_t described = {.ee = bytes, .offset = (uint16_t)offset, .size = size};
+    /* simavr 1.6 gives -1 where it was done and -2 where it was not */
     return avr_ioctl(chip->avr, write ? AVR_IOCTL_EEPROM_SET : AVR_IOCTL_EEPROM_GET, &described)
-        < 0 ? -1 : 0;
+        == -2 ? -1 : 0;
 }
 
 /* Since the firmware first enabled interrupts: the most bytes unread when another one was

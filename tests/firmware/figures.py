@@ -150,12 +150,13 @@ def stack_summed(image: Path) -> tuple[int, list[str]]:
     Frames are the compiler's own (``-fstack-usage``: saved registers, locals and the return
     address); calls are read from the disassembly, so that what was inlined counts once.
     """
-    frames = {}
+    frames: dict[str, int] = {}
     for usage in image.parent.glob("*.su"):
         for line in usage.read_text().splitlines():
             where, size, kind = line.split("\t")
             assert kind == "static", line
-            frames[where.rsplit(":", 1)[1]] = int(size)
+            name = where.rsplit(":", 1)[1]
+            frames[name] = max(int(size), frames.get(name, 0))
     calls: dict[str, set[str]] = {}
     name = ""
     for line in building.run("avr-objdump", "-d", image).splitlines():
@@ -171,7 +172,8 @@ def stack_summed(image: Path) -> tuple[int, list[str]]:
         assert function not in above, f"recursion: {above}"
         below = [deepest(each, (*above, function)) for each in calls.get(function, ())]
         size, path = max(below, default=(0, []))
-        return frames.get(function, RETURN_ADDRESS) + size, [function, *path]
+        plain = function.split(".", maxsplit=1)[0]  # what the compiler made of it: judge.part.1
+        return frames.get(plain, RETURN_ADDRESS) + size, [function, *path]
 
     vectors = [name for name in calls if name.startswith("__vector_") and name in frames]
     main, path = deepest("main", ())

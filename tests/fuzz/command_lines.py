@@ -222,6 +222,7 @@ ARGUMENTS = (
     _lines("journal", "--game", "all"),
     _lines("journal", "--around", "2026-09-10T00:26:41Z"),
     _lines("run", "--config", "x.toml", "--no-boards", "--demo", "--plain", "--rules", "nfhs"),
+    _lines("pair", "--key-file", "handsets.key", "--list", "--wait-s", "1"),
     _lines("--version"),
     _lines("--help"),
 )

@@ -1,0 +1,159 @@
+"""The messages of the pairing link, WHO, HERE and KEYS, as ``hardware/PROTOCOL.md`` lays them out.
+
+Pure: bytes in, values out. They go over a cable only. HERE proves with two tags that the handset
+holds its two keys; no key ever comes out of a handset.
+"""
+
+from __future__ import annotations
+
+import hmac
+import struct
+from dataclasses import dataclass
+
+from drivers import framing
+from drivers.base import FrameError
+from drivers.handset.messages import HIGHEST_HANDSET, KEY_SIZE, TAG_SIZE, tag
+
+WHO = 0x31
+HERE = 0x32
+KEYS = 0x33
+
+NONCE_SIZE = 8
+NOT_PAIRED = 0
+LAYOUTS = (12, 4)
+
+_WHO_LAYOUT = struct.Struct(f">B{NONCE_SIZE}s")
+_HERE_LAYOUT = struct.Struct(f">B{NONCE_SIZE}sBBB")
+_KEYS_LAYOUT = struct.Struct(f">B{NONCE_SIZE}sB{KEY_SIZE}s{KEY_SIZE}s")
+_NO_PROOF = bytes(TAG_SIZE)
+
+
+@dataclass(frozen=True, slots=True, repr=False)
+class Paired:
+    """What makes a handset one of ours: its ``number``, 1-254, and two keys of 16 bytes."""
+
+    number: int
+    uplink: bytes
+    downlink: bytes
+
+    def __repr__(self) -> str:
+        return f"Paired(number={self.number})"
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """What a handset says of itself.
+
+    ``nonce`` is that of the frame it answers, 8 bytes; ``layout`` its number of keys, 12 or 4;
+    ``revision`` of its firmware; ``number`` 1-254, 0 when it is not paired. The proofs are zeros
+    then.
+    """
+
+    nonce: bytes
+    layout: int
+    revision: int
+    number: int
+    uplink_proof: bytes
+    downlink_proof: bytes
+
+    def proves(self, paired: Paired) -> bool:
+        """Tell whether it is this handset and holds these two keys."""
+        said = _here12(self)
+        up = hmac.compare_digest(self.uplink_proof, tag(said, paired.uplink))
+        down = hmac.compare_digest(self.downlink_proof, tag(said, paired.downlink))
+        return self.number == paired.number and up and down
+
+
+def encode_who(nonce: bytes) -> bytes:
+    """Give the whole frame that asks who is there; ``nonce`` is 8 bytes."""
+    _check_nonce("WHO", nonce)
+    return framing.encode(_WHO_LAYOUT.pack(WHO, nonce))
+
+
+def decode_who(body: bytes) -> bytes:
+    """Give the nonce of a WHO; :class:`FrameError` when the kind or the length is wrong."""
+    _check_kind("WHO", WHO, _WHO_LAYOUT.size, body)
+    return body[1:]
+
+
+def make_here(nonce: bytes, layout: int, revision: int, paired: Paired | None) -> Here:
+    """Give the answer of a handset with its proofs; None when it is not paired."""
+    if paired is None:
+        return Here(nonce, layout, revision, NOT_PAIRED, _NO_PROOF, _NO_PROOF)
+    said = _HERE_LAYOUT.pack(HERE, nonce, layout, revision, paired.number)
+    up, down = tag(said, paired.uplink), tag(said, paired.downlink)
+    return Here(nonce, layout, revision, paired.number, up, down)
+
+
+def encode_here(here: Here) -> bytes:
+    """Give the whole frame of ``here``; :class:`FrameError` where a field is out of range."""
+    _check_here(here)
+    return framing.encode(_here12(here) + here.uplink_proof + here.downlink_proof)
+
+
+def decode_here(body: bytes) -> Here:
+    """Give the HERE in ``body``; :class:`FrameError` names the field that is wrong."""
+    _check_kind("HERE", HERE, _HERE_LAYOUT.size + 2 * TAG_SIZE, body)
+    _, nonce, layout, revision, number = _HERE_LAYOUT.unpack_from(body)
+    here = Here(nonce, layout, revision, number, body[-2 * TAG_SIZE : -TAG_SIZE], body[-TAG_SIZE:])
+    _check_here(here)
+    return here
+
+
+def encode_keys(nonce: bytes, paired: Paired) -> bytes:
+    """Give the whole frame of new keys; :class:`FrameError` where a field is out of range."""
+    _check_nonce("KEYS", nonce)
+    _check_paired(paired)
+    body = _KEYS_LAYOUT.pack(KEYS, nonce, paired.number, paired.uplink, paired.downlink)
+    return framing.encode(body)
+
+
+def decode_keys(body: bytes) -> tuple[bytes, Paired]:
+    """Give nonce and keys of a KEYS; :class:`FrameError` names what is wrong, never a key."""
+    _check_kind("KEYS", KEYS, _KEYS_LAYOUT.size, body)
+    _, nonce, *fields = _KEYS_LAYOUT.unpack(body)
+    paired = Paired(*fields)
+    _check_paired(paired)
+    return nonce, paired
+
+
+def _here12(here: Here) -> bytes:
+    """What the proofs are made over."""
+    return _HERE_LAYOUT.pack(HERE, here.nonce, here.layout, here.revision, here.number)
+
+
+def _check_here(here: Here) -> None:
+    _check_nonce("HERE", here.nonce)
+    if here.layout not in LAYOUTS:
+        raise FrameError(f"HERE layout {here.layout}: must be 12 or 4")
+    if not 0 <= here.revision <= 0xFF:
+        raise FrameError(f"HERE revision {here.revision}: must be 0-255")
+    if not NOT_PAIRED <= here.number <= HIGHEST_HANDSET:
+        raise FrameError(f"HERE number {here.number}: must be 0-{HIGHEST_HANDSET}")
+    if {len(here.uplink_proof), len(here.downlink_proof)} != {TAG_SIZE}:
+        raise FrameError(f"HERE proofs: must have {TAG_SIZE} bytes each")
+
+
+def _check_paired(keys: Paired) -> None:
+    if not 1 <= keys.number <= HIGHEST_HANDSET:
+        raise FrameError(f"KEYS number {keys.number}: must be 1-{HIGHEST_HANDSET}")
+    for name, key in (("up-link", keys.uplink), ("down-link", keys.downlink)):
+        if len(key) != KEY_SIZE:
+            raise FrameError(f"KEYS {name} key of {len(key)} bytes: must be {KEY_SIZE}")
+        if not any(key):
+            raise FrameError(f"KEYS {name} key: all zeros")
+    if keys.uplink == keys.downlink:
+        raise FrameError("KEYS up-link key: the same as the down-link key")
+
+
+def _check_nonce(name: str, nonce: bytes) -> None:
+    if len(nonce) != NONCE_SIZE:
+        raise FrameError(f"{name} nonce of {len(nonce)} bytes: must be {NONCE_SIZE}")
+
+
+def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:
+    """A layout is never reinterpreted: the kind and the length must both be the known ones."""
+    if not body or body[0] != kind:
+        raise FrameError(f"{name} version and type {body[:1].hex().upper()}: must be {kind:02X}")
+    if len(body) != length:
+        raise FrameError(f"{name} length {len(body)}: must be {length} bytes")

@@ -1,0 +1,59 @@
+/* What the thumb feels: cues as patterns on the vibration motor and the lamp. Pure.
+ *
+ * A cue is played to its end, with a pause of 0.1 s before the next, because one that is cut
+ * short is felt as another. Only zero and the flutter differ: zero cuts off what is played,
+ * which is played again behind it where it is a result; the flutter gives way to every cue and
+ * never waits. A result waits for its turn; a mark that cannot begin within 0.1 s is left out. */
+
+#ifndef THUMB_H
+#define THUMB_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+/* The first six are the results of STATE. */
+enum cue {
+    CUE_NONE = 0,
+    CUE_RUNNING,
+    CUE_HELD,
+    CUE_NO_CHANGE,
+    CUE_REFUSED,
+    CUE_ASSUMED,
+    CUE_NOT_HEARD,
+    CUE_MARK_25,
+    CUE_MARK_10,
+    CUE_MARK_TICK,
+    CUE_ZERO,
+    CUE_FLUTTER,
+    CUES,
+};
+
+enum {
+    THUMB_WAITING = 6, /* a report under way, four waiting, and a mark */
+    THUMB_PAUSE_MS = 100,
+    THUMB_MARK_LATE_MS = 100,
+};
+
+struct thumb {
+    bool on;                       /* motor and lamp, now */
+    uint8_t playing;               /* a cue, also in its pauses and the one behind it; or CUE_NONE */
+    uint8_t step;                  /* of its pattern */
+    uint32_t step_ends_at;
+    uint8_t waiting[THUMB_WAITING]; /* oldest first */
+    uint32_t asked_at[THUMB_WAITING];
+    uint8_t waiting_count;
+};
+
+/* Play a cue with the next millisecond, or as soon as those before it have ended. */
+void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now);
+
+/* Let time pass to `now`; call it each millisecond. */
+void thumb_pass_time(struct thumb *thumb, uint32_t now);
+
+/* Whether `cue` is the answer to a press. */
+static inline bool cue_is_result(uint8_t cue)
+{
+    return cue >= CUE_RUNNING && cue <= CUE_NOT_HEARD;
+}
+
+#endif

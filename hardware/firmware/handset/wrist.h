@@ -1,0 +1,66 @@
+/* The wrist timer: the count of a crew without boards, kept by the handset alone. Pure.
+ *
+ * What the keys mean is what controller/rules has for a plain 40/25 rule set, less all that
+ * needs a name for how the play ended; a test drives both with the same keys. FLAG, TIME-OUT and
+ * INJURY hold 25; FLAG and INJURY twice, for the defense, hold 40. */
+
+#ifndef WRIST_H
+#define WRIST_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#include "layout.h"
+#include "messages.h"
+
+enum {
+    WRIST_UNDO_DEPTH = 8, /* accepted presses that can be taken back */
+};
+
+/* One down, and all that UNDO gives back. */
+struct wrist_down {
+    uint8_t phase;      /* PHASE_IDLE ... */
+    uint8_t ruling;     /* what put up the number */
+    uint8_t named;      /* endings named since the last snap or ready */
+    uint8_t started_by;
+    bool stopped_lately; /* stoppage_at holds */
+    uint8_t seconds;    /* SET, LIVE: shown; RUNNING, STOPPED: begun from */
+    uint32_t started_at;
+    uint32_t zero_at;   /* RUNNING */
+    uint32_t left_ms;   /* STOPPED */
+    uint32_t stoppage_at;
+};
+
+struct wrist_memory {
+    struct wrist_down down, history[WRIST_UNDO_DEPTH];
+    uint8_t taken; /* in history */
+    uint8_t last_event; /* accepted last, or 0 */
+    uint32_t last_at;
+};
+
+struct wrist {
+    const struct layout *layout;
+    struct wrist_memory now;
+    /* The newest gesture that was accepted, and how it was before. */
+    struct wrist_memory before;
+    uint32_t gesture_at;
+    bool gesture;
+    /* Taps of one key that come close together. */
+    uint16_t tapped;
+    uint8_t taps;
+    uint32_t first_tap_at, last_tap_at;
+};
+
+void wrist_start(struct wrist *wrist, const struct layout *layout);
+
+/* Take a key edge, or KEY_HELD with the key, of `at`; not before the last one. Gives the RESULT
+ * to cue. */
+uint8_t wrist_press(struct wrist *wrist, uint16_t keys, uint32_t at);
+
+/* Let time pass: a count that has run out is at zero. */
+void wrist_pass_time(struct wrist *wrist, uint32_t now);
+
+/* Whether a count runs that began at the routine number, whose 25 left is marked. */
+bool wrist_marks_25(const struct wrist *wrist);
+
+#endif

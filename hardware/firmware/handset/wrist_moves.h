@@ -1,0 +1,36 @@
+/* What an event does to the wrist timer's down: the cells of controller/rules/transitions.py
+ * that a count needs. Pure. */
+
+#ifndef WRIST_MOVES_H
+#define WRIST_MOVES_H
+
+#include <stdint.h>
+
+#include "wrist.h"
+
+enum { WRIST_ROUTINE_S = 40 };
+
+enum event {
+    NOTHING,
+    ROUTINE,
+    STOPPAGE,
+    DEFENSE, /* a stoppage for the defense alone */
+    HOLD_25,
+    HOLD_40,
+    RUN_25,
+    RUN_40,
+    READY,
+    SNAP,
+    STOP,
+    NO_COUNT,
+    UNDO,
+};
+
+/* Let `event`, which is neither NOTHING nor UNDO, act on the down at `at`; gives its RESULT.
+ * With NO_CHANGE an ending may have been noted all the same; with REFUSED nothing has. */
+uint8_t wrist_move(struct wrist_down *down, uint8_t event, uint32_t at);
+
+/* A count that has run out by `now` is at zero. */
+void wrist_expire(struct wrist_down *down, uint32_t now);
+
+#endif

@@ -1,0 +1,131 @@
+"""Tags, frames, keys and battery of the handset's firmware on this computer, with sanitizers."""
+
+from __future__ import annotations
+
+import hashlib
+import random
+
+import pytest
+
+from tests.firmware.handset_pc import HandsetOnPC
+from tests.protocol_page import Vector, refused, vectors
+
+pytestmark = pytest.mark.needs_gcc
+
+IV = (
+    0x6A09E667,
+    0xBB67AE85,
+    0x3C6EF372,
+    0xA54FF53A,
+    0x510E527F,
+    0x9B05688C,
+    0x1F83D9AB,
+    0x5BE0CD19,
+)
+
+
+def digest(handset: HandsetOnPC, message: bytes, key: bytes, size: int) -> bytes:
+    """Any BLAKE2s out of the firmware's compression: RFC 7693, section 3.3."""
+    words = list(IV)
+    words[0] ^= 0x01010000 | len(key) << 8 | size
+    h = b"".join(word.to_bytes(4, "little") for word in words)
+    data = (key.ljust(64, b"\0") if key else b"") + message
+    blocks = [data[at : at + 64] for at in range(0, len(data), 64)] or [b""]
+    done = 0
+    for place, block in enumerate(blocks, 1):
+        done += len(block)
+        last = int(place == len(blocks))
+        line = f"compress {h.hex()} {block.ljust(64, bytes(1)).hex()} {done} {last}"
+        h = bytes.fromhex(handset.ask(line)[0])
+    return h[:size]
+
+
+def test_the_compression_is_the_rfcs() -> None:
+    """RFC 7693, Appendix B ("abc") and Appendix E (the hash of 240 hashes)."""
+
+    def sequence(length: int, seed: int) -> bytes:
+        a, b, out = 0xDEAD4BAD * seed & 0xFFFFFFFF, 1, bytearray()
+        for _ in range(length):
+            a, b = b, a + b & 0xFFFFFFFF
+            out.append(b >> 24)
+        return bytes(out)
+
+    with HandsetOnPC() as handset:
+        wanted = "508C5E8C327C14E2E1A72BA34EEB452F37458B209ED63A294D999B4C86675982"
+        assert digest(handset, b"abc", b"", 32).hex().upper() == wanted
+        of_all = b""
+        for size in (16, 20, 28, 32):
+            for length in (0, 3, 64, 65, 255, 1024):
+                message = sequence(length, length)
+                of_all += digest(handset, message, b"", size)
+                of_all += digest(handset, message, sequence(size, size), size)
+        wanted = "6A411F08CE25ADCDFB02ABA641451CEC53C598B24F4FC787FBDC88797F4C1DFE"
+        assert digest(handset, of_all, b"", 32).hex().upper() == wanted
+
+
+def test_tags_are_those_of_the_standard_library() -> None:
+    chance = random.Random(7693)
+    with HandsetOnPC() as handset:
+        for length in range(1, 65):
+            key, message = chance.randbytes(16), chance.randbytes(length)
+            (tag,) = handset.ask(f"tag {key.hex()} {message.hex()}")
+            assert tag == hashlib.blake2s(message, key=key, digest_size=8).hexdigest()
+
+
+STATES = vectors("state")
+RESULTS = ("NONE", "RUNNING", "HELD", "NO_CHANGE", "REFUSED", "ASSUMED", "NOT_HEARD")
+PHASES = ("IDLE", "SET", "RUNNING", "LIVE", "STOPPED", "EXPIRED")
+FLAGS = {"BOARDS_LIT": 1, "BOARDS_OFF": 2, "FAULT": 4, "ASSUMED": 8, "MARK_25": 16}
+
+
+def fields(vector: Vector) -> list[int]:
+    """A STATE's fields as numbers, read from the page's words."""
+    told = vector.fields
+    flags = sum(FLAGS[flag] for flag in told["flags"].split("|") if flag != "0")
+    return [
+        vector.hexadecimal("session"),
+        vector.hexadecimal("beat"),
+        PHASES.index(told["phase"]),
+        255 if told["numerals"] == "none" else vector.number("numerals"),
+        vector.number("remaining_10ms"),
+        flags,
+        vector.number("ack_handset"),
+        vector.hexadecimal("ack_counter"),
+        RESULTS.index(told["ack_result"]),
+    ]
+
+
+def test_every_state_of_the_page_is_read_and_every_refused_frame_refused() -> None:
+    with HandsetOnPC() as handset:
+        for vector in STATES:
+            (told,) = handset.ask(f"open {vector.wire.hex()}")
+            assert [int(each) for each in told.split()] == fields(vector), vector
+        for reader in ("frame", "state", "press", "show", "status", "who", "here", "keys"):
+            for vector in refused(reader):
+                assert handset.ask(f"open {vector.wire.hex()}") == ["refused"], vector
+        for vector in vectors("press", "show", "status", "who", "here", "keys"):
+            assert handset.ask(f"open {vector.wire.hex()}") == ["refused"], vector
+
+
+def test_every_bit_of_a_state_counts() -> None:
+    with HandsetOnPC() as handset:
+        wire = STATES[1].wire
+        for bit in range(8, 8 * (len(wire) - 1)):
+            damaged = bytearray(wire)
+            damaged[bit // 8] ^= 1 << bit % 8
+            assert handset.ask(f"open {damaged.hex()}") == ["refused"], bit
+
+
+def test_less_voltage_is_never_more_hours() -> None:
+    with HandsetOnPC() as handset:
+        told = handset.ask(*(f"hours {mv}" for mv in range(1500, 5000, 5)))
+        hours = [int(each) for each in told]
+        assert hours == sorted(hours) and hours[-1] <= 70
+
+
+def test_an_empty_battery_is_0_hours_and_an_open_divider_unknown() -> None:
+    with HandsetOnPC() as handset:
+        told = handset.ask("hours 0", "hours 1499", "hours 1500", "hours 3400", "hours 3900")
+        assert [*told, *handset.ask("hours 4650", "hours 6600")] == [
+            "255", "255", "0", "0", "34", "70", "70",
+        ]  # fmt: skip

@@ -1,0 +1,392 @@
+"""The handset's image on a simulated chip: keys, frames, cues, memory and modes, cycle by cycle."""
+
+from __future__ import annotations
+
+import random
+import re
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from drivers.base import Result
+from drivers.handset.messages import PhaseCode, StateFlag
+from tests.firmware import building, figures, handset_pc
+from tests.firmware.chip import SENT, Chip
+from tests.firmware.handset_chip import (
+    BYTE_CYCLES,
+    HZ,
+    KEY_PINS,
+    LAMP,
+    WRIST_LAMP,
+    HandsetOnChip,
+    image,
+)
+from tests.firmware.handset_figures import PRESS_LIMIT_MS, edge_to_last_byte, linked, worst
+from tests.firmware.handset_figures import ChipController as Controller
+from tests.firmware.handset_pc import UP_KEY, keys_frame, paired_memory, press_of
+from tests.main_job.independent_frames import (
+    HELD_BIT,
+    KEY_BITS,
+    Press,
+    framed,
+    make_press,
+    opened,
+    tag,
+)
+from tests.protocol_page import Vector, refused, vectors
+
+pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
+
+MV_20_HOURS = 3740
+"""``tests/main_job/independent_frames.py`` makes every PRESS with 20 hours left."""
+LIT = StateFlag.BOARDS_LIT
+MS = HZ // 1000
+
+
+@pytest.mark.full
+def test_a_bouncing_key_is_one_press_as_the_independent_contract_makes_it() -> None:
+    handset, controller = linked(mv=MV_20_HOURS)
+    for counter, name in enumerate(KEY_PINS, 2):
+        controller.say()
+        begun = handset.tap(name, bounces=5, seed=counter)
+        handset.run_ms(250)
+        made = {frame.wire for frame in handset.frames if frame.first > begun}
+        ages = [press_of(wire).age_10ms for wire in made]
+        said = [Press(1, counter, KEY_BITS[name], age, controller.beat) for age in ages]
+        assert made == {make_press(press, UP_KEY, 0x2A) for press in said}, name
+        assert 0 in ages
+
+
+def test_a_press_has_left_15_ms_after_the_first_edge() -> None:
+    took = edge_to_last_byte(15)
+    assert max(took) <= PRESS_LIMIT_MS, took
+
+
+@pytest.fixture(scope="module")
+def bench() -> Iterator[Chip]:
+    """The handset's messages behind a line: ``handset_vectors.c``."""
+    sources = [building.HERE / "handset_vectors.c", handset_pc.FOLDER / "messages.c"]
+    sources += [building.FIRMWARE / "common" / name for name in ("frame.c", "blake2s.c")]
+    flags = ["-mmcu=atmega328p", "-DF_CPU=8000000UL", "-std=c11", "-Os", *handset_pc.INCLUDES]
+    elf = building.program("handset-vectors.elf", sources, flags, compiler="avr-gcc")
+    chip = Chip(elf, hz=HZ, supply_mv=3300)
+    chip.run_ms(1)
+    yield chip
+
+
+def ask(chip: Chip, said: bytes) -> bytes:
+    chip.events()
+    chip.run(chip.send(said))
+    chip.run_ms(30)
+    return bytes(event.value for event in chip.events() if event.what == SENT)
+
+
+def test_every_state_of_the_page_is_read_on_the_chip(bench: Chip) -> None:
+    for vector in vectors("state"):
+        told = ask(bench, b"S" + bytes([len(vector.wire)]) + vector.wire)
+        assert told == b"\1" + vector_body(vector)[:16], vector
+
+
+@pytest.mark.parametrize("reader", ["frame", "state", "press"])
+def test_every_refused_frame_of_the_page_is_refused_on_the_chip(bench: Chip, reader: str) -> None:
+    for vector in refused(reader):
+        assert ask(bench, b"S" + bytes([len(vector.wire)]) + vector.wire) == b"\0", vector
+
+
+def vector_body(vector: Vector) -> bytes:
+    return opened(vector.content)
+
+
+def test_every_press_of_the_page_is_made_on_the_chip(bench: Chip) -> None:
+    for vector in vectors("press"):
+        session = int(vector.given["session"], 16).to_bytes(4, "big")
+        body = vector_body(vector)
+        assert ask(bench, b"P" + session + body[:12]) == vector.wire, vector
+
+
+@pytest.mark.full
+def test_an_unanswered_press_goes_out_at_most_six_times_in_300_ms() -> None:
+    handset, _ = linked()
+    begun = handset.tap("STOP")
+    handset.run_ms(1000)
+    frames = [frame for frame in handset.frames if frame.first > begun]
+    gaps = [(after.first - before.first) / MS for before, after in pairwise(frames)]
+    assert len(frames) == 6 and all(24.5 <= gap <= 46.5 for gap in gaps), gaps
+    assert len({press_of(frame.wire).counter for frame in frames}) == 1
+    assert handset.felt(since=begun)[0][1] == [600]
+
+
+@pytest.mark.full
+def test_nothing_leaves_while_a_frame_is_being_heard() -> None:
+    handset, controller = linked()
+    wire = controller.wire()
+    begun = handset.chip.cycle
+    end = handset.chip.send(wire)
+    handset.run_ms(2)
+    handset.key("SNAP", 0)
+    handset.run(end)
+    assert not handset.frames
+    handset.run_ms(20)
+    frame = handset.frames[0]
+    assert frame.first > end > begun
+    assert press_of(frame.wire).beat == controller.beat  # it was heard before the press left
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(
+    ("layout", "name", "hold_ms"),
+    [("twelve", "NO_COUNT", 1000), ("four", "NUMBER_40", 800), ("four", "UNDO", 1500)],
+)
+def test_a_hold_is_a_second_report(layout: str, name: str, hold_ms: int) -> None:
+    handset, controller = linked(layout)
+    begun = handset.key(name, 0, bounces=4)
+    handset.run_ms(20)
+    first = press_of(handset.frames[-1].wire)
+    controller.say(ack_handset=1, ack_counter=first.counter, ack_result=Result.HELD)
+    handset.frames.clear()
+    handset.run(begun + (hold_ms - 2) * MS)
+    assert not handset.frames
+    handset.run_ms(20)
+    held = handset.frames[0]
+    assert press_of(held.wire).keys == KEY_BITS[name] | HELD_BIT
+    assert press_of(held.wire).counter == first.counter + 1
+    assert (held.first - begun) / MS - hold_ms < 9
+
+
+def count_of_40(handset: HandsetOnChip, controller: Controller) -> int:
+    """Let a count of 40 run under a STATE a second that comes as it may; gives zero's cycle."""
+    chance = random.Random(40)
+    running = {"phase": PhaseCode.RUNNING, "flags": LIT | StateFlag.MARK_25}
+    zero = controller.say(remaining_10ms=4000, **running) + 40_000 * MS - round(7.55 * MS)
+    while handset.chip.cycle < zero - 1200 * MS:
+        handset.run_ms(chance.uniform(600, 1000))
+        left_ms = (zero - handset.chip.cycle) / MS
+        if chance.random() < 0.8:  # some are lost
+            controller.say(remaining_10ms=-(-int(left_ms) // 10), **running)
+    handset.run(zero + 1000 * MS)
+    return zero
+
+
+MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
+
+
+@pytest.mark.full
+def test_the_cues_of_a_count_of_40_are_in_time_on_motor_and_lamp() -> None:
+    handset, controller = linked()
+    begun = handset.chip.cycle
+    zero = count_of_40(handset, controller)
+    felt = handset.felt(since=begun)
+    assert [lengths for _, lengths in felt] == [lengths for _, lengths in MARKS]
+    late = [(at - zero) / MS + 1000 * s for (at, _), (s, _) in zip(felt, MARKS, strict=True)]
+    assert max(map(abs, late)) <= 100, late
+    seen = handset.felt(LAMP, begun)
+    assert [lengths for _, lengths in seen] == [lengths for _, lengths in felt]
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("result", [each for each in Result if each is not Result.NONE])
+def test_each_result_has_its_cue_and_a_duplicate_none(result: Result) -> None:
+    patterns = {
+        Result.RUNNING: [120],
+        Result.HELD: [120, 120, 120],
+        Result.NO_CHANGE: [50],
+        Result.REFUSED: [600],
+        Result.ASSUMED: [120, 120, 600],
+        Result.NOT_HEARD: [600],
+    }
+    handset, controller = linked()
+    begun = handset.key("READY", 0)
+    handset.run_ms(20)
+    counter = press_of(handset.frames[-1].wire).counter
+    answered = controller.say(ack_handset=1, ack_counter=counter, ack_result=result)
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=result)
+    handset.run_ms(1200)
+    ((felt_at, lengths),) = handset.felt(since=begun)
+    assert lengths == patterns[result]
+    assert (felt_at - answered) / MS < 10
+    assert len({frame.wire for frame in handset.frames}) == 1
+
+
+@pytest.mark.full
+def test_the_lamp_says_link_lost_3_s_after_the_last_good_state() -> None:
+    handset, controller = linked()
+    said = controller.say()
+    forged = bytearray(controller.wire())
+    forged[-4] ^= 1
+    handset.run_ms(1500)
+    handset.hear(bytes(forged))
+    handset.run_ms(3000)
+    lost, level = next(edge for edge in handset.edges[LAMP] if edge[0] > said + 50 * MS)
+    assert level == 1 and 2900 < (lost - said) / MS < 3500
+    controller.say()
+    handset.run_ms(20)
+    dark = handset.edges[LAMP][-1]
+    handset.run_ms(2000)
+    assert dark[1] == 0 and handset.edges[LAMP][-1] == dark
+
+
+@pytest.mark.full
+def test_older_sessions_and_beats_do_not_feed_the_link() -> None:
+    handset, controller = linked()
+    for session, beat, heard in ((0x29, 900, False), (0x2A, 1, False), (0x2B, 5, True)):
+        handset.run_ms(3300)
+        handset.frames.clear()
+        Controller(handset, session, beat - 1).say()
+        handset.run_ms(1100)
+        assert bool(handset.frames) == heard  # presence, which says what was heard
+    assert press_of(handset.frames[-1].wire, 0x2B).beat == 5
+    assert controller.beat == 1
+
+
+@pytest.mark.full
+def test_session_and_counter_outlast_power_off() -> None:
+    handset, controller = linked()
+    Controller(handset, 0x4D).say()
+    handset.run_ms(1100)
+    handset.tap("FLAG")
+    last = press_of(handset.frames[-1].wire, 0x4D).counter
+    again = HandsetOnChip(handset.chip.eeprom(0, 512))
+    again.run_ms(300)
+    Controller(again, 0x2A, 7).say()
+    again.tap("FLAG")
+    assert not again.frames
+    Controller(again, 0x4D, 7).say()
+    again.run_ms(1100)
+    counter = press_of(again.frames[-1].wire, 0x4D).counter
+    assert last < counter <= last + 2 * 64
+    assert controller.session == 0x2A
+
+
+@pytest.mark.full
+def test_power_gone_in_the_midst_of_a_write_never_brings_a_counter_back() -> None:
+    """The memory is taken at many instants; in simavr a byte is written at once, so none is torn
+    here: that is done on the PC."""
+    handset, controller = linked()
+    Controller(handset, 0x50).say()
+    taken = []
+    for step in range(60):
+        handset.run_ms(3.7)
+        if step % 12 == 0:
+            handset.tap("STOP")
+        highest = max((press_of(f.wire, 0x50).counter for f in handset.frames[-8:]), default=0)
+        taken.append((handset.chip.eeprom(0, 512), highest))
+    for memory, highest in taken[::4]:
+        again = HandsetOnChip(memory)
+        again.run_ms(200)
+        Controller(again, 0x50, 9).say()
+        again.run_ms(1100)
+        assert press_of(again.frames[-1].wire, 0x50).counter > highest
+    assert controller.beat
+
+
+@pytest.mark.full
+def test_pairing_by_cable_and_what_it_proves() -> None:
+    handset = HandsetOnChip(b"\xff" * 512, "four", down=("NUMBER_40", "UNDO"))
+    handset.run_ms(2100)
+    assert handset.edges[WRIST_LAMP][-1][0] > 0
+    for vector in (vectors("who")[1], *vectors("keys")):
+        said = handset.hear(vector.wire)
+        handset.run_ms(990)
+        here = handset.frames[-1]
+        assert here.first > said
+        paired = vector.what == "keys"
+        assert (here.first - said) / MS < (1000 if paired else 100)
+        nonce = bytes.fromhex(vector.fields["nonce"])
+        number = vector.number("number") if paired else 0
+        head = b"\x32" + nonce + bytes([4, here.body[10], number])
+        proofs = tag(UP_KEY, head) + tag(handset_pc.DOWN_KEY, head) if paired else bytes(16)
+        assert here.wire == framed(head + proofs)
+    report = (image("four").with_name("handset-four.txt")).read_text()
+    assert f"revision {here.body[10]:02x}" in report
+    again = HandsetOnChip(handset.chip.eeprom(0, 512), "four")
+    again.run_ms(100)
+    Controller(again).say()
+    again.run_ms(1100)
+    assert press_of(again.frames[0].wire).handset == 254
+
+
+@pytest.mark.full
+def test_pairing_mode_ends_by_a_reset_into_service_with_the_keys_still_held() -> None:
+    handset = HandsetOnChip(paired_memory(), down=("NUMBER_40", "UNDO"))
+    handset.run_ms(2100)
+    handset.hear(keys_frame(2))
+    handset.run_ms(500)
+    handset.frames.clear()
+    handset.run_ms(59_000)
+    assert handset.resets == [0]
+    handset.run_ms(2500)
+    assert len(handset.resets) == 2
+    Controller(handset).say()
+    handset.run_ms(1100)
+    assert press_of(handset.frames[-1].wire).handset == 2
+
+
+@pytest.mark.full
+def test_a_wrist_timer_counts_with_the_same_cues_and_is_silent_on_the_air() -> None:
+    handset = HandsetOnChip(paired_memory(), "four", down=("READY",))
+    handset.run_ms(2600)
+    assert handset.edges[WRIST_LAMP][-1][1] == 1 and handset.felt()[0][1] == [120, 120, 120]
+    handset.key("READY", 1)
+    handset.run_ms(100)
+    handset.tap("NUMBER_25")
+    begun = handset.tap("NUMBER_25")
+    Controller(handset).say(phase=PhaseCode.EXPIRED)
+    handset.run(begun + 25_900 * MS)
+    felt = handset.felt(since=begun)[-8:]  # before it: what is left of the first tap's
+    assert [lengths for _, lengths in felt] == [[120], *(lengths for _, lengths in MARKS[1:])]
+    late = [(at - begun) / MS - 25_000 + 1000 * s for (at, _), (s, _) in zip(
+        felt[1:], MARKS[1:], strict=True)]  # fmt: skip
+    assert max(map(abs, late)) <= 10, late
+    assert not handset.frames and handset.edges[WRIST_LAMP][-1][1] == 1
+
+
+@pytest.mark.full
+def test_an_image_is_the_same_bytes_wherever_it_is_built() -> None:
+    here = image("twelve")
+    other = building.image("handset", "PROGRAMMER=another").with_name("handset-twelve.elf")
+    assert other.parent != here.parent
+    for suffix in ("bin", "hex", "txt"):
+        name = f"handset-twelve.{suffix}"
+        assert here.with_name(name).read_bytes() == other.with_name(name).read_bytes()
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("layout", ["twelve", "four"])
+def test_flash_and_stack_have_room(layout: str) -> None:
+    flash, ram = figures.sizes(image(layout))
+    stack, path = figures.stack_summed(image(layout))
+    assert flash <= 0.6 * figures.FLASH
+    assert ram + stack <= 0.95 * figures.RAM, (ram, stack, path)
+
+
+LIBRARY = 16
+"""Bytes of stack: the library's routines in assembly say nothing of theirs."""
+
+
+@pytest.mark.full
+def test_what_was_seen_of_the_stack_is_within_its_sum_and_no_byte_was_overrun() -> None:
+    seen = worst(40)
+    summed, _ = figures.stack_summed(image())
+    assert 100 < seen.stack <= summed + LIBRARY
+    assert seen.interrupts_off < 2 * BYTE_CYCLES and seen.unread <= 2
+
+
+def test_the_fuses_are_the_bits_that_the_readme_names() -> None:
+    """Bit by bit, names and places of avr-libc's header; a programmed bit is 0."""
+    header = Path("/usr/lib/avr/include/avr/iom328p.h").read_text()
+    places = {name: int(bit) for name, bit in re.findall(r"FUSE_(\w+)\s.*_BV\((\d)\)", header)}
+    makefile = (handset_pc.FOLDER / "Makefile").read_text()
+    readme = (building.FIRMWARE / "README.md").read_text()
+    programmed: dict[str, list[str]] = {
+        "LOW": [],
+        "HIGH": ["SPIEN", "BOOTSZ0", "BOOTSZ1"],
+        "EXTENDED": ["BODLEVEL1"],
+    }
+    for which, names in programmed.items():
+        value = 0xFF
+        for name in names:
+            value &= ~(1 << places[name])
+        assert f"{which}_FUSE = 0x{value:02X}\n" in makefile
+        assert f"| {which.lower()} | {value:02X} |" in readme
