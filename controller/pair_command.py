@@ -170,7 +170,7 @@ def _revoke(place: Place, change: KeyChange, number: int) -> int:
     _put(change, Keys(keys.downlink, rest))
     print(f"Handset {number} has no key any more in {place.path}.")
     if number in place.wanted:
-        print(f"  Take handset {number} out of {place.source}, or pair another one as it:")
+        print(f"  First take handset {number} out of {place.source}, or pair another one as it:")
         print("  the service does not start with a handset that has no key.")
     print(f"  A service that runs still obeys it: {RESTART} (the count goes on).")
     print("  If it is lost: it knows the down-link key, and who has it can tell the handsets,")

@@ -281,7 +281,11 @@ def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(
     assert site.do("--revoke", "2") == DONE
     assert load_keys(site.keys) == Keys(OLD.downlink, {1: OLD.uplink[1], 7: OLD.uplink[7]})
     said = capsys.readouterr().out
-    for words in (f"Take handset 2 out of {site.config}", "systemctl restart", "--renew-downlink"):
+    for words in (
+        f"First take handset 2 out of {site.config}",
+        "systemctl restart",
+        "--renew-downlink",
+    ):
         assert words in said
     assert "then pair again: 1, 7." in said
     assert site.do("--revoke", "2") == MISTAKE
