@@ -55,9 +55,15 @@ class HandsetOnChip:
     """A handset that is switched on at cycle 0, with these keys down and this lasting memory."""
 
     def __init__(
-        self, memory: bytes, layout: str = "twelve", *, down: tuple[str, ...] = (), mv: int = 4500
+        self,
+        memory: bytes,
+        layout: str = "twelve",
+        *,
+        down: tuple[str, ...] = (),
+        mv: int = 4500,
+        elf: Path | None = None,
     ) -> None:
-        self.chip = Chip(image(layout), hz=HZ, supply_mv=3300)
+        self.chip = Chip(elf or image(layout), hz=HZ, supply_mv=3300)
         self.edges: dict[Pin, list[tuple[int, int]]] = {
             pin: [] for pin in (MOTOR, LAMP, WRIST_LAMP, RADIO_ON)
         }

@@ -25,7 +25,11 @@ from tests.main_job.independent_frames import KEY_BITS, framed
 
 FOLDER = FIRMWARE / "handset"
 LOGIC = (
-    *sorted(path for path in FOLDER.glob("*.c") if path.name not in ("main.c", "hal_avr.c", "hal_parts.c")),
+    *sorted(
+        path
+        for path in FOLDER.glob("*.c")
+        if path.name not in ("main.c", "hal_avr.c", "hal_parts.c")
+    ),
     FIRMWARE / "common" / "frame.c",
     FIRMWARE / "common" / "blake2s.c",
 )
@@ -85,8 +89,10 @@ class HandsetOnPC:
         """Say lines that lead the handset."""
         self.now_ms = int(self.ask(*lines)[-1])
 
-    def start(self, keys: int = 12, contacts: int = 0, by_power: bool = True) -> None:
-        self.say(f"start {keys} {contacts} {int(by_power)}")
+    def start(
+        self, keys: int = 12, contacts: int = 0, by_power: bool = True, revision: int = 9
+    ) -> None:
+        self.say(f"start {keys} {contacts} {int(by_power)} {revision}")
 
     def run(self, ms: int) -> None:
         self.say(f"run {ms}")

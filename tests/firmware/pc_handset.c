@@ -1,6 +1,7 @@
 /* A handset on a PC, led by lines on standard input. Bytes are hexadecimal, other numbers decimal.
  *
- *   start LAYOUT CONTACTS BYPOWER   power on, with these keys down; the memory is as it was
+ *   start LAYOUT CONTACTS BYPOWER REVISION
+ *                                   power on, with these keys down; the memory is as it was
  *   run MS                          milliseconds go by
  *   contacts KEYS                   these keys are down from now on
  *   hear BYTES                      bytes come over the line, four a millisecond
@@ -9,6 +10,8 @@
  *   memory BYTES                    the memory from its first byte on
  *   dump                            the whole memory
  *   state                           mode, asleep, counter given out, session, link
+ *   press KEY SESSION HANDSET COUNTER KEYS AGE BEAT BATTERY
+ *                                   the frame of a PRESS
  *   tag KEY MESSAGE                 keyed BLAKE2s
  *   compress H BLOCK LENGTH LAST    one compression of BLAKE2s; H as little-endian bytes
  *   open BYTES                      the STATE in a frame, or "refused"
@@ -135,7 +138,7 @@ void hal_restart(void)
 {
     printf("%u restart 1\n", now);
     keys_start(&keys, handset.layout, contacts);
-    handset_start(&handset, handset.layout, contacts, false, 1, 9, now);
+    handset_start(&handset, handset.layout, contacts, false, 1, handset.revision, now);
 }
 
 /* Every cue that is asked for, whatever becomes of it. */
@@ -201,6 +204,31 @@ static void open_state(const uint8_t *bytes, size_t count)
         printf(". refused\n");
 }
 
+static void print_press(const char *rest)
+{
+    char text[64] = "";
+    uint8_t key[BLAKE2S_KEY] = {0}, frame[PRESS_FRAME];
+    unsigned said[7] = {0};
+    if (sscanf(rest, "%63s %u %u %u %u %u %u %u", text, &said[0], &said[1], &said[2], &said[3],
+               &said[4], &said[5], &said[6]) != 8)
+        abort();
+    const struct press press = {
+        .handset = (uint8_t)said[1],
+        .counter = said[2],
+        .keys = (uint16_t)said[3],
+        .age_10ms = (uint8_t)said[4],
+        .beat = (uint16_t)said[5],
+        .battery = (uint8_t)said[6],
+    };
+    struct blake2s keyed;
+    read_bytes(text, key, sizeof key);
+    blake2s_start(&keyed, key);
+    press_write(frame, &press, said[0], &keyed);
+    printf(". ");
+    print_bytes(frame, sizeof frame);
+    printf("\n");
+}
+
 static bool ask(const char *word, const char *rest)
 {
     static uint8_t bytes[4096], key[64];
@@ -230,6 +258,8 @@ static bool ask(const char *word, const char *rest)
         printf(". ");
         print_bytes((uint8_t *)h, sizeof h);
         printf("\n");
+    } else if (strcmp(word, "press") == 0) {
+        print_press(rest);
     } else if (strcmp(word, "open") == 0) {
         open_state(bytes, read_bytes(rest, bytes, sizeof bytes));
     } else if (strcmp(word, "wrist") == 0 && sscanf(rest, "%u", &a) == 1) {
@@ -251,15 +281,15 @@ static bool ask(const char *word, const char *rest)
 static void lead(const char *word, const char *rest)
 {
     static uint8_t bytes[4096];
-    unsigned a = 0, b = 0, c = 0;
-    if (strcmp(word, "start") == 0 && sscanf(rest, "%u %u %u", &a, &b, &c) == 3) {
+    unsigned a = 0, b = 0, c = 0, d = 0;
+    if (strcmp(word, "start") == 0 && sscanf(rest, "%u %u %u %u", &a, &b, &c, &d) == 4) {
         dead = false;
         writes_left = 0;
         contacts = (uint16_t)b;
         sends_until = now;
         moving = lit = wrist_lit = 0;
         keys_start(&keys, layout_of(a), contacts);
-        handset_start(&handset, layout_of(a), contacts, c, 1, 9, now);
+        handset_start(&handset, layout_of(a), contacts, c, 1, (uint8_t)d, now);
     } else if (strcmp(word, "memory") == 0) {
         read_bytes(rest, memory, sizeof memory);
     } else if (strcmp(word, "battery") == 0 && sscanf(rest, "%u", &a) == 1) {

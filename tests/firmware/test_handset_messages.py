@@ -107,6 +107,17 @@ def test_every_state_of_the_page_is_read_and_every_refused_frame_refused() -> No
             assert handset.ask(f"open {vector.wire.hex()}") == ["refused"], vector
 
 
+def test_every_press_of_the_page_is_made() -> None:
+    with HandsetOnPC() as handset:
+        for vector in vectors("press"):
+            words = [vector.given["up_key"], int(vector.given["session"], 16)]
+            words += [vector.number("handset"), vector.hexadecimal("counter")]
+            words += [vector.hexadecimal("keys"), vector.number("age_10ms")]
+            words += [vector.hexadecimal("beat"), vector.number("battery")]
+            (made,) = handset.ask("press " + " ".join(map(str, words)))
+            assert bytes.fromhex(made) == vector.wire, vector
+
+
 def test_every_bit_of_a_state_counts() -> None:
     with HandsetOnPC() as handset:
         wire = STATES[1].wire

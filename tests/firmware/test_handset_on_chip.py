@@ -13,12 +13,14 @@ import pytest
 from drivers.base import Result
 from drivers.handset.messages import PhaseCode, StateFlag
 from tests.firmware import building, figures, handset_pc
-from tests.firmware.chip import SENT, Chip
+from tests.firmware.chip import SENT, Chip, symbols
 from tests.firmware.handset_chip import (
     BYTE_CYCLES,
     HZ,
     KEY_PINS,
     LAMP,
+    MOTOR,
+    RADIO_ON,
     WRIST_LAMP,
     HandsetOnChip,
     image,
@@ -340,6 +342,39 @@ def test_a_wrist_timer_counts_with_the_same_cues_and_is_silent_on_the_air() -> N
         felt[1:], MARKS[1:], strict=True)]  # fmt: skip
     assert max(map(abs, late)) <= 10, late
     assert not handset.frames and handset.edges[WRIST_LAMP][-1][1] == 1
+
+
+@pytest.mark.full
+def test_a_program_that_hangs_is_reset_by_the_watchdog_and_lets_go_of_all() -> None:
+    handset, _ = linked()
+    handset.key("READY", 0)
+    handset.run_ms(1000)  # not heard: the motor and the lamp are on
+    stuck, _ = symbols(image())["handset_tick"]
+    handset.chip.write_flash(stuck, b"\xff\xcf")  # rjmp to itself
+    hung = handset.chip.cycle
+    handset.run_ms(1300)
+    assert 0.9 < (handset.resets[1] - hung) / HZ < 1.2
+    for pin in (MOTOR, LAMP, WRIST_LAMP):
+        assert handset.edges[pin][-1][1] == 0
+
+
+@pytest.mark.full
+def test_a_handset_that_sleeps_is_dark_and_any_key_wakes_it() -> None:
+    """simavr's timers go on in power-down, so this shows what is switched and that a pin wakes it,
+    not that the clocks stand still."""
+    soon = building.image("handset", "EXTRA=-DHANDSET_SLEEP_MS=2000").with_name(
+        "handset-twelve.elf"
+    )
+    handset = HandsetOnChip(paired_memory(), elf=soon)
+    for name in KEY_PINS:
+        handset.run_ms(2900)
+        assert [handset.edges[pin][-1][1] for pin in (RADIO_ON, LAMP, MOTOR)] == [0, 0, 0]
+        begun = handset.tap(name, bounces=3)
+        handset.run_ms(700)
+        assert handset.edges[RADIO_ON][-1][1] == 1
+        ((felt_at, lengths),) = handset.felt(since=begun)
+        assert lengths == [600] and (felt_at - begun) / MS < 30
+    assert len(handset.resets) == 1
 
 
 @pytest.mark.full

@@ -321,6 +321,19 @@ def test_the_pages_vectors_of_the_pairing_link_are_answered_or_refused() -> None
         assert len(handset.sent()) == answered
 
 
+@pytest.mark.parametrize("vector", vectors("here"), ids=str)
+def test_who_is_answered_with_the_pages_here(vector: Vector) -> None:
+    number = vector.number("number")
+    with HandsetOnPC() as handset:
+        if number:
+            handset.say(f"memory {handset_pc.paired_memory(number).hex()}")
+        layout, revision = vector.number("layout"), vector.number("revision")
+        handset.start(layout, contacts=handset_pc.PAIRING_KEYS, revision=revision)
+        handset.run(2100)
+        handset.hear(framed(b"\x31" + bytes.fromhex(vector.fields["nonce"])))
+        assert handset.sent()[-1][1] == vector.wire
+
+
 HERE_REVISION = 9
 """What ``pc_handset.c`` starts the handset with."""
 

@@ -75,7 +75,8 @@ static inline uint32_t turned_7(uint32_t word)
  * saving and giving back the registers of 80 calls is a quarter of the time; it costs 2.8 KB of
  * flash. */
 static inline __attribute__((always_inline)) void
-mix(uint32_t *at_a, uint32_t *at_b, uint32_t *at_c, uint32_t *at_d, const uint32_t *m, const uint8_t *order)
+mix(uint32_t *at_a, uint32_t *at_b, uint32_t *at_c, uint32_t *at_d, const uint32_t *m,
+    const uint8_t *order)
 {
     uint32_t a = *at_a, b = *at_b, c = *at_c, d = *at_d;
     a += b + m[FLASH_BYTE(order)];
@@ -97,7 +98,8 @@ void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool l
     uint32_t m[16], v[16];
     for (uint8_t at = 0; at < 16; at++) {
         const uint8_t *four = block + 4 * at;
-        m[at] = four[0] | (uint32_t)four[1] << 8 | (uint32_t)four[2] << 16 | (uint32_t)four[3] << 24;
+        m[at] = four[0] | (uint32_t)four[1] << 8 | (uint32_t)four[2] << 16
+            | (uint32_t)four[3] << 24;
     }
     memcpy(v, h, 8 * sizeof *v);
     memcpy(v + 8, iv, 8 * sizeof *v);

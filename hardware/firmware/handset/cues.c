@@ -8,8 +8,8 @@ enum { MARKS = 8, ALL_MARKS = 0xFF, MARK_OF_25 = 1 << 0, ALARMS = BOARDS_OFF | F
 static const struct {
     uint8_t seconds, cue;
 } marks[MARKS] = {
-    {25, CUE_MARK_25}, {10, CUE_MARK_10}, {5, CUE_MARK_TICK}, {4, CUE_MARK_TICK}, {3, CUE_MARK_TICK},
-    {2, CUE_MARK_TICK}, {1, CUE_MARK_TICK}, {0, CUE_ZERO},
+    {25, CUE_MARK_25}, {10, CUE_MARK_10}, {5, CUE_MARK_TICK}, {4, CUE_MARK_TICK},
+    {3, CUE_MARK_TICK}, {2, CUE_MARK_TICK}, {1, CUE_MARK_TICK}, {0, CUE_ZERO},
 };
 
 static uint32_t mark_at(const struct cues *cues, uint8_t mark)

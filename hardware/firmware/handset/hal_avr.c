@@ -232,7 +232,8 @@ void chip_sleep(void)
     PCIFR = 1 << PCIF0 | 1 << PCIF1 | 1 << PCIF2;
     PCICR = 1 << PCIE0 | 1 << PCIE1 | 1 << PCIE2;
     cli();
-    if (chip_contacts() == keys.down && edges_out == edges_in) { /* no key bounces, none is on its way */
+    /* Not while a key bounces or an edge waits. */
+    if (chip_contacts() == keys.down && edges_out == edges_in) {
         set_sleep_mode(SLEEP_MODE_PWR_DOWN);
         sleep_enable();
         sleep_bod_disable();
@@ -256,7 +257,7 @@ void chip_start(const struct layout *layout)
     PORTC = KEYS_C;
     PORTD = KEYS_D | RXD;
     DDRD = TXD;
-    EICRA = 1 << ISC11 | 1 << ISC01; /* INT0 and INT1 are not used; by edge they are at rest on PD2 and PD3 */
+    EICRA = 1 << ISC11 | 1 << ISC01; /* PD2 and PD3: INT0 and INT1, by edge, are at rest */
     PCMSK0 = KEYS_B;
     PCMSK1 = KEYS_C;
     PCMSK2 = KEYS_D;

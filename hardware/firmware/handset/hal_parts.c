@@ -58,7 +58,7 @@ static void start_converter(void)
 uint16_t hal_battery_mv(void)
 {
     start_converter();
-    convert(); /* the first after power-up of the converter is not good (DS, "ADC Noise Canceler") */
+    convert(); /* the first one after it is switched on may be off */
     uint16_t sum = 0;
     for (uint8_t each = 0; each < 4; each++)
         sum += convert();

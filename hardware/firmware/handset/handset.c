@@ -18,7 +18,8 @@ static void begin_service(struct handset *handset, uint16_t seed, uint32_t now)
         blake2s_start(&handset->down_key, handset->record.down_key);
     }
     cues_start(&handset->cues, &handset->thumb);
-    uint16_t random = (uint16_t)(seed ^ handset->memory.used ^ (uint16_t)(handset->record.number << 8));
+    uint16_t own = (uint16_t)(handset->record.number << 8);
+    uint16_t random = (uint16_t)(seed ^ handset->memory.used ^ own);
     reports_start(&handset->reports, &handset->thumb, &handset->memory, &handset->up_key,
                   handset->record.number, random);
     handset->battery_at = now;
@@ -46,8 +47,8 @@ static void choose(struct handset *handset, uint16_t since_start, uint32_t now)
         begin_alone(handset, handset->choice == CHOOSES_WRIST ? WRIST : PAIRING, now);
 }
 
-void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts, bool by_power,
-                   uint16_t seed, uint8_t revision, uint32_t now)
+void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts,
+                   bool by_power, uint16_t seed, uint8_t revision, uint32_t now)
 {
     *handset = (struct handset){.layout = layout, .revision = revision, .since = now};
     memory_start(&handset->memory, &handset->record);
@@ -66,7 +67,8 @@ void handset_start(struct handset *handset, const struct layout *layout, uint16_
 static void hear_state(struct handset *handset, const uint8_t *body, uint8_t length, uint32_t now)
 {
     struct state state;
-    if (!state_read(&state, body, length, &handset->down_key) || !reports_is_news(&handset->reports, &state))
+    if (!state_read(&state, body, length, &handset->down_key)
+        || !reports_is_news(&handset->reports, &state))
         return;
     handset->active_at = now;
     reports_hear(&handset->reports, &state, handset->cues.linked, now);
@@ -82,7 +84,8 @@ void handset_hear(struct handset *handset, uint8_t byte, uint32_t now)
     const uint8_t *body = frame_body(&handset->receiver);
     if (handset->mode == SERVICE && !handset->asleep)
         hear_state(handset, body, length, now);
-    else if (handset->mode == PAIRING && pairing_take(body, length, handset->layout->count, handset->revision))
+    else if (handset->mode == PAIRING
+             && pairing_take(body, length, handset->layout->count, handset->revision))
         handset->since = now;
 }
 
@@ -137,7 +140,7 @@ static void serve(struct handset *handset, uint32_t now)
     bool linked = handset->cues.linked;
     if (!handset->memory.paired)
         handset->mode = UNPAIRED; /* the memory has failed: a counter could come twice */
-    if (has_come(handset->battery_at, now) && !handset->thumb.on) { /* a motor that starts pulls it down */
+    if (has_come(handset->battery_at, now) && !handset->thumb.on) { /* the motor pulls it down */
         handset->battery_at = now + HANDSET_BATTERY_MS;
         handset->reports.battery = battery_hours(hal_battery_mv());
     }
@@ -169,7 +172,8 @@ static bool lamp(const struct handset *handset)
 
 static bool wrist_lamp(const struct handset *handset)
 {
-    return handset->mode == WRIST || handset->mode == CHOOSING || (handset->mode == PAIRING && !lamp(handset));
+    return handset->mode == WRIST || handset->mode == CHOOSING
+        || (handset->mode == PAIRING && !lamp(handset));
 }
 
 static void show(struct handset *handset)

@@ -19,9 +19,13 @@
 
 enum {
     HANDSET_CHOICE_MS = 2000, /* keys held so long from power-on choose a mode */
-    HANDSET_SLEEP_MS = 600000, /* without STATE or key: no game */
     HANDSET_BATTERY_MS = 10000,
 };
+
+/* Without STATE or key for so long there is no game. A test that cannot wait sets its own. */
+#ifndef HANDSET_SLEEP_MS
+#define HANDSET_SLEEP_MS 600000u
+#endif
 
 enum mode {
     CHOOSING, /* keys that choose a mode are down since power-on */
@@ -56,8 +60,8 @@ struct handset {
 
 /* Begin at `now` with the keys that are down. `by_power` is false after a restart of its own,
  * where keys choose nothing. `seed` is any number that differs between handsets and times. */
-void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts, bool by_power,
-                   uint16_t seed, uint8_t revision, uint32_t now);
+void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts,
+                   bool by_power, uint16_t seed, uint8_t revision, uint32_t now);
 
 /* A byte came from the radio or the cable. */
 void handset_hear(struct handset *handset, uint8_t byte, uint32_t now);

@@ -59,7 +59,8 @@ static bool find_kept(struct kept *kept, uint16_t place, uint16_t generation)
     *kept = (struct kept){.place = place};
     for (uint8_t copy = 0; copy < 2; copy++) {
         uint8_t bytes[MEMORY_KEPT];
-        if (!read_record((uint16_t)(place + copy * COPY), bytes, KEPT_BODY) || word_at(bytes) != generation)
+        if (!read_record((uint16_t)(place + copy * COPY), bytes, KEPT_BODY)
+            || word_at(bytes) != generation)
             continue;
         uint32_t value = long_at(bytes + 2);
         if (!found || value > kept->committed) {

@@ -4,7 +4,8 @@
 
 #include "bytes.h"
 
-void press_write(uint8_t *frame, const struct press *press, uint32_t session, const struct blake2s *up_key)
+void press_write(uint8_t *frame, const struct press *press, uint32_t session,
+                 const struct blake2s *up_key)
 {
     uint8_t message[4 + PRESS_LENGTH];
     uint8_t *body = message + 4;
@@ -29,7 +30,8 @@ static bool in_range(const struct state *state)
         && state->result <= RESULT_NOT_HEARD;
 }
 
-bool state_read(struct state *state, const uint8_t *body, uint8_t length, const struct blake2s *down_key)
+bool state_read(struct state *state, const uint8_t *body, uint8_t length,
+                const struct blake2s *down_key)
 {
     if (length != STATE_LENGTH || body[0] != STATE)
         return false;

@@ -70,10 +70,12 @@ struct state {
 };
 
 /* Write the frame of a PRESS, tagged for `session`, PRESS_FRAME bytes. */
-void press_write(uint8_t *frame, const struct press *press, uint32_t session, const struct blake2s *up_key);
+void press_write(uint8_t *frame, const struct press *press, uint32_t session,
+                 const struct blake2s *up_key);
 
 /* Read a STATE. False, with `state` as it was, where kind, length, tag or a field is wrong. */
-bool state_read(struct state *state, const uint8_t *body, uint8_t length, const struct blake2s *down_key);
+bool state_read(struct state *state, const uint8_t *body, uint8_t length,
+                const struct blake2s *down_key);
 
 /* Whether `beat` is newer than `last` by the signed difference of 16 bits. */
 bool beat_is_newer(uint16_t beat, uint16_t last);

@@ -67,7 +67,8 @@ void reports_press(struct reports *reports, uint16_t keys, uint32_t edge_at, uin
         thumb_play(reports->thumb, CUE_NOT_HEARD, now);
         return;
     }
-    reports->queue[reports->count++] = (struct report){.keys = keys, .edge_at = edge_at, .next_at = now};
+    reports->queue[reports->count++] =
+        (struct report){.keys = keys, .edge_at = edge_at, .next_at = now};
 }
 
 static void send(struct reports *reports, uint32_t counter, uint16_t keys, uint32_t age_ms)

@@ -36,7 +36,7 @@ enum {
 
 struct thumb {
     bool on;                       /* motor and lamp, now */
-    uint8_t playing;               /* a cue, also in its pauses and the one behind it; or CUE_NONE */
+    uint8_t playing;               /* a cue, in its pauses too; or CUE_NONE */
     uint8_t step;                  /* of its pattern */
     uint32_t step_ends_at;
     uint8_t waiting[THUMB_WAITING]; /* oldest first */

@@ -15,7 +15,16 @@ enum started_by { BY_DEAD_BALL, BY_READY, BY_REFEREE };
 enum { NAMED_ROUTINE = 1, NAMED_STOPPAGE = 2, NAMED_DEFENSE = 4 };
 
 /* What put up a number. */
-enum ruling { NO_RULING, BY_25_KEY, BY_40_KEY, BY_STOPPAGE, BY_DEFENSE, BY_ROUTINE, BY_SNAP, BY_RUN };
+enum ruling {
+    NO_RULING,
+    BY_25_KEY,
+    BY_40_KEY,
+    BY_STOPPAGE,
+    BY_DEFENSE,
+    BY_ROUTINE,
+    BY_SNAP,
+    BY_RUN,
+};
 
 static uint8_t put_up(struct wrist_down *down, uint8_t phase, uint8_t seconds, uint8_t ruling)
 {
@@ -25,7 +34,8 @@ static uint8_t put_up(struct wrist_down *down, uint8_t phase, uint8_t seconds, u
     return RESULT_HELD;
 }
 
-static uint8_t run(struct wrist_down *down, uint8_t seconds, uint8_t ruling, uint8_t by, uint32_t at)
+static uint8_t run(struct wrist_down *down, uint8_t seconds, uint8_t ruling, uint8_t by,
+                   uint32_t at)
 {
     put_up(down, PHASE_RUNNING, seconds, ruling);
     down->started_by = by;
