@@ -1,0 +1,271 @@
+"""Where a mutant is judged: a private copy of the tree, and a child process for each mutant.
+
+The parent holds pytest and Hypothesis ready and nothing of the project; a child imports the copy.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import resource
+import select
+import shutil
+import signal
+import socket
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from types import CodeType, FrameType
+from typing import Any, Final
+
+import hypothesis
+import pytest
+from _pytest.main import pytest_runtestloop
+
+from tests.mutation.mutant import ROOT
+
+COPIED: Final = ("controller", "drivers", "hardware", "tests", "DEVELOPERS.md", "pyproject.toml")
+PROJECT: Final = ("controller", "drivers", "tests")
+MEMORY_BYTES: Final = 2 << 30
+"""A mutant that fills a list without end stops here."""
+SLACK_S: Final = 3.0
+"""CPU time that any file of tests may take besides three times what it takes for the whole code."""
+WALL_S: Final = 300.0
+"""A child that waits for something that never comes is ended after this."""
+TIME_OUT: Final = "time-out"
+
+Finding = dict[str, Any]
+
+
+class Bench:
+    """A private copy of the checkout in ``folder``."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        skipped = shutil.ignore_patterns("__pycache__", "mutation")
+        for name in COPIED:
+            if (ROOT / name).is_dir():
+                shutil.copytree(ROOT / name, folder / name, ignore=skipped)
+            else:
+                shutil.copy2(ROOT / name, folder / name)
+
+    @contextlib.contextmanager
+    def changed(self, file: str, text: str) -> Iterator[None]:
+        """The copy with another text in one file."""
+        path = self.folder / file
+        before = path.read_bytes()
+        path.write_text(text, encoding="utf-8")
+        for stale in (path.parent / "__pycache__").glob(f"{path.stem}.*.pyc"):
+            stale.unlink()  # one of the same second and length would be taken for the change
+        try:
+            yield
+        finally:
+            path.write_bytes(before)
+
+    def run(self, files: Sequence[tuple[str, float]], keep_bytecode: bool = False) -> str | None:
+        """The first test that fails, in a new process; None when all pass.
+
+        ``files`` of tests come with the CPU seconds that each needs when nothing is changed.
+        """
+        found = self._in_child(lambda: self._first_failure(files, keep_bytecode))
+        return TIME_OUT if found is None else found["failed"]
+
+    def timed(self, file: str) -> Finding:
+        """CPU seconds of a file of tests, and what fails in it."""
+        return self._in_child(lambda: self._timed(file)) or {"failed": TIME_OUT, "cpu_s": 0.0}
+
+    def reached(self, file: str) -> dict[str, list[int]]:
+        """The lines of the rules that the tests of a file run, not those run by importing."""
+        found = self._in_child(lambda: self._traced(file))
+        if found is None:
+            raise RuntimeError(f"{file}: no end in sight while its lines are traced")
+        return found
+
+    def _first_failure(self, files: Sequence[tuple[str, float]], keep: bool) -> Finding:
+        sys.dont_write_bytecode = not keep
+        for file, cpu_s in files:
+            used_s = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+            allowed_s = int(used_s + 3 * cpu_s + SLACK_S)
+            resource.setrlimit(resource.RLIMIT_CPU, (allowed_s, resource.RLIM_INFINITY))
+            failed = self._pytest(file)
+            if failed is not None:
+                return {"failed": failed}
+        return {"failed": None}
+
+    def _timed(self, file: str) -> Finding:
+        before_s = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+        failed = self._pytest(file)
+        return {
+            "failed": failed,
+            "cpu_s": round(sum(resource.getrusage(resource.RUSAGE_SELF)[:2]) - before_s, 2),
+        }
+
+    def _traced(self, file: str) -> Finding:
+        lines = Lines(str(self.folder / "controller" / "rules"))
+        self._pytest(file, plugins=[lines])
+        return {os.path.relpath(name, self.folder): sorted(e) for name, e in lines.run.items()}
+
+    def _pytest(self, *files: str, plugins: Sequence[object] = ()) -> str | None:
+        """Run quick tests up to the first failure, and name it."""
+        first = First()
+        status = pytest.main(
+            [
+                *("-x", "-q", "--tb=no", "--no-header", "--assert=plain"),
+                *("-m", "not full and not long"),
+                *("--rootdir", str(self.folder), "-c", str(self.folder / "pyproject.toml")),
+                *("--basetemp", str(self.folder / "temporary")),
+                *(str(self.folder / file) for file in files),
+            ],
+            plugins=[first, *plugins],
+        )
+        if status == pytest.ExitCode.OK:
+            return None
+        return first.failed or f"{files[0]}: {pytest.ExitCode(status).name}"
+
+    def _in_child(self, work: Callable[[], Finding]) -> Finding | None:
+        """What ``work`` finds in a child process; None when it takes too long."""
+        reads, writes = os.pipe()
+        pid = os.fork()
+        if pid == 0:
+            os.close(reads)
+            self._become_child()
+            found = json.dumps(work())
+            with os.fdopen(writes, "w") as pipe:
+                pipe.write(found)
+            os._exit(0)
+        os.close(writes)
+        with os.fdopen(reads) as pipe:
+            child = os.pidfd_open(pid)
+            ready, _, _ = select.select([pipe], [], [], WALL_S)
+            if not ready:
+                os.killpg(pid, signal.SIGKILL)
+            said = pipe.read()
+            os.close(child)
+        _, status = os.waitpid(pid, 0)
+        if said:
+            found = json.loads(said)
+            assert isinstance(found, dict)
+            return found
+        if os.WIFSIGNALED(status):
+            return None
+        raise RuntimeError(f"the judge of {self.folder} ended with status {status}, saying nothing")
+
+    @contextlib.contextmanager
+    def collected(self, files: Sequence[str]) -> Iterator[Callable[[], str | None]]:
+        """What runs the tests of ``files`` that read their data when they run, each time in a new
+        process that has them collected already, and gives the first that fails."""
+        ask, told = socket.socketpair()
+        pid = os.fork()
+        if pid == 0:
+            ask.close()
+            self._become_child()
+            self._pytest(*files, plugins=[Serving(told)])
+            os._exit(0)
+        told.close()
+
+        def judge() -> str | None:
+            ask.sendall(b"?")
+            said = ask.recv(1000)
+            if not said:
+                raise RuntimeError("the collected tests have ended")
+            return json.loads(said)["failed"]  # type: ignore[no-any-return]
+
+        try:
+            yield judge
+        finally:
+            ask.close()
+            os.waitpid(pid, 0)
+
+    def _become_child(self) -> None:
+        os.setpgid(0, 0)
+        nowhere = os.open(os.devnull, os.O_RDWR)
+        for stream in range(3):
+            os.dup2(nowhere, stream)
+        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+        os.chdir(self.folder)
+        for name in [name for name in sys.modules if name.partition(".")[0] in PROJECT]:
+            del sys.modules[name]
+        sys.path[:] = [str(self.folder), *(each for each in sys.path if each not in ("", str(ROOT)))]
+        hypothesis.settings.register_profile(
+            "mutation",
+            database=None,
+            derandomize=True,
+            phases=(hypothesis.Phase.explicit, hypothesis.Phase.generate),
+        )
+        hypothesis.settings.load_profile("mutation")
+
+
+class First:
+    """A plugin of pytest that keeps the first failure."""
+
+    def __init__(self) -> None:
+        self.failed: str | None = None
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        """A test, its setup or its teardown."""
+        if report.failed and self.failed is None:
+            self.failed = report.nodeid
+
+    def pytest_collectreport(self, report: pytest.CollectReport) -> None:
+        """A file that cannot even be imported."""
+        if report.failed and self.failed is None:
+            self.failed = f"{report.nodeid} (import)"
+
+
+class Serving:
+    """A plugin of pytest that runs the collected tests once for each byte that it is sent."""
+
+    def __init__(self, told: socket.socket) -> None:
+        self._told = told
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """In place of pytest's own loop, which runs in a fork."""
+        while self._told.recv(1):
+            pid = os.fork()
+            if pid == 0:
+                resource.setrlimit(resource.RLIMIT_CPU, (60, resource.RLIM_INFINITY))
+                first = First()
+                session.config.pluginmanager.register(first)
+                with contextlib.suppress(session.Failed):
+                    pytest_runtestloop(session)
+                self._told.sendall(json.dumps({"failed": first.failed}).encode())
+                os._exit(0)
+            _, status = os.waitpid(pid, 0)
+            if status != 0:
+                self._told.sendall(json.dumps({"failed": TIME_OUT}).encode())
+        return True
+
+
+class Lines:
+    """A plugin of pytest that keeps the lines that tests run below ``folder``."""
+
+    def __init__(self, folder: str) -> None:
+        self.run: dict[str, set[int]] = {}
+        self._folder = folder
+        self._left: dict[CodeType, set[int]] = {}
+
+    def pytest_runtest_setup(self) -> None:
+        """Before each test: one that runs out of stack ends the tracing with it."""
+        sys.settrace(self._called)
+
+    def pytest_sessionfinish(self) -> None:
+        """The tests are over."""
+        sys.settrace(None)
+
+    def _called(self, frame: FrameType, _event: str, _arg: object) -> Any:
+        code = frame.f_code
+        if code not in self._left:
+            here = code.co_filename.startswith(self._folder)
+            self._left[code] = {n for _, _, n in code.co_lines() if n} if here else set()
+        left = self._left[code]
+        if not left:
+            return None  # of another folder, or every line was seen
+        run = self.run.setdefault(code.co_filename, set())
+
+        def line(frame: FrameType, _event: str, _arg: object) -> Any:
+            run.add(frame.f_lineno)
+            left.discard(frame.f_lineno)
+            return line
+
+        return line(frame, "", None)
