@@ -39,7 +39,8 @@ def kept(path: Path) -> dict[str, Verdict]:
     return {row["mutant"]: row for row in map(json.loads, rows)}
 
 
-def run(mutants: Sequence[Mutant], jobs: int, quick: bool, known: dict[str, Verdict]
+def run(
+    mutants: Sequence[Mutant], jobs: int, quick: bool, known: dict[str, Verdict]
 ) -> dict[str, Verdict]:
     """The verdict on each mutant, kept or new."""
     STORE.mkdir(parents=True, exist_ok=True)
@@ -90,7 +91,11 @@ def main() -> int:
     parser.add_argument("--only", metavar="WORDS", default="", help="mutants whose name has WORDS")
     parser.add_argument("--sample", type=int, metavar="N", help="N of them by chance")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--survivors", action="store_true", help="after tests were added: only those again that survived last time")
+    parser.add_argument(
+        "--survivors",
+        action="store_true",
+        help="after tests were added: only those again that survived last time",
+    )
     parser.add_argument("--quick", action="store_true", help="leave out the long walks")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
@@ -99,7 +104,9 @@ def main() -> int:
         chance = random.Random(options.seed)
         mutants = chance.sample(mutants, min(options.sample, len(mutants)))
     began = time.monotonic()
-    verdicts = run(mutants, options.jobs, options.quick, killed_before() if options.survivors else {})
+    verdicts = run(
+        mutants, options.jobs, options.quick, killed_before() if options.survivors else {}
+    )
     of_code = [row for name, row in verdicts.items() if ".py " in name]
     of_data = [row for name, row in verdicts.items() if ".toml " in name]
     print(summary("code", of_code))

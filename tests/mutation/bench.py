@@ -6,6 +6,8 @@ The parent holds pytest and Hypothesis ready and nothing of the project; a child
 from __future__ import annotations
 
 import contextlib
+import functools
+import gc
 import json
 import os
 import resource
@@ -43,6 +45,8 @@ class Bench:
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
+        self._fresh: Server | None = None
+        self._collected: Server | None = None
         skipped = shutil.ignore_patterns("__pycache__", "mutation")
         for name in COPIED:
             if (ROOT / name).is_dir():
@@ -63,13 +67,21 @@ class Bench:
         finally:
             path.write_bytes(before)
 
-    def run(self, files: Sequence[tuple[str, float]], keep_bytecode: bool = False) -> str | None:
+    def run(self, files: Sequence[tuple[str, float]]) -> str | None:
         """The first test that fails, in a new process; None when all pass.
 
         ``files`` of tests come with the CPU seconds that each needs when nothing is changed.
         """
-        found = self._in_child(lambda: self._first_failure(files, keep_bytecode))
-        return TIME_OUT if found is None else found["failed"]
+        if self._fresh is None:
+            self._fresh = Server(self, lambda told: [Collecting(told, self.folder)])
+        return self._fresh.ask(files)
+
+    def run_collected(self, files: Sequence[str]) -> str | None:
+        """As :meth:`run`, of files whose tests read the data when they run: they are collected
+        once, always the same ones."""
+        if self._collected is None:
+            self._collected = Server(self, lambda told: [Serving(told)], files)
+        return self._collected.ask([])
 
     def timed(self, file: str) -> Finding:
         """CPU seconds of a file of tests, and what fails in it."""
@@ -82,20 +94,9 @@ class Bench:
             raise RuntimeError(f"{file}: no end in sight while its lines are traced")
         return found
 
-    def _first_failure(self, files: Sequence[tuple[str, float]], keep: bool) -> Finding:
-        sys.dont_write_bytecode = not keep
-        for file, cpu_s in files:
-            used_s = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
-            allowed_s = int(used_s + 3 * cpu_s + SLACK_S)
-            resource.setrlimit(resource.RLIMIT_CPU, (allowed_s, resource.RLIM_INFINITY))
-            failed = self._pytest(file)
-            if failed is not None:
-                return {"failed": failed}
-        return {"failed": None}
-
     def _timed(self, file: str) -> Finding:
         before_s = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
-        failed = self._pytest(file)
+        failed = self.pytest(file)
         return {
             "failed": failed,
             "cpu_s": round(sum(resource.getrusage(resource.RUSAGE_SELF)[:2]) - before_s, 2),
@@ -103,10 +104,10 @@ class Bench:
 
     def _traced(self, file: str) -> Finding:
         lines = Lines(str(self.folder / "controller" / "rules"))
-        self._pytest(file, plugins=[lines])
+        self.pytest(file, plugins=[lines])
         return {os.path.relpath(name, self.folder): sorted(e) for name, e in lines.run.items()}
 
-    def _pytest(self, *files: str, plugins: Sequence[object] = ()) -> str | None:
+    def pytest(self, *files: str, plugins: Sequence[object] = ()) -> str | None:
         """Run quick tests up to the first failure, and name it."""
         first = First()
         status = pytest.main(
@@ -129,7 +130,7 @@ class Bench:
         pid = os.fork()
         if pid == 0:
             os.close(reads)
-            self._become_child()
+            self.become_child()
             found = json.dumps(work())
             with os.fdopen(writes, "w") as pipe:
                 pipe.write(found)
@@ -151,33 +152,7 @@ class Bench:
             return None
         raise RuntimeError(f"the judge of {self.folder} ended with status {status}, saying nothing")
 
-    @contextlib.contextmanager
-    def collected(self, files: Sequence[str]) -> Iterator[Callable[[], str | None]]:
-        """What runs the tests of ``files`` that read their data when they run, each time in a new
-        process that has them collected already, and gives the first that fails."""
-        ask, told = socket.socketpair()
-        pid = os.fork()
-        if pid == 0:
-            ask.close()
-            self._become_child()
-            self._pytest(*files, plugins=[Serving(told)])
-            os._exit(0)
-        told.close()
-
-        def judge() -> str | None:
-            ask.sendall(b"?")
-            said = ask.recv(1000)
-            if not said:
-                raise RuntimeError("the collected tests have ended")
-            return json.loads(said)["failed"]  # type: ignore[no-any-return]
-
-        try:
-            yield judge
-        finally:
-            ask.close()
-            os.waitpid(pid, 0)
-
-    def _become_child(self) -> None:
+    def become_child(self) -> None:
         os.setpgid(0, 0)
         nowhere = os.open(os.devnull, os.O_RDWR)
         for stream in range(3):
@@ -186,7 +161,10 @@ class Bench:
         os.chdir(self.folder)
         for name in [name for name in sys.modules if name.partition(".")[0] in PROJECT]:
             del sys.modules[name]
-        sys.path[:] = [str(self.folder), *(each for each in sys.path if each not in ("", str(ROOT)))]
+        sys.path[:] = [
+            str(self.folder),
+            *(each for each in sys.path if each not in ("", str(ROOT))),
+        ]
         hypothesis.settings.register_profile(
             "mutation",
             database=None,
@@ -213,28 +191,105 @@ class First:
             self.failed = f"{report.nodeid} (import)"
 
 
+class Server:
+    """A process that has pytest ready and forks for each question."""
+
+    def __init__(
+        self,
+        bench: Bench,
+        plugins: Callable[[socket.socket], Sequence[object]],
+        files: Sequence[str] = (),
+    ) -> None:
+        self._socket, told = socket.socketpair()
+        self._pid = os.fork()
+        if self._pid == 0:
+            self._socket.close()
+            bench.become_child()
+            bench.pytest(*files, plugins=plugins(told))
+            os._exit(0)
+        told.close()
+
+    def ask(self, files: Sequence[tuple[str, float]]) -> str | None:
+        """The first failure of the tests. Raises RuntimeError when the process has ended."""
+        self._socket.sendall(json.dumps(files).encode() + b"\n")
+        said = self._socket.recv(10_000)
+        if not said:
+            raise RuntimeError(f"the server of tests, process {self._pid}, has ended")
+        found = json.loads(said)["failed"]
+        assert found is None or isinstance(found, str)
+        return found
+
+
 class Serving:
-    """A plugin of pytest that runs the collected tests once for each byte that it is sent."""
+    """A plugin of pytest that runs the tests in a fork for each line that it is sent."""
 
     def __init__(self, told: socket.socket) -> None:
         self._told = told
 
     def pytest_runtestloop(self, session: pytest.Session) -> bool:
-        """In place of pytest's own loop, which runs in a fork."""
-        while self._told.recv(1):
+        """In place of pytest's own loop, with everything collected."""
+        self.serve(session)
+        return True
+
+    def serve(self, session: pytest.Session) -> None:
+        """Answer until the other side closes."""
+        gc.freeze()
+        for line in self._told.makefile():
             pid = os.fork()
             if pid == 0:
-                resource.setrlimit(resource.RLIMIT_CPU, (60, resource.RLIM_INFINITY))
+                gc.disable()  # short lives; the memory limit ends a long one
                 first = First()
                 session.config.pluginmanager.register(first)
-                with contextlib.suppress(session.Failed):
-                    pytest_runtestloop(session)
+                with contextlib.suppress(session.Failed, session.Interrupted):
+                    self.run(session, json.loads(line))
                 self._told.sendall(json.dumps({"failed": first.failed}).encode())
                 os._exit(0)
-            _, status = os.waitpid(pid, 0)
-            if status != 0:
+            if not ended(pid):
                 self._told.sendall(json.dumps({"failed": TIME_OUT}).encode())
+
+    def run(self, session: pytest.Session, _files: Sequence[tuple[str, float]]) -> None:
+        """Run what is collected. Within one fork the data stays as it is and is read once."""
+        rule_sets = sys.modules["controller.rule_sets"]
+        setattr(rule_sets, "load_seasons", functools.cache(rule_sets.load_seasons))  # noqa: B010
+        limit_cpu(30)
+        pytest_runtestloop(session)
+
+
+class Collecting(Serving):
+    """The same before anything is collected: a file is imported only for the question."""
+
+    def __init__(self, told: socket.socket, folder: Path) -> None:
+        super().__init__(told)
+        self._folder = folder
+
+    def pytest_collection(self, session: pytest.Session) -> bool:
+        """In place of pytest's own collection."""
+        self.serve(session)
         return True
+
+    def run(self, session: pytest.Session, files: Sequence[tuple[str, float]]) -> None:
+        """Collect and run one file after another, each within its time."""
+        for file, cpu_s in files:
+            limit_cpu(3 * cpu_s + SLACK_S)
+            session.perform_collect([str(self._folder / file)])
+            pytest_runtestloop(session)
+
+
+def limit_cpu(seconds: float) -> None:
+    """End this process when it has run for ``seconds`` more."""
+    used_s = sum(resource.getrusage(resource.RUSAGE_SELF)[:2])
+    resource.setrlimit(resource.RLIMIT_CPU, (int(used_s + seconds) + 1, resource.RLIM_INFINITY))
+
+
+def ended(pid: int) -> bool:
+    """Wait for a fork; False when it had to be ended or was ended by a limit."""
+    child = os.pidfd_open(pid)
+    try:
+        if not select.select([child], [], [], WALL_S)[0]:
+            os.kill(pid, signal.SIGKILL)
+    finally:
+        os.close(child)
+    return os.waitpid(pid, 0)[1] == 0
 
 
 class Lines:

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import ast
-import contextlib
 import hashlib
 import json
 import multiprocessing
 import tempfile
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
@@ -35,6 +34,7 @@ READ_WHEN_RUN: Final = [
     if Path(file).stem in ("test_every_season", "test_every_source", "test_scenarios")
 ]
 """Those that read the shipped data when they run, not when they are imported."""
+QUICK_S: Final = 1.0
 SLOW_S: Final = 2.8
 """CPU time of a file of tests that is taken to reach every line: they are long walks."""
 
@@ -43,8 +43,6 @@ Reach = dict[str, Any]
 _mutants: Sequence[Mutant] = ()
 _reach: Reach = {}
 _bench: Bench | None = None
-_ask: Callable[[], str | None] | None = None
-_open = contextlib.ExitStack()
 
 
 def digest() -> str:
@@ -73,7 +71,7 @@ def judged(mutants: Sequence[Mutant], jobs: int, quick: bool = False) -> Iterato
                 pool.join()
         _reach = json.loads((STORE / f"{digest()}.reach.json").read_text("utf-8"))
         if quick:
-            _reach = {file: each for file, each in _reach.items() if each["lines"] is not None}
+            _reach = {file: each for file, each in _reach.items() if each["cpu_s"] < QUICK_S}
         with context.Pool(jobs, _set_up, arguments) as pool:
             yield from pool.imap_unordered(_judge, range(len(mutants)))
 
@@ -98,7 +96,9 @@ def _measure(file: str) -> tuple[str, Verdict]:
     before = {path: path.read_bytes() for path in _sources(_bench.folder)}
     for path, data in before.items():
         tree = data.decode("utf-8")
-        again = ast.unparse(ast.parse(tree)) if path.suffix == ".py" else written(tomllib.loads(tree))
+        again = (
+            ast.unparse(ast.parse(tree)) if path.suffix == ".py" else written(tomllib.loads(tree))
+        )
         path.write_text(again, encoding="utf-8")
     found = _bench.timed(file)
     for path, data in before.items():
@@ -117,18 +117,9 @@ def _judge(index: int) -> Verdict:
     mutant = _mutants[index]
     files = judges_of(mutant, _reach)
     with _bench.changed(mutant.file, mutant.text()):
-        by = _collected() if mutant.file.endswith(".toml") else None
+        by = _bench.run_collected(READ_WHEN_RUN) if mutant.file.endswith(".toml") else None
         by = by or _bench.run([(file, _reach[file]["cpu_s"]) for file in files])
     return {"mutant": mutant.name, "by": by}
-
-
-def _collected() -> str | None:
-    """What the tests say that read the data when they run."""
-    global _ask  # noqa: PLW0603 - one for each worker
-    assert _bench is not None
-    if _ask is None:
-        _ask = _open.enter_context(_bench.collected(READ_WHEN_RUN))
-    return _ask()
 
 
 def judges_of(mutant: Mutant, reach: Reach) -> list[str]:

@@ -194,29 +194,42 @@ class Walk:
     def statement(self, node: ast.stmt, place: Place) -> Found:
         """What can be changed in one statement."""
         if isinstance(node, ast.FunctionDef):
-            scope = (*place.scope, node.name)
-            defaults = [each for each in (*node.args.defaults, *node.args.kw_defaults) if each]
-            for each in defaults:
+            yield from self.function(node, place)
+        elif isinstance(node, ast.ClassDef):
+            yield from self.statements(node, "body", Place((*place.scope, node.name)))
+        else:
+            for edit in self.whole(node, place.returns_bool):
+                yield edit, place
+            yield from self.parts(node, place)
+
+    def function(self, node: ast.FunctionDef, place: Place) -> Found:
+        """The defaults, which count when it is defined, and the body."""
+        scope = (*place.scope, node.name)
+        for each in (*node.args.defaults, *node.args.kw_defaults):
+            if each is not None:
                 for edit in self.expression(each, node):
                     yield edit, Place(scope, False, node.lineno)
-            is_bool = node.returns is not None and ast.unparse(node.returns) == "bool"
-            yield from self.statements(node, "body", Place(scope, True, 0, is_bool))
-            return
-        if isinstance(node, ast.ClassDef):
-            yield from self.statements(node, "body", Place((*place.scope, node.name)))
-            return
+        is_bool = node.returns is not None and ast.unparse(node.returns) == "bool"
+        yield from self.statements(node, "body", Place(scope, True, 0, is_bool))
+
+    def whole(self, node: ast.stmt, returns_bool: bool) -> Iterator[Edit]:
+        """What can be changed in a statement as a whole."""
         if isinstance(node, ast.Return):
-            for edit in self.returned(node, place.returns_bool):
-                yield edit, place
-        if isinstance(node, ast.Match) and len(node.cases) > 1:
+            yield from self.returned(node, returns_bool)
+        elif isinstance(node, ast.Match) and len(node.cases) > 1:
             for index, case in enumerate(node.cases):
-                fewer = without(node.cases, index)
                 told = f"case {ast.unparse(case.pattern)} deleted"
-                yield Edit(node, {"cases": fewer}, node, told), place
-        if isinstance(node, ast.If | ast.While) and plain_test(node.test):
-            yield self.negated(node, "test"), place
+                yield Edit(node, {"cases": without(node.cases, index)}, node, told)
+        elif isinstance(node, ast.If | ast.While) and plain_test(node.test):
+            yield self.negated(node, "test")
+
+    def parts(self, node: ast.stmt, place: Place) -> Found:
+        """What can be changed in the expressions and in the bodies of a statement."""
         for name, value in ast.iter_fields(node):
             if isinstance(node, ast.AnnAssign) and name in ("annotation", "target"):
+                continue
+            if isinstance(value, list) and value and isinstance(value[0], ast.stmt):
+                yield from self.statements(node, name, place)
                 continue
             for each in value if isinstance(value, list) else [value]:
                 if isinstance(each, ast.expr):
@@ -224,8 +237,6 @@ class Walk:
                         yield edit, place
                 elif isinstance(each, ast.match_case):
                     yield from self.statements(each, "body", place)
-            if isinstance(value, list) and value and isinstance(value[0], ast.stmt):
-                yield from self.statements(node, name, place)
 
     @staticmethod
     def returned(node: ast.Return, is_bool: bool) -> Iterator[Edit]:
@@ -246,46 +257,43 @@ class Walk:
 
     def expression(self, node: ast.expr, parent: ast.AST) -> Iterator[Edit]:
         """What can be changed in an expression and in those within it."""
+        if isinstance(node, ast.JoinedStr):
+            yield Edit(node, {"values": []}, node)
+            return
+        if isinstance(node, ast.BinOp | ast.UnaryOp | ast.BoolOp | ast.Compare):
+            yield from self.operation(node, parent)
+        else:
+            yield from self.value(node, parent)
+        yield from self.within(node)
+
+    def value(self, node: ast.expr, parent: ast.AST) -> Iterator[Edit]:
+        """What can be changed in a constant, a name, a call or a table."""
         match node:
-            case ast.JoinedStr():
-                yield Edit(node, {"values": []}, node)
-                return
             case ast.Constant():
                 yield from self.constant(node, parent)
-            case ast.Compare():
-                for index, op in enumerate(node.ops):
-                    for other in COMPARISONS[type(op)]:
-                        yield Edit(node, {"ops": put(node.ops, index, other())}, node)
-            case ast.BinOp():
-                yield from self.operation(node, parent)
-            case ast.BoolOp():
-                other = ast.Or() if isinstance(node.op, ast.And) else ast.And()
-                yield Edit(node, {"op": other}, node)
-                for index in range(len(node.values)):
-                    yield Edit(node, {"values": without(node.values, index)}, node)
-            case ast.UnaryOp(op=ast.Not() | ast.USub()):
-                yield from self.replaced(node, node.operand, parent)
             case ast.IfExp() if plain_test(node.test):
                 yield self.negated(node, "test")
-            case ast.Attribute(value=ast.Name(id=name), attr=attr) if name in self._members:
-                known = self._members[name]
-                if attr in known:
-                    others = [each for each in known if each != attr]
-                    start = known.index(attr) if len(known) > 4 else 0
-                    for other in (others * 2)[start : start + min(3, len(others))]:
-                        yield Edit(node, {"attr": other}, node)
+            case ast.Attribute(value=ast.Name(id=name), attr=attr):
+                for other in self.members_beside(name, attr):
+                    yield Edit(node, {"attr": other}, node)
             case ast.Name(id=name) if name in NAMES:
                 yield Edit(node, {"id": NAMES[name]}, parent)
             case ast.Call():
                 for index, keyword in enumerate(node.keywords):
-                    fewer = without(node.keywords, index)
                     told = f"{unparsed(node)} without {keyword.arg}"
-                    yield Edit(node, {"keywords": fewer}, node, told)
+                    yield Edit(node, {"keywords": without(node.keywords, index)}, node, told)
             case ast.Dict():
                 yield from self.entries(node)
             case ast.Set() | ast.Tuple() | ast.List():
                 yield from self.elements(node, parent)
-        yield from self.within(node)
+
+    def members_beside(self, name: str, member: str) -> list[str]:
+        """Up to three other members of the enumeration ``name``."""
+        known = self._members.get(name, [])
+        if member not in known:
+            return []
+        at = known.index(member)
+        return [*known[at + 1 :], *known[:at]][:3]
 
     def within(self, node: ast.expr) -> Iterator[Edit]:
         if isinstance(node, ast.Dict):
@@ -329,13 +337,28 @@ class Walk:
                 told += f" in {unparsed(parent)}"
             yield Edit(node, {"value": other}, node, told)
 
-    def operation(self, node: ast.BinOp, parent: ast.AST) -> Iterator[Edit]:
-        of_types = isinstance(parent, ast.Call) and ast.unparse(parent.func) == "isinstance"
-        if not of_types and type(node.op) in OPERATORS:
-            yield Edit(node, {"op": OPERATORS[type(node.op)]()}, node)
-        yield from self.replaced(node, node.left, parent)
-        if of_types:
-            yield from self.replaced(node, node.right, parent)
+    def operation(
+        self, node: ast.BinOp | ast.UnaryOp | ast.BoolOp | ast.Compare, parent: ast.AST
+    ) -> Iterator[Edit]:
+        """Another operator, and an operand left out."""
+        if isinstance(node, ast.Compare):
+            for index, op in enumerate(node.ops):
+                for other in COMPARISONS[type(op)]:
+                    yield Edit(node, {"ops": put(node.ops, index, other())}, node)
+        elif isinstance(node, ast.BoolOp):
+            turned = ast.Or() if isinstance(node.op, ast.And) else ast.And()
+            yield Edit(node, {"op": turned}, node)
+            for index in range(len(node.values)):
+                yield Edit(node, {"values": without(node.values, index)}, node)
+        elif isinstance(node, ast.UnaryOp):
+            yield from self.replaced(node, node.operand, parent)
+        else:
+            of_types = isinstance(parent, ast.Call) and ast.unparse(parent.func) == "isinstance"
+            if not of_types and type(node.op) in OPERATORS:
+                yield Edit(node, {"op": OPERATORS[type(node.op)]()}, node)
+            yield from self.replaced(node, node.left, parent)
+            if of_types:
+                yield from self.replaced(node, node.right, parent)
 
     @staticmethod
     def replaced(node: ast.expr, by: ast.expr, parent: ast.AST) -> Iterator[Edit]:
@@ -364,10 +387,7 @@ class Walk:
 
     @staticmethod
     def elements(node: ast.Set | ast.Tuple | ast.List, parent: ast.AST) -> Iterator[Edit]:
-        if isinstance(node, ast.Set):
-            stored = False
-        else:
-            stored = isinstance(node.ctx, ast.Store)
+        stored = not isinstance(node, ast.Set) and isinstance(node.ctx, ast.Store)
         if stored or isinstance(parent, ast.Return | ast.Subscript):
             return
         for index, each in enumerate(node.elts):

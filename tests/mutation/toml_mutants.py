@@ -82,7 +82,9 @@ def code(document: Table) -> Iterator[Change]:
     for name, source in sources.items():
         yield from read_otherwise(source, ("sources", name), f"sources.{name}")
         if "unsettled" in source:
-            yield Change(("sources", name, "unsettled"), DROPPED, f"sources.{name} without unsettled")
+            yield Change(
+                ("sources", name, "unsettled"), DROPPED, f"sources.{name} without unsettled"
+            )
     for key in ("code", "follows"):
         if key in document:
             other = "nfl" if document[key] != "nfl" else "nfhs"
