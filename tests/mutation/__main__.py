@@ -53,6 +53,7 @@ def run(
         with path.open("a", encoding="utf-8") as file:
             file.writelines(json.dumps(row) + "\n" for row in taken.values())
     left = [mutant for mutant in mutants if mutant.name not in done]
+    random.Random(1).shuffle(left)  # so that a run broken off is a fair sample
     with path.open("a", encoding="utf-8") as file:
         for count, verdict in enumerate(judged(left, jobs, quick) if left else (), 1):
             done[verdict["mutant"]] = verdict

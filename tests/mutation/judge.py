@@ -28,6 +28,8 @@ JUDGES: Final = sorted(
 )
 """The quick tests of the rules and of what reads and writes them. Tests of the whole service would
 kill some more by chance, where the rules' own should."""
+HOMES: Final = {"effects": "play_clock", "moves": "transitions"}
+"""Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = [
     file
     for file in JUDGES
@@ -124,7 +126,8 @@ def _judge(index: int) -> Verdict:
 
 def judges_of(mutant: Mutant, reach: Reach) -> list[str]:
     """The files of tests that run what is changed: that of the module first, then by time."""
-    home = f"tests/controller/rules/test_{Path(mutant.file).stem}.py"
+    stem = Path(mutant.file).stem
+    home = f"tests/controller/rules/test_{HOMES.get(stem, stem)}.py"
     data = mutant.file.endswith(".toml")
 
     def sees(file: str) -> bool:

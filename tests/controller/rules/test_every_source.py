@@ -1,8 +1,8 @@
 """Which source each ruling of each season cites, and how it was read, written down a second time.
 
 Under the beginning of a citation stand the endings that rest on it (``ending+fact`` for a ruling of
-its own). ``memory`` and ``table`` say how it was read, ``?`` that no source settles it. ``*`` is every
-ending that is not named; a season after ``like`` differs from that one in what is named.
+its own). ``memory`` and ``table`` say how it was read, ``?`` that no source settles it. ``*`` is
+every ending that is not named; a season after ``like`` differs from that one in what is named.
 """
 
 from __future__ import annotations
