@@ -1,14 +1,15 @@
 """Changes the rules one thing at a time and asks whether a test notices.
 
-``python -m tests.mutation [--only WORDS] [--sample N --seed S] [--survivors]``
+``python -m tests.mutation [--only WORDS] [--sample N --seed S] [--survivors] [--by TESTS]``
 
 Own code, because no library does this whole: mutmut changes function bodies alone, so neither the
 transition table nor the words nor any constant; cosmic-ray writes into the checkout, starts a
 process for each mutant, and deletes no statement, table entry or element; neither knows TOML.
 
-Verdicts are kept in ``.check/mutation`` under a digest of code, data and tests: a run that was
-broken off goes on. It ends with 1 when a mutant survives that ``survivors.toml`` does not list, or
-one is killed that it does.
+``--by near`` asks only the tests of the changed module and keeps no verdict. Other verdicts are
+kept in ``.check/mutation`` under a digest of code, data and tests: a run that was broken off goes
+on. It ends with 1 when a mutant survives that ``survivors.toml`` does not list, or one is killed
+that it does.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from tests.mutation.bench import TIME_OUT
-from tests.mutation.judge import STORE, Verdict, digest, judged
+from tests.mutation.judge import ALL, NEAR, QUICK, STORE, Verdict, digest, judged
 from tests.mutation.mutant import Mutant
 from tests.mutation.python_mutants import python_mutants
 from tests.mutation.survivors import SURVIVORS
@@ -40,11 +41,11 @@ def kept(path: Path) -> dict[str, Verdict]:
 
 
 def run(
-    mutants: Sequence[Mutant], jobs: int, quick: bool, known: dict[str, Verdict]
+    mutants: Sequence[Mutant], jobs: int, by: str, known: dict[str, Verdict]
 ) -> dict[str, Verdict]:
     """The verdict on each mutant, kept or new."""
     STORE.mkdir(parents=True, exist_ok=True)
-    path = STORE / f"{digest()}.jsonl"
+    path = Path(os.devnull) if by == NEAR else STORE / f"{digest()}.jsonl"
     done = kept(path)
     if known:
         taken = {name: row for name, row in known.items() if name not in done}
@@ -55,7 +56,7 @@ def run(
     left = [mutant for mutant in mutants if mutant.name not in done]
     random.Random(1).shuffle(left)  # so that a run broken off is a fair sample
     with path.open("a", encoding="utf-8") as file:
-        for count, verdict in enumerate(judged(left, jobs, quick) if left else (), 1):
+        for count, verdict in enumerate(judged(left, jobs, by) if left else (), 1):
             done[verdict["mutant"]] = verdict
             file.write(json.dumps(verdict) + "\n")
             file.flush()
@@ -97,7 +98,7 @@ def main() -> int:
         action="store_true",
         help="after tests were added: only those again that survived last time",
     )
-    parser.add_argument("--quick", action="store_true", help="leave out the long walks")
+    parser.add_argument("--by", choices=(ALL, QUICK, NEAR), default=ALL, help="tests that judge")
     parser.add_argument("--jobs", type=int, default=os.cpu_count() or 1)
     options = parser.parse_args()
     mutants = [m for m in (*python_mutants(), *toml_mutants()) if options.only in m.name]
@@ -105,9 +106,7 @@ def main() -> int:
         chance = random.Random(options.seed)
         mutants = chance.sample(mutants, min(options.sample, len(mutants)))
     began = time.monotonic()
-    verdicts = run(
-        mutants, options.jobs, options.quick, killed_before() if options.survivors else {}
-    )
+    verdicts = run(mutants, options.jobs, options.by, killed_before() if options.survivors else {})
     of_code = [row for name, row in verdicts.items() if ".py " in name]
     of_data = [row for name, row in verdicts.items() if ".toml " in name]
     print(summary("code", of_code))

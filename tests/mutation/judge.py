@@ -30,13 +30,14 @@ JUDGES: Final = sorted(
 kill some more by chance, where the rules' own should."""
 HOMES: Final = {"effects": "play_clock", "moves": "transitions"}
 """Whose tests are of a module that has no file of tests by its own name."""
-READ_WHEN_RUN: Final = [
-    file
-    for file in JUDGES
-    if Path(file).stem in ("test_every_season", "test_every_source", "test_scenarios")
-]
+READ_WHEN_RUN: Final = tuple(
+    f"tests/controller/rules/{name}.py"
+    for name in ("test_every_source", "test_every_season", "scenarios/test_scenarios")
+)
 """Those that read the shipped data when they run, not when they are imported."""
-QUICK_S: Final = 1.0
+ALL, QUICK, NEAR = "all", "quick", "near"
+"""Which tests judge: all; the files that take less than a second; those of the module alone."""
+QUICK_S: Final = 0.6
 SLOW_S: Final = 2.8
 """CPU time of a file of tests that is taken to reach every line: they are long walks."""
 
@@ -44,6 +45,7 @@ Verdict = dict[str, Any]
 Reach = dict[str, Any]
 _mutants: Sequence[Mutant] = ()
 _reach: Reach = {}
+_by = ALL
 _bench: Bench | None = None
 
 
@@ -57,23 +59,22 @@ def digest() -> str:
     return found.hexdigest()[:12]
 
 
-def judged(mutants: Sequence[Mutant], jobs: int, quick: bool = False) -> Iterator[Verdict]:
+def judged(mutants: Sequence[Mutant], jobs: int, by: str = ALL) -> Iterator[Verdict]:
     """The verdict on each mutant, as it comes. Raises RuntimeError when the tests fail already for
-    the tree that is only written anew, without a change. ``quick`` leaves out the slow tests."""
-    global _mutants, _reach  # noqa: PLW0603 - the workers are forks and find them here
-    _mutants = mutants
+    the tree that is only written anew, without a change. ``by`` says which tests judge."""
+    global _mutants, _reach, _by  # noqa: PLW0603 - the workers are forks and find them here
+    _mutants, _by = mutants, by
     _reach = {}
     context = multiprocessing.get_context("fork")
     with tempfile.TemporaryDirectory() as folder:
         arguments = (folder,)
-        if not (STORE / f"{digest()}.reach.json").exists():
+        if by != NEAR and not (STORE / f"{digest()}.reach.json").exists():
             with context.Pool(jobs, _set_up, arguments) as pool:
                 _keep_reach(pool.imap_unordered(_measure, JUDGES))
                 pool.close()
                 pool.join()
-        _reach = json.loads((STORE / f"{digest()}.reach.json").read_text("utf-8"))
-        if quick:
-            _reach = {file: each for file, each in _reach.items() if each["cpu_s"] < QUICK_S}
+        if by != NEAR:
+            _reach = json.loads((STORE / f"{digest()}.reach.json").read_text("utf-8"))
         with context.Pool(jobs, _set_up, arguments) as pool:
             yield from pool.imap_unordered(_judge, range(len(mutants)))
 
@@ -117,10 +118,10 @@ def _sources(folder: Path) -> list[Path]:
 def _judge(index: int) -> Verdict:
     assert _bench is not None
     mutant = _mutants[index]
-    files = judges_of(mutant, _reach)
+    files, stem = judges_of(mutant, _reach), Path(mutant.file).stem
     with _bench.changed(mutant.file, mutant.text()):
-        by = _bench.run_collected(READ_WHEN_RUN) if mutant.file.endswith(".toml") else None
-        by = by or _bench.run([(file, _reach[file]["cpu_s"]) for file in files])
+        by = _bench.run_collected(READ_WHEN_RUN, stem) if mutant.file.endswith(".toml") else None
+        by = by or _bench.run([(file, _reach[file]["cpu_s"] if _reach else 1.0) for file in files])
     return {"mutant": mutant.name, "by": by}
 
 
@@ -129,8 +130,12 @@ def judges_of(mutant: Mutant, reach: Reach) -> list[str]:
     stem = Path(mutant.file).stem
     home = f"tests/controller/rules/test_{HOMES.get(stem, stem)}.py"
     data = mutant.file.endswith(".toml")
+    if not reach:
+        return [home] if home in JUDGES else []
 
     def sees(file: str) -> bool:
+        if _by == QUICK and file != home and reach[file]["cpu_s"] > QUICK_S:
+            return False
         lines = reach[file]["lines"]
         if data:  # the slow ones compare two readers of the same data
             return lines is not None and file not in READ_WHEN_RUN

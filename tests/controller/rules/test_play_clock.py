@@ -20,6 +20,7 @@ from controller.rules.events import (
 )
 from controller.rules.phases import Boards, Expired, Idle, Live, Off, Running, Set, Stopped
 from controller.rules.play_clock import UNDO_DEPTH, PlayClock
+from controller.rules.rulings import Ruling, StartsOn
 from controller.rules.settings import Settings
 from tests.controller.rules.crew import (
     DEAD_BALL,
@@ -548,3 +549,52 @@ def test_a_stop_dated_before_its_count_leaves_no_more_than_the_count() -> None:
     crew(RUN_40, 100)
     crew(STOP, 99.5)
     assert crew.phase == Stopped(40, 40 * S)
+
+
+def test_a_number_that_nobody_ruled_tells_who_put_it_up() -> None:
+    crew = Crew()
+    for event, name, seconds, starts_on, by in (
+        (HOLD_25, "administrative", 25, StartsOn.READY, "set by the keeper"),
+        (RUN_40, "routine", 40, StartsOn.SIGNAL, "set by the keeper"),
+        (
+            SetCount(12),
+            "timing_correction",
+            12,
+            StartsOn.SIGNAL,
+            "timing correction by the referee",
+        ),
+    ):
+        decided = crew(event, 100)
+        assert decided.ruling == Ruling(name, seconds, starts_on, by, "text")
+
+
+def test_the_reasons_that_a_keeper_reads() -> None:
+    """All but a plain acceptance says why; wording free, but no two of these the same."""
+    said = []
+    for before, event in (
+        ([], STOP),
+        ([], Undo()),
+        ([], NoCount()),
+        ([SNAP], SNAP),
+        ([SNAP], STOP),
+        ([SNAP], SetCount(9)),
+        ([HOLD_25], STOP),
+        ([HOLD_25], HOLD_25),
+        ([RUN_40], READY),
+        ([DEAD_BALL], ending("incomplete_pass")),
+        ([ending("foul")], DEAD_BALL),
+        ([ending("foul"), HOLD_25], ending("foul")),
+        ([ToggleBoards()], BoardsFault("no answer")),
+        ([], ToggleBoards()),
+        ([ToggleBoards()], ToggleBoards()),
+        ([], BoardsFault("no power")),
+        ([], MarkMoment()),
+        ([], ending("snap")),
+        ([], ending("runaway_llama")),
+    ):
+        crew = Crew()
+        for k, each in enumerate(before):
+            crew(each, 10 + 2 * k)
+        said.append(crew(event, 15).reason)
+    assert all(said)
+    assert len(set(said)) == len(said)
