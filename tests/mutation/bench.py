@@ -122,7 +122,7 @@ class Bench:
         )
         if status == pytest.ExitCode.OK:
             return None
-        return first.failed or f"{files[0]}: {pytest.ExitCode(status).name}"
+        return first.failed or f"{' '.join(files)}: {pytest.ExitCode(status).name}"
 
     def _in_child(self, work: Callable[[], Finding]) -> Finding | None:
         """What ``work`` finds in a child process; None when it takes too long."""
@@ -204,9 +204,11 @@ class Server:
         self._pid = os.fork()
         if self._pid == 0:
             self._socket.close()
-            bench.become_child()
-            bench.pytest(*files, plugins=plugins(told))
-            os._exit(0)
+            try:
+                bench.become_child()
+                bench.pytest(*files, plugins=plugins(told))
+            finally:
+                os._exit(0)
         told.close()
 
     def ask(self, files: Sequence[tuple[str, float]]) -> str | None:
@@ -232,7 +234,7 @@ class Serving:
         return True
 
     def serve(self, session: pytest.Session) -> None:
-        """Answer until the other side closes."""
+        """Answer until the other side closes, and end this process then."""
         gc.freeze()
         for line in self._told.makefile():
             pid = os.fork()
@@ -240,12 +242,15 @@ class Serving:
                 gc.disable()  # short lives; the memory limit ends a long one
                 first = First()
                 session.config.pluginmanager.register(first)
-                with contextlib.suppress(session.Failed, session.Interrupted):
-                    self.run(session, json.loads(line))
-                self._told.sendall(json.dumps({"failed": first.failed}).encode())
-                os._exit(0)
+                try:
+                    with contextlib.suppress(session.Failed, session.Interrupted):
+                        self.run(session, json.loads(line))
+                    self._told.sendall(json.dumps({"failed": first.failed}).encode())
+                finally:
+                    os._exit(0)
             if not ended(pid):
                 self._told.sendall(json.dumps({"failed": TIME_OUT}).encode())
+        os._exit(0)  # the other side is gone, and soon the folder
 
     def run(self, session: pytest.Session, files: Sequence[tuple[str, float]]) -> None:
         """Run what is collected. Within one fork the data stays as it is and is read once."""

@@ -66,7 +66,7 @@ def judged(mutants: Sequence[Mutant], jobs: int, by: str = ALL) -> Iterator[Verd
     _mutants, _by = mutants, by
     _reach = {}
     context = multiprocessing.get_context("fork")
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder:
         arguments = (folder,)
         if by != NEAR and not (STORE / f"{digest()}.reach.json").exists():
             with context.Pool(jobs, _set_up, arguments) as pool:

@@ -94,4 +94,3 @@ def test_a_passing_a_failing_and_an_endless_test(tmp_path: Path) -> None:
     assert bench.run([(passes, 0.0)]) is None
     assert bench.run([(passes, 0.0), (fails, 0.0)]) == f"{fails}::test_it"
     assert bench.run([(endless, 0.0)]) == TIME_OUT
-    assert bench.run([("tests/test_none.py", 0.0)]) == "?"
