@@ -59,4 +59,5 @@ def test_every_event_has_words_of_its_own() -> None:
 
 
 def test_the_words_name_ending_and_facts_in_one_order() -> None:
+    assert plain(BoardsFault("no answer"), 40, 25) == "boards off: no answer"
     assert plain(EVERY[1], 40, 25) == "play ended: foul (by defense only, fourth down)"

@@ -420,3 +420,23 @@ def test_a_fact_makes_of_an_ending_what_its_name_says() -> None:
                 if became not in rules.variants:
                     meant = BY_DEFENSE[ending] if fact == "by_defense_only" else MEANT[fact]
                     assert became == meant, (code, rules.season_from, ending, fact)
+
+
+SHORT_OF_IT = {"routine", "runner_down_inbounds", "out_of_bounds", "incomplete_pass"}
+HELD = [
+    # where every count is the same the fact still says that the down is no routine end
+    ("flag", 2000, "fourth_down", SHORT_OF_IT),
+    ("nfhs", 1990, "fourth_down", SHORT_OF_IT | {"kick_no_new_series"}),
+    ("canadian", 1990, "fourth_down", SHORT_OF_IT | {"kick_no_new_series"}),
+    *[("nfhs", season, "by_defense_only", set(BY_DEFENSE)) for season in (2019, 2020, 2022)],
+    *[("ncaa", season, "by_defense_only", set(BY_DEFENSE)) for season in (2016, 2018, 2024)],
+    ("nfl", 2010, "by_defense_only", {"foul", "foul_before_snap", "delay_of_game"}),
+]
+
+
+@pytest.mark.parametrize(("code", "season", "fact", "endings"), HELD)
+def test_a_fact_is_held_also_where_it_changes_no_number(
+    code: str, season: int, fact: str, endings: set[str]
+) -> None:
+    with_fact = load_rule_set(code, season).with_fact
+    assert {ending for ending, each in with_fact if each == fact} == endings
