@@ -570,8 +570,7 @@ def test_a_number_that_nobody_ruled_tells_who_put_it_up() -> None:
 
 def test_the_reasons_that_a_keeper_reads() -> None:
     """All but a plain acceptance says why; wording free, no two the same but one."""
-    said = []
-    for before, event in (
+    presses: list[tuple[list[Event], Event]] = [
         ([], STOP),
         ([], Undo()),
         ([], NoCount()),
@@ -593,7 +592,9 @@ def test_the_reasons_that_a_keeper_reads() -> None:
         ([], MarkMoment()),
         ([], ending("snap")),
         ([], ending("runaway_llama")),
-    ):
+    ]
+    said = []
+    for before, event in presses:
         crew = Crew()
         for k, each in enumerate(before):
             crew(each, 10 + 2 * k)
