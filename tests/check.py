@@ -42,9 +42,11 @@ PINNED = (
     "pytest==9.2.0",
     "pytest-asyncio==1.5.0",
     "pytest-timeout==2.4.0",
+    "pytest-xdist==3.8.0",
     "hypothesis==6.170.17",
     # What the tools above need, pinned too, so that a check gives the same answer next year.
     "ast-serialize==0.13.1",
+    "execnet==2.1.2",
     "charset-normalizer==3.5.3",
     "iniconfig==2.3.1",
     "librt==0.17.0",
@@ -236,11 +238,14 @@ def steps(
     marks = ["-m", " and ".join(f"not {mark}" for mark in deselect)] if deselect else []
     slow = ["--durations=5", "--durations-min=0.25"]
     limit = f"--timeout={tier.test_limit_s}"
+    # A whole tier is spread over the processors, a file to each; what was chosen by hand is not, so
+    # that its output and a debugger come through.
+    spread = [] if extra else [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile"]
     return {
         "ruff format": [python, "-m", "ruff", "format", "--check", "."],
         "ruff check": [python, "-m", "ruff", "check", "."],
         "mypy": [python, "-m", "mypy", "--strict", "controller", "drivers", "tests"],
-        "pytest": [python, "-m", "pytest", *marks, limit, *slow, *extra],
+        "pytest": [python, "-m", "pytest", *marks, limit, *slow, *spread, *extra],
     }
 
 

@@ -112,8 +112,7 @@ class PlayClock:
     @property
     def marks_25(self) -> bool:
         """True while a count runs in which 25 left is cued: a 40, if the rule set marks it."""
-        phase = self.state.down.phase
-        marked = 25 in self.rules.routine_marks
+        phase, marked = self.state.down.phase, 25 in self.rules.routine_marks
         return marked and isinstance(phase, Running) and phase.seconds == self.rules.routine_s
 
     # Time
@@ -196,10 +195,11 @@ class PlayClock:
         if self._same_again(order):
             return Result.NO_CHANGE, "the same press again", ""
         before = self.state
-        verdict = self._clear_the_way(order)
-        if verdict is not None:
+        if (verdict := self._clear_the_way(order)) is not None:
             return Result.REFUSED, verdict, ""
         cleared = self.state
+        if cleared is not before and self._same_again(order):
+            return self._given_back()
         outcome = self._apply(order)
         if outcome[0] is Result.NO_CHANGE and cleared is not before:
             return self._given_back()
@@ -212,7 +212,7 @@ class PlayClock:
         return outcome
 
     def _given_back(self) -> tuple[Result, str, str]:
-        """Taking back the earlier press was all that was needed."""
+        """Taking back the earlier press was all that was needed: a double tap given twice, say."""
         self.gesture = None
         return self._plain_result(), "the earlier press is taken back", ""
 

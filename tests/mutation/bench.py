@@ -168,6 +168,7 @@ class Bench:
         hypothesis.settings.register_profile(
             "mutation",
             database=None,
+            deadline=None,  # a busy machine kills no mutant
             derandomize=True,
             phases=(hypothesis.Phase.explicit, hypothesis.Phase.generate),
         )

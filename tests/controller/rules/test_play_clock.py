@@ -601,3 +601,14 @@ def test_the_reasons_that_a_keeper_reads() -> None:
         said.append(crew(event, 15).reason)
     assert all(said)
     assert len(set(said)) == len(said) - 1  # named again is named again, at zero too
+
+
+@pytest.mark.parametrize(("again_s", "role"), [(1.0, Role.KEEPER), (0.5, Role.FIELD)])
+def test_a_pump_entered_twice_is_one_pump(again_s: float, role: Role) -> None:
+    """The second double tap holds 25 at its first tap; its second gives the running count back."""
+    crew = in_phase("RUNNING")
+    crew.taps(HOLD_25, 100.0, RUN_25, 100.2)
+    crew.taps(HOLD_25, 100.2 + again_s, RUN_25, 100.5 + again_s)
+    assert crew.clock.expires_at == round(125.2 * S)
+    crew.taps(HOLD_25, 103.0, RUN_25, 103.2, role)
+    assert crew.clock.expires_at == round(128.2 * S), "a later one is another pump"
