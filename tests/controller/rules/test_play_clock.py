@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.rules.effects import Marked, ReachedZero
+from controller.rules.effects import Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -612,3 +612,12 @@ def test_a_pump_entered_twice_is_one_pump(again_s: float, role: Role) -> None:
     assert crew.clock.expires_at == round(125.2 * S)
     crew.taps(HOLD_25, 103.0, RUN_25, 103.2, role)
     assert crew.clock.expires_at == round(128.2 * S), "a later one is another pump"
+
+
+def test_the_facts_of_a_routine_end_are_named_too() -> None:
+    decided = in_phase("LIVE")(ending("incomplete_pass", "new_series"), 100)
+    assert decided.named == {"incomplete_pass", "new_series"}
+
+
+def test_a_shadow_changes_nothing_and_is_told_so() -> None:
+    assert Crew()(DEAD_BALL, 100, Role.SHADOW).result is Result.NO_CHANGE
