@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from controller.rule_options import load_options
+from controller.rule_sets import codes, load_seasons
 from controller.rules.endings import (
     ALIASES,
     ENDINGS,
@@ -12,6 +14,48 @@ from controller.rules.endings import (
     fact_named,
 )
 from controller.rules.rulings import FOULS, NOT_ENDINGS, ROUTINE_ENDS
+
+SAID_FOR = {
+    "before_free_kick": "before_kickoff",
+    "boards_disagree": "board_failure",
+    "change_of_possession": "fumble_lost interception turnover turnover_on_downs",
+    "charged_timeout": "team_timeout time_out timeout",
+    "coach_conference": "conference",
+    "delay_of_game": "delay time_count_foul",
+    "double_change_of_possession": "aba",
+    "equipment_any": "equipment",
+    "equipment_defense": "helmet_off_defense",
+    "equipment_offense": "helmet_off_offense",
+    "foul": "flag penalty",
+    "foul_before_snap": "false_start",
+    "incomplete_pass": "incomplete",
+    "injury_or_helmet_any": "helmet_off injury",
+    "kick_new_series": "missed_field_goal punt touchback",
+    "line_to_gain_reached": "first_down",
+    "media_timeout": "tv_timeout",
+    "other_interruption": "interruption",
+    "overtime_series": "extra_period_series overtime",
+    "pile_unpile": "pile",
+    "premature_start_reset40": "two_palms",
+    "referee_pump": "one_palm",
+    "replay_review": "replay",
+    "routine": "dead_ball",
+    "runner_down_inbounds": "down_inbounds",
+    "slow_chains_no_reset": "slow_chains",
+    "spotting_delay_reset25": "spotting_delay",
+    "start_of_period": "new_period",
+    "two_minute_timeout": (
+        "three_minute_warning two_minute_notification two_minute_notification_old "
+        "two_minute_warning"
+    ),
+}
+FACTS_SAID_FOR = {
+    "by_defense_only": "by_defense defense_only",
+    "free_kick": "kickoff",
+    "fourth_down": "last_down",
+    "late_in_half": "last_two_minutes",
+    "game_clock_running": "running_clock",
+}
 
 
 def test_every_ending_and_fact_is_described_in_one_line() -> None:
@@ -35,6 +79,25 @@ def test_no_word_means_two_things() -> None:
 
 def test_the_special_lists_are_of_the_vocabulary() -> None:
     assert ENDINGS.keys() >= FOULS | NOT_ENDINGS | ROUTINE_ENDS
+
+
+def test_what_officials_say_for_each_ending_and_fact() -> None:
+    """Common words of the trade (common practice, no source)."""
+    for aliases, said_for in ((ALIASES, SAID_FOR), (FACT_ALIASES, FACTS_SAID_FOR)):
+        assert aliases == {word: name for name, said in said_for.items() for word in said.split()}
+
+
+def test_the_facts_that_may_be_told_of_a_down() -> None:
+    """Those of the codes, of the options, and the kick's kind that is asked for."""
+    of_codes = {fact for code in codes() for each in load_seasons(code) for fact in each.facts}
+    of_codes |= {"penalty_pending", "pumped", "game_clock_low"}  # asked about, never an order
+    of_options = {
+        fact
+        for option in load_options().values()
+        for value in option.values.values()
+        for _, fact in value.with_fact
+    }
+    assert of_codes | of_options | {"scrimmage_kick"} == FACTS.keys()
 
 
 def test_another_word_stands_for_its_ending_or_fact() -> None:

@@ -59,4 +59,6 @@ def test_every_event_has_words_of_its_own() -> None:
 
 
 def test_the_words_name_ending_and_facts_in_one_order() -> None:
+    assert plain(EVERY[0], 40, 25) == "play ended: incomplete pass"
+    assert plain(BoardsFault("no answer"), 40, 25) == "boards off: no answer"
     assert plain(EVERY[1], 40, 25) == "play ended: foul (by defense only, fourth down)"

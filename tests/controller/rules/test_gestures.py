@@ -265,3 +265,8 @@ def test_taps_beyond_the_last_meaning_still_belong_to_the_gesture() -> None:
         True,
     ]
     assert not any(gestures.pressed("STOP", False, k * REPEAT_NS).amends for k in range(10, 13))
+
+
+def test_the_times_of_a_gesture() -> None:
+    """As the page of keys tells them (common practice, no source)."""
+    assert (REPEAT_NS, HOLD_NS, TOGETHER_NS) == (600_000_000, 3_000_000_000, 150_000_000)

@@ -6,11 +6,60 @@ import pytest
 
 from controller.rule_options import load_options, with_options
 from controller.rule_sets import codes, load_seasons
-from controller.rules.options import find_value, with_option
+from controller.rules.options import Option, Value, find_value, with_option
 from controller.rules.rulings import RulesError, StartsOn
 from tests.controller.rules.crew import SCHOOL, Crew, ending
 
 OPTIONS = load_options()
+# Every value a second time: how it was read, and what it says. R is on the ready, D at the dead
+# ball, N at the referee's signal; `ending+fact` only where the fact is told.
+SAID = """\
+after_touchdown 25_ready text: touchdown 25 R
+after_touchdown 40_dead_ball text: touchdown 40 D
+after_touchdown 40_unless_pumped text: touchdown 40 D
+after_free_kick 25_ready text: kick_new_series+free_kick 25 R, kick_no_new_series+free_kick 25 R
+after_free_kick 40_dead_ball text: kick_new_series+free_kick 40 D, kick_no_new_series+free_kick
+    40 D
+start_lag 0_s text: set by play_clock.start_lag_s
+start_lag 1_s text: set by play_clock.start_lag_s
+start_lag 2_s text: set by play_clock.start_lag_s
+spotting_delay hold_25 text: spotting_delay_reset25 25 R
+spotting_delay reset_and_run text: spotting_delay_reset25 25 N
+spotting_delay never_for_chains text: slow_chains_no_reset 40 D
+defense_foul 25_ready text: foul_defense 25 R
+defense_foul 40_ready text: foul_defense 40 R
+defense_foul 40_if_clock_runs text: foul_defense 25 R, foul_defense+game_clock_running 40 R
+defense_foul referee_choice text: foul+referee_chose_40 40 R, foul_before_snap+referee_chose_40
+    40 R, foul_defense+referee_chose_40 40 R
+defense_injury 25_ready text: injury_defense 25 R, equipment_defense 25 R
+defense_injury 40_ready text: injury_defense 40 R, equipment_defense 40 R
+both_hurt 40_ready text: injury_both 40 R
+both_hurt first_noticed text: injury_both 40 R, injury_both+offense_first 25 R
+hurt_then_timeout 25_ready text: charged_timeout_after_injury_defense 25 R
+hurt_then_timeout 40_ready memory: charged_timeout_after_injury_defense 40 R
+pile 25_ready text: pile_unpile 25 R
+pile 40_dead_ball text: pile_unpile 40 D
+double_change 40_dead_ball table: double_change_of_possession 40 D
+double_change 25_if_carried_out table: double_change_of_possession+defender_out_of_bounds 25 R
+kick_no_new_series 25_ready text: kick_no_new_series 25 R
+kick_no_new_series 40_dead_ball memory: kick_no_new_series 40 D
+helmet_runoff 25_ready table: helmet_off_runoff+by_defense_only 25 R
+helmet_runoff 40_ready text: helmet_off_runoff+by_defense_only 40 R
+who_may_pump referee text: set by handsets[].role
+who_may_pump referee_or_back_judge text: set by handsets[].role
+who_may_pump back_judge_first text: set by handsets[].role
+in_doubt 25_ready text: in_doubt 25 R
+arm_up 10_s text: marks 0 1 2 3 4 5 10
+arm_up 5_s text: marks 0 1 2 3 4 5
+low_game_clock do_not_start text: less_time_than_play_clock None D
+low_game_clock start memory: less_time_than_play_clock 40 D
+reset_threshold 25 text: routine_marks 25
+reset_threshold 20 text: routine_marks 20
+after_try 25_ready text: try_over 25 R
+after_try 40_after_failed_try memory: try_over+failed_try 40 D
+period_start 25_ready text: start_of_period 25 R
+period_start 25_on_whistle text: start_of_period 25 N
+"""
 CHOICES = [(n, word) for n, o in OPTIONS.items() if not o.setting for word in o.values]
 
 
@@ -31,6 +80,27 @@ def test_what_an_option_changes_is_a_local_adoption_and_all_else_stays(
                 ruling = ours.ruling(pair[0], (pair[1],))
                 assert ruling.seconds == value.with_fact[pair].seconds
                 assert ruling.starts_on is value.with_fact[pair].starts_on
+
+
+def said(option: Option, value: Value) -> str:
+    """What a value says, as in the table above."""
+    rulings = dict(value.rulings)
+    rulings |= {f"{ending}+{fact}": each for (ending, fact), each in value.with_fact.items()}
+    key = {StartsOn.READY: "R", StartsOn.DEAD_BALL: "D", StartsOn.SIGNAL: "N"}
+    says = [f"{name} {each.seconds} {key[each.starts_on]}" for name, each in rulings.items()]
+    for name, marks in (("marks", value.marks), ("routine_marks", value.routine_marks)):
+        says += [] if marks is None else [f"{name} {' '.join(map(str, sorted(marks)))}"]
+    says += [f"set by {option.setting}"] if option.setting else []
+    return f"{value.read_as}: {', '.join(says)}"
+
+
+def test_every_value_says_what_its_source_says() -> None:
+    found = [
+        f"{name} {word} {said(option, value)}"
+        for name, option in OPTIONS.items()
+        for word, value in option.values.items()
+    ]
+    assert found == SAID.replace("\n    ", " ").splitlines()
 
 
 def test_a_value_that_is_the_rule_sets_own_is_no_adoption() -> None:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.rules.effects import Marked, ReachedZero
+from controller.rules.effects import Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -20,6 +20,7 @@ from controller.rules.events import (
 )
 from controller.rules.phases import Boards, Expired, Idle, Live, Off, Running, Set, Stopped
 from controller.rules.play_clock import UNDO_DEPTH, PlayClock
+from controller.rules.rulings import Ruling, StartsOn
 from controller.rules.settings import Settings
 from tests.controller.rules.crew import (
     DEAD_BALL,
@@ -550,6 +551,58 @@ def test_a_stop_dated_before_its_count_leaves_no_more_than_the_count() -> None:
     assert crew.phase == Stopped(40, 40 * S)
 
 
+def test_a_number_that_nobody_ruled_tells_who_put_it_up() -> None:
+    crew = Crew()
+    for event, name, seconds, starts_on, by in (
+        (HOLD_25, "administrative", 25, StartsOn.READY, "set by the keeper"),
+        (RUN_40, "routine", 40, StartsOn.SIGNAL, "set by the keeper"),
+        (
+            SetCount(12),
+            "timing_correction",
+            12,
+            StartsOn.SIGNAL,
+            "timing correction by the referee",
+        ),
+    ):
+        decided = crew(event, 100)
+        assert decided.ruling == Ruling(name, seconds, starts_on, by, "text")
+
+
+def test_the_reasons_that_a_keeper_reads() -> None:
+    """All but a plain acceptance says why; wording free, no two the same but one."""
+    presses: list[tuple[list[Event], Event]] = [
+        ([], STOP),
+        ([], Undo()),
+        ([], NoCount()),
+        ([SNAP], SNAP),
+        ([SNAP], STOP),
+        ([SNAP], SetCount(9)),
+        ([HOLD_25], STOP),
+        ([HOLD_25], HOLD_25),
+        ([SetCount(12)], SetCount(12)),
+        ([SetCount(0), ending("delay_of_game")], ending("delay_of_game")),
+        ([RUN_40], READY),
+        ([DEAD_BALL], ending("incomplete_pass")),
+        ([ending("foul")], DEAD_BALL),
+        ([ending("foul"), HOLD_25], ending("foul")),
+        ([ToggleBoards()], BoardsFault("no answer")),
+        ([], ToggleBoards()),
+        ([ToggleBoards()], ToggleBoards()),
+        ([], BoardsFault("no power")),
+        ([], MarkMoment()),
+        ([], ending("snap")),
+        ([], ending("runaway_llama")),
+    ]
+    said = []
+    for before, event in presses:
+        crew = Crew()
+        for k, each in enumerate(before):
+            crew(each, 10 + 2 * k)
+        said.append(crew(event, 15).reason)
+    assert all(said)
+    assert len(set(said)) == len(said) - 1  # named again is named again, at zero too
+
+
 @pytest.mark.parametrize(("again_s", "role"), [(1.0, Role.KEEPER), (0.5, Role.FIELD)])
 def test_a_pump_entered_twice_is_one_pump(again_s: float, role: Role) -> None:
     """The second double tap holds 25 at its first tap; its second gives the running count back."""
@@ -559,3 +612,12 @@ def test_a_pump_entered_twice_is_one_pump(again_s: float, role: Role) -> None:
     assert crew.clock.expires_at == round(125.2 * S)
     crew.taps(HOLD_25, 103.0, RUN_25, 103.2, role)
     assert crew.clock.expires_at == round(128.2 * S), "a later one is another pump"
+
+
+def test_the_facts_of_a_routine_end_are_named_too() -> None:
+    decided = in_phase("LIVE")(ending("incomplete_pass", "new_series"), 100)
+    assert decided.named == {"incomplete_pass", "new_series"}
+
+
+def test_a_shadow_changes_nothing_and_is_told_so() -> None:
+    assert Crew()(DEAD_BALL, 100, Role.SHADOW).result is Result.NO_CHANGE

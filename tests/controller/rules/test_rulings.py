@@ -167,3 +167,16 @@ def test_a_local_adoption_shows_in_the_answer_and_wins_among_equals() -> None:
     assert ours.in_force(frozenset({"foul_offense", "injury_defense"})) == ruling
     with pytest.raises(RulesError, match="unknown ending 'injury_defence'"):
         SCHOOL.with_override("injury_defence", 25, StartsOn.READY, "x")
+
+
+def test_the_facts_that_change_an_ending_are_told_once_each_with_what_they_make_of_it() -> None:
+    rows = list(SCHOOL.changed_by_facts())
+    assert ("fourth_down", "incomplete_pass", SCHOOL.ruling("change_of_possession")) in rows
+    assert ("by_defense_only", "foul", SCHOOL.ruling("foul_defense")) in rows
+    changes = {
+        (fact, ending)
+        for ending, fact in SCHOOL.with_fact
+        for now, then in [(SCHOOL.ruling(ending, (fact,)), SCHOOL.ruling(ending))]
+        if (now.seconds, now.starts_on) != (then.seconds, then.starts_on)
+    }
+    assert [(fact, ending) for fact, ending, _ in rows] == sorted(changes)

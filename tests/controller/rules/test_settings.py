@@ -20,6 +20,17 @@ def test_the_defaults_are_those_of_the_design() -> None:
     check_settings(Settings())
 
 
+def test_the_ranges_are_those_of_the_design() -> None:
+    """A lag above the longest known, 2 s; each of the others may be turned off."""
+    assert RANGES == {
+        "start_lag_s": (0, 3),
+        "same_down_s": (0, 8),
+        "stoppage_holds_s": (0, 28),
+        "same_press_s": (0, 5),
+        "field_stands_s": (0, 5),
+    }
+
+
 def test_every_setting_has_a_range_and_a_unit() -> None:
     assert [each.name for each in fields(Settings)] == list(RANGES)
     assert all(each.endswith("_s") for each in RANGES)
