@@ -51,6 +51,20 @@ def test_a_press_says_what_the_page_says_and_its_answer_is_felt_once(
     assert len(handset.sent(edge_ms)) == 1
 
 
+def test_an_answer_to_another_handset_or_counter_is_none(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    handset.say("contacts 1", "run 3")
+    counter = press_of(handset.sent()[-1][1]).counter
+    since_ms = handset.now_ms
+    for number, told in ((1, counter + 1), (1, counter - 1), (2, counter), (0, counter)):
+        controller.say(ack_handset=number, ack_counter=told, ack_result=Result.RUNNING)
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.NONE)
+    assert handset.cues(since_ms) == []
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.RUNNING)
+    assert [kind for _, kind in handset.cues(since_ms)] == [1]
+
+
 def test_an_unanswered_press_is_tried_six_times_in_300_ms_and_then_not_heard(
     handset: HandsetOnPC, controller: Controller
 ) -> None:
