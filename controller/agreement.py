@@ -30,23 +30,31 @@ class Word(enum.Enum):
     WRONG = "wrong"
     SILENT = "silent"
     PORT_FAULT = "port fault"
+    SENT = "sent"
+    """It can never say what it shows: what it was sent is all that is known."""
 
 
 class _Board:
-    __slots__ = ("bad", "fault", "word", "wrong")
+    __slots__ = ("bad", "fault", "mute", "word", "wrong")
 
-    def __init__(self) -> None:
-        self.word = Word.WAITING
+    def __init__(self, *, mute: bool) -> None:
+        self.mute = mute
+        self.word = Word.SENT if mute else Word.WAITING
         self.bad = self.wrong = 0
         """Answers since the last right one: bad in any way, and wrong."""
         self.fault = ""
 
 
 class Agreement:
-    """Watches the answers of all boards. Pure: instants come in, :attr:`dark` comes out."""
+    """Watches the answers of all boards. Pure: instants come in, :attr:`dark` comes out.
 
-    def __init__(self, boards: Iterable[str]) -> None:
-        self._boards = {name: _Board() for name in boards}
+    ``mute`` are those that can never answer: only the loss of their port is a fault, and with the
+    port it ends.
+    """
+
+    def __init__(self, boards: Iterable[str], mute: Iterable[str] = ()) -> None:
+        never = set(mute)
+        self._boards = {name: _Board(mute=name in never) for name in boards}
         self._since_at: int | None = None
         self._latched = False
         self._lies = False
@@ -95,6 +103,15 @@ class Agreement:
             board = self._boards[name]
             board.word = Word.PORT_FAULT
             board.fault = f"{name}: its port is lost"
+        self._judge(at)
+
+    def port_found(self, names: Iterable[str], at: int) -> None:
+        """The port of these boards is open again. A board that can answer has to, first."""
+        for name in names:
+            board = self._boards[name]
+            if board.mute:
+                board.word = Word.SENT
+                board.fault = ""
         self._judge(at)
 
     def pass_time(self, now: int) -> str | None:

@@ -8,11 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
-from itertools import groupby
-from operator import attrgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+from controller.builders import by_port, of_driver, plain_handsets, sent_boards
 from controller.config import BoardConfig, Config, HandsetConfig
 from controller.continuity import Beginning, Continuity
 from controller.crew import CrewMember
@@ -114,19 +113,19 @@ class Assembler:
         return terminal
 
     def boards(self, boards: list[BoardConfig], controller_id: int) -> None:
-        """Board nodes, grouped by the pair they hang on; simulated ones share one line."""
-        real = sorted((each for each in boards if each.port), key=attrgetter("port"))
-        for path, group in groupby(real, key=attrgetter("port")):
-            nodes = list(group)
+        """Board nodes, grouped by the pair they hang on; simulated ones share one line; then all
+        other displays."""
+        for path, nodes in by_port("node", boards):
             first = nodes[0]
             port = SerialPort(path, first.baud, rs485=first.rs485, clock=self._clock)
             names = {each.node: each.name for each in nodes}
             self._boards.append(
                 NodeBus(path, port, names, controller_id, self._clock, baud=first.baud)
             )
-        simulated = {each.node: each.name for each in boards if not each.port}
+        simulated = {each.node: each.name for each in of_driver("simulated", boards)}
         if simulated:
             self.simulated_boards(simulated, controller_id)
+        self._boards += sent_boards(boards, self._clock)
 
     def simulated_boards(self, names: dict[int, str], controller_id: int) -> None:
         """Simulated nodes on a line of their own; ``names`` by node number."""
@@ -140,19 +139,18 @@ class Assembler:
         self._boards.append(NodeBus("simulated", near, names, controller_id, self._clock))
 
     def handsets(self, handsets: list[HandsetConfig], keys: Keys | None, session: int) -> None:
-        """Radio handsets, grouped by their receiver."""
+        """Radio handsets, grouped by their receiver; then all other inputs."""
         for each in handsets:
             self._join(each.id, each.role, each.layout)
-        real = sorted((each for each in handsets if each.port), key=attrgetter("port"))
-        for path, group in groupby(real, key=attrgetter("port")):
-            mine = list(group)
+        for path, mine in by_port("radio", handsets):
             assert keys is not None  # the configuration demands a key file
             port = SerialPort(path, mine[0].baud, clock=self._clock)
             known = Keys(keys.downlink, {n.id: keys.uplink[n.id] for n in mine})
             self._radio(path, port, known, session)
-        simulated = [each.id for each in handsets if not each.port]
+        simulated = [each.id for each in of_driver("simulated", handsets)]
         if simulated:
             self._simulated_handsets(simulated)
+        self._handsets += plain_handsets(handsets, self._clock)
 
     def simulated_handset(self, number: int) -> None:
         """One simulated keeper's handset with a link of its own."""
@@ -242,7 +240,7 @@ def keys_and_session(config: Config) -> tuple[Keys | None, int]:
     The very first start, which has no journal yet, may begin the session numbers. Raises
     ``OSError`` or ``ValueError`` naming file and fault.
     """
-    wanted = [each.id for each in config.handsets if each.port]
+    wanted = [each.id for each in of_driver("radio", config.handsets)]
     if not wanted or config.key_file is None:
         return None, 0
     try:

@@ -18,13 +18,17 @@ _WORDS = {
 class BoardWatch:
     """Takes every report of every board. Instants come in as arguments.
 
+    Those of ``boards`` that are not ``answering`` can never say what they show (None: all can).
     ``reports`` is the newest of each board, ``faults`` the port faults in plain words ("" when
     well), ``agreement`` decides whether they may be lit.
     """
 
-    def __init__(self, boards: Iterable[str], now: int) -> None:
+    def __init__(
+        self, boards: Iterable[str], now: int, answering: Iterable[str] | None = None
+    ) -> None:
         names = list(boards)
-        self.agreement = Agreement(names)
+        self.answering = tuple(names if answering is None else answering)
+        self.agreement = Agreement(names, set(names) - set(self.answering))
         self.reports: dict[str, BoardReport] = {}
         self._told: dict[str, BoardReport] = {}  # the newest that is no silence
         self._strangers: dict[str, int] = {}
@@ -35,7 +39,7 @@ class BoardWatch:
     def commanded(self, at: int) -> None:
         """The boards were told something that wants confirming."""
         self._commanded_at = at
-        self._unconfirmed = set(self.faults)
+        self._unconfirmed = set(self.answering)
 
     def port(self, boards: Iterable[str], fault: str, at: int) -> bool:
         """The port of these boards has a fault, or "" when it is open again. True when that is
@@ -45,6 +49,8 @@ class BoardWatch:
         self.faults.update(dict.fromkeys(names, fault))
         if fault:
             self.agreement.port_lost(names, at)
+        else:
+            self.agreement.port_found(names, at)
         return news
 
     def answered(self, report: BoardReport, at: int) -> tuple[bool, bool]:
@@ -69,8 +75,8 @@ class BoardWatch:
         return heard or report.foreign_frames != before.foreign_frames
 
     def confirmed(self, report: BoardReport) -> str:
-        """What every board shows, as JSON by name, once, when the last of them has confirmed the
-        newest command; else empty."""
+        """What every board that can answer shows, as JSON by name, once, when the last of them has
+        confirmed the newest command; else empty."""
         if report.answered is not Answered.RIGHT or report.shown_at < self._commanded_at:
             return ""
         if report.board not in self._unconfirmed:
@@ -78,4 +84,4 @@ class BoardWatch:
         self._unconfirmed.discard(report.board)
         if self._unconfirmed:
             return ""
-        return json.dumps({each: self.reports[each].seen for each in self.faults})
+        return json.dumps({each: self.reports[each].seen for each in self.answering})

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from statistics import median
 
+from controller import check_displays
 from controller.check_lamps import Answer, lamp_findings
 from controller.check_report import Finding, Report, look, ok, wrong
 from controller.check_wires import AtWork, Pair, Wires, port_finding
-from drivers.base import Answered, BoardReport, Clock, Face
+from drivers.base import Answered, Board, BoardReport, Clock, Face
 from drivers.board.messages import NodeFlag, Status
 from drivers.port.serial_port import SerialPort
 
@@ -50,11 +51,14 @@ class Seen:
 class Walk:
     """Puts faces up on all boards and collects the answers; a :class:`BoardListener`."""
 
-    def __init__(self, pairs: list[Pair], clock: Clock, brightness: int) -> None:
+    def __init__(
+        self, pairs: list[Pair], clock: Clock, brightness: int, displays: Sequence[Board] = ()
+    ) -> None:
         self.seen = {name: Seen(name, node) for pair in pairs for node, name in pair.boards.items()}
         self._told = {name: pair.told[node] for pair in pairs for node, name in pair.boards.items()}
         self.disagreed: list[str] = []
         self._pairs, self._clock, self._brightness = [*pairs], clock, brightness
+        self._displays = tuple(displays)
 
     def leave_out(self, pair: Pair) -> None:
         """Its port did not open."""
@@ -75,14 +79,15 @@ class Walk:
 
     async def numerals(self, numerals: int | None) -> None:
         """A number, or None for dark, until every board has answered."""
-        await self._put_up(Face(numerals, self._brightness), 0.0)
+        least_s = check_displays.LOOK_S if self._displays else 0.0
+        await self._put_up(Face(numerals, self._brightness), least_s)
 
     async def _put_up(self, face: Face, least_s: float) -> None:
         marks = {name: len(seen.answers) for name, seen in self.seen.items()}
         since_at = self._clock()
         while True:
-            for pair in self._pairs:
-                pair.bus.show(face)
+            for bus in [*(pair.bus for pair in self._pairs), *self._displays]:
+                bus.show(face)  # one that is lost drops it
             await asyncio.sleep(REFRESH_S)
             passed_s = (self._clock() - since_at) / 1e9
             if passed_s >= least_s and all(map(self._settled, marks.items())):
@@ -106,7 +111,8 @@ class Walk:
 
 async def check_boards(wires: Wires, clock: Clock, brightness: int, report: Report) -> None:
     """Walk all boards through lamp test, numerals and dark. They are dark afterwards, always."""
-    walk = Walk(wires.pairs, clock, brightness)
+    walk = Walk(wires.pairs, clock, brightness, wires.displays)
+    displays = check_displays.Displays()
     try:
         async with AsyncExitStack() as stack:
             for far in wires.far_pairs:
@@ -117,20 +123,29 @@ async def check_boards(wires: Wires, clock: Clock, brightness: int, report: Repo
             for work, pair in zip(works, wires.pairs, strict=True):
                 if work.fault is not None:
                     walk.leave_out(pair)
-            if walk.seen:
+            others = [
+                await stack.enter_async_context(AtWork(each.run(displays)))
+                for each in wires.displays
+            ]
+            if walk.seen or any(each.fault is None for each in others):
                 await _walk(walk, report)
+            for work, display in zip(others, wires.displays, strict=True):
+                report.take(_found(work, display.boards, displays.findings(display)))
             for work, pair in zip(works, wires.pairs, strict=True):
-                fault = work.fault
-                if fault is not None:
-                    report.take([port_finding(fault, ", ".join(pair.boards.values()))])
-                else:
-                    report.take(pair_findings(pair, walk))
+                names = tuple(pair.boards.values())
+                report.take(_found(work, names, pair_findings(pair, walk)))
         if walk.disagreed:
             report.take([_disagreed(walk.disagreed)])
         report.take([ok("all boards are ordered dark again")])
     finally:
         for far in wires.far_pairs:
             far.close()
+
+
+def _found(work: AtWork, boards: Sequence[str], findings: Iterator[Finding]) -> Iterable[Finding]:
+    """What was found, or why nothing could be."""
+    fault = work.fault
+    return findings if fault is None else [port_finding(fault, ", ".join(boards))]
 
 
 async def _walk(walk: Walk, report: Report) -> None:

@@ -25,6 +25,7 @@ from controller.assembly import (
     keys_and_session,
     rules_of,
 )
+from controller.builders import bound_keys
 from controller.check_boards import check_boards
 from controller.check_handsets import Known, check_handsets
 from controller.check_pregame import Pregame
@@ -101,7 +102,10 @@ class Check:
         """The handsets to be tried."""
         if self.config is None:
             return [SIMULATED_HANDSET]
-        return [Known(each.id, each.role, each.layout) for each in self.config.handsets]
+        return [
+            Known(each.id, each.role, each.layout, bound_keys(each))
+            for each in self.config.handsets
+        ]
 
     @property
     def journal(self) -> Path:

@@ -70,6 +70,11 @@ class Field:
         return tuple(name for board in self.service.boards for name in board.boards)
 
     @property
+    def mute(self) -> tuple[str, ...]:
+        """The names of those that cannot say what they show."""
+        return tuple(each for each in self.boards if each not in self.service.watch.answering)
+
+    @property
     def drivers(self) -> list[Known]:
         """The handsets that drive the clock."""
         return [each for each in self.handsets if each.role != "shadow"]
@@ -85,17 +90,17 @@ class Field:
 
     @property
     def all_answer_right(self) -> bool:
-        """True when every board's last answer was right, dark or not."""
+        """True when the last answer of every board that can answer was right, dark or not."""
         agreement = self.service.watch.agreement
-        return all(agreement.word(each) is Word.RIGHT for each in self.boards)
+        return all(agreement.word(each) is Word.RIGHT for each in self.service.watch.answering)
 
     async def confirmed(self) -> bool:
-        """Wait for every board to say that it shows what it was told just now."""
+        """Wait for every board that can to say that it shows what it was told just now."""
         since_at = self.clock()
         reports = self.service.watch.reports
 
         def settled() -> bool:
-            told = [reports.get(each) for each in self.boards]
+            told = [reports.get(each) for each in self.service.watch.answering]
             fresh = all(each is not None and each.shown_at >= since_at for each in told)
             return fresh and self.all_answer_right and not self.dark_why
 

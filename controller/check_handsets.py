@@ -10,8 +10,9 @@ from typing import NamedTuple
 
 from controller.check_report import Finding, Report, look, ok, wrong
 from controller.check_wires import AtWork, Receiver, Wires, port_finding
-from drivers.base import Clock, CrewState, Edge, Key, Press, Rejection, Result
+from drivers.base import Clock, CrewState, Edge, Handset, Key, Press, Rejection, Result
 from drivers.handset.simulated import Air
+from drivers.handset.thumb import LAYOUTS
 
 S_NS = 1_000_000_000
 STATE_S = 1.0
@@ -27,10 +28,8 @@ LOW_BATTERY_H = 4
 IDLE = CrewState(
     phase=0, numerals=None, expires_at=None, boards_lit=False, boards_off=False, fault=False
 )
-KEYS: dict[str, tuple[Key, ...]] = {
-    "twelve": tuple(Key),
-    "four": (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO),
-}
+KEYS = LAYOUTS
+"""The keys that each layout has."""
 
 
 class Known(NamedTuple):
@@ -39,6 +38,13 @@ class Known(NamedTuple):
     number: int
     role: str
     layout: str
+    keys: tuple[Key, ...] = ()
+    """Those that the configuration gives it; empty: all of its layout."""
+
+    @property
+    def wanted(self) -> tuple[Key, ...]:
+        """Every key that must come."""
+        return tuple(key for key in KEYS[self.layout] if not self.keys or key in self.keys)
 
     @property
     def name(self) -> str:
@@ -81,33 +87,33 @@ async def check_handsets(
     """Wait for the keys of one handset after the other, ``wait_s`` for each key."""
     ears = Ears()
     async with AsyncExitStack() as stack:
-        works = [
-            await stack.enter_async_context(AtWork(each.radio.run(ears)))
-            for each in wires.receivers
-        ]
+        drivers: list[Handset] = [*(each.radio for each in wires.receivers), *wires.inputs]
+        works = [await stack.enter_async_context(AtWork(each.run(ears))) for each in drivers]
         for air in wires.airs:
             await stack.enter_async_context(AtWork(air.run()))
         teller = await stack.enter_async_context(AtWork(_tell(wires.receivers)))
         thumbs = [asyncio.create_task(_press_all(air, known)) for air in wires.airs]
         try:
             for handset in known:
-                served = [
-                    n for n, r in enumerate(wires.receivers) if handset.number in r.radio.serves
-                ]
+                served = [n for n, each in enumerate(drivers) if handset.number in each.serves]
                 if works[served[0]].fault is None and teller.fault is None:
                     await _wait_for_keys(handset, ears, clock, wait_s, report)
         finally:
             for thumb in thumbs:
                 thumb.cancel()
-        for work, receiver in zip(works, wires.receivers, strict=True):
-            mine = [each for each in known if each.number in receiver.radio.serves]
+        for work, driver in zip(works, drivers, strict=True):
+            mine = [each for each in known if each.number in driver.serves]
             if work.fault is not None:
                 whose = ", ".join(f"handset {each.number}" for each in mine)
                 report.take([port_finding(work.fault, whose)])
                 continue
+            receiver = next((each for each in wires.receivers if each.radio is driver), None)
             for each in mine:
-                report.take(handset_findings(each, ears, receiver))
-            report.take(air_findings(receiver, ears))
+                report.take(
+                    handset_findings(each, ears, receiver) if receiver else [keys_of(each, ears)]
+                )
+            if receiver:
+                report.take(air_findings(receiver, ears))
 
 
 async def _tell(receivers: Sequence[Receiver]) -> None:
@@ -132,7 +138,7 @@ async def _wait_for_keys(
     handset: Known, ears: Ears, clock: Clock, wait_s: float, report: Report
 ) -> None:
     """Return when all keys came, or nothing new for ``wait_s``."""
-    wanted = KEYS[handset.layout]
+    wanted = handset.wanted
     report.say(
         f"{handset.name}: press each key once, in any order: {', '.join(map(label, wanted))}"
     )
@@ -154,15 +160,7 @@ def handset_findings(handset: Known, ears: Ears, receiver: Receiver) -> Iterator
     if number not in ears.batteries:
         yield _unheard(handset, ears)
         return
-    came = ears.keys.get(number, set())
-    missing = [label(key) for key in KEYS[handset.layout] if key not in came]
-    if missing:
-        yield wrong(
-            f"{handset.name}: no press of {', '.join(missing)} came",
-            "press again with playclock check --no-boards; if it stays so, use another handset",
-        )
-    else:
-        yield ok(f"{handset.name}: all {len(came & set(KEYS[handset.layout]))} keys came")
+    yield keys_of(handset, ears)
     yield from quality(number, receiver)
     yield battery(number, ears.batteries[number])
     old = sum(ears.refused[number, reason] for reason in ("beat too old", "too late"))
@@ -171,6 +169,18 @@ def handset_findings(handset: Known, ears: Ears, receiver: Receiver) -> Iterator
             f"handset {number}: {old} presses came too late",
             "move the receiver's antenna nearer and away from other transmitters",
         )
+
+
+def keys_of(handset: Known, ears: Ears) -> Finding:
+    """Did every key come that the handset has?"""
+    came = ears.keys.get(handset.number, set())
+    missing = [label(key) for key in handset.wanted if key not in came]
+    if missing:
+        return wrong(
+            f"{handset.name}: no press of {', '.join(missing)} came",
+            "press again with playclock check --no-boards; if it stays so, use another handset",
+        )
+    return ok(f"{handset.name}: all {len(handset.wanted)} keys came")
 
 
 def _unheard(handset: Known, ears: Ears) -> Finding:

@@ -17,6 +17,7 @@ from controller.assembly import (
     controller_id_of,
     keys_and_session,
 )
+from controller.builders import of_driver
 from controller.check_crew import CrewCheck, Field, Step, alongside
 from controller.check_dialogue import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check_hands import Hands
@@ -120,8 +121,10 @@ class Pregame:
     @property
     def _simulated(self) -> list[Known]:
         """The handsets without hardware."""
-        real = {each.id for each in self.config.handsets if each.port} if self.config else set()
-        return [each for each in self.handsets if each.number not in real]
+        if self.config is None:
+            return list(self.handsets)
+        simulated = {each.id for each in of_driver("simulated", self.config.handsets)}
+        return [each for each in self.handsets if each.number in simulated]
 
     def _assembly(self) -> Assembly:
         config = self.config

@@ -97,6 +97,9 @@ async def resets(field: Field) -> Outcome:
             return Outcome(WRONG, f"{what}: did not come")
         if not await field.confirmed():
             return Outcome(WRONG, f"{what}: the boards did not show it")
+        for board in field.mute:
+            if not await field.talk.ask(f"Does {board} show {what}?"):
+                return Outcome(WRONG, f"{what}: {board} did not show it")
         field.talk.say(f"the boards show {what}")
     return Outcome(RIGHT, f"{low} and {high}, held and running, by handset {driver.number}")
 
@@ -112,11 +115,13 @@ def _forty_running(driver: Known) -> tuple[Key, Edge, int]:
 
 async def cable_out(field: Field) -> Outcome:
     """A lost board darkens all, and they come back."""
+    if not field.service.watch.answering:
+        return Outcome(SKIPPED, "no board can say that it is there")
     field.order(SetCount(25))
     if not await field.confirmed():
         return Outcome(WRONG, "the boards do not show 25 to begin with")
     agreement = field.service.watch.agreement
-    field.talk.say("Pull the cable of one board, or the adapter of the boards' pair")
+    field.talk.say("Pull the cable of one board that answers, or the adapter of the boards' pair")
     field.hands.pull()
     if not await field.talk.until(lambda: agreement.dark, PEOPLE_S):
         field.hands.plug()

@@ -13,15 +13,23 @@ import termios
 from collections import defaultdict
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, field
-from itertools import groupby
-from operator import attrgetter
 from types import TracebackType
 from typing import Any, Self
 
+from controller.builders import by_port, of_driver, plain_handsets, sent_boards
 from controller.check_report import Finding, wrong
 from controller.check_storage import user
 from controller.config_model import BoardConfig, HandsetConfig
-from drivers.base import Clock, DriverError, FrameError, Port, PortError, PortListener
+from drivers.base import (
+    Board,
+    Clock,
+    DriverError,
+    FrameError,
+    Handset,
+    Port,
+    PortError,
+    PortListener,
+)
 from drivers.board import messages
 from drivers.board.messages import Status
 from drivers.board.node import NodeBus
@@ -34,6 +42,8 @@ from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
 
+PACKAGES = {"serial": "pyserial"}
+"""Packages that have another name than what they give."""
 STOPPED = "stop whatever uses it; the service with: systemctl stop playclock"
 
 
@@ -118,25 +128,27 @@ class Receiver:
 
 @dataclass(slots=True)
 class Wires:
-    """All pairs and receivers; the simulated ends of those that have no hardware."""
+    """All pairs and receivers; the simulated ends of those that have no hardware; the displays that
+    are no nodes, and the inputs that are no radio."""
 
     pairs: list[Pair] = field(default_factory=list)
     receivers: list[Receiver] = field(default_factory=list)
     far_pairs: list[SimulatedPair] = field(default_factory=list)
     airs: list[Air] = field(default_factory=list)
+    displays: list[Board] = field(default_factory=list)
+    inputs: list[Handset] = field(default_factory=list)
 
 
 def board_wires(wires: Wires, boards: Sequence[BoardConfig], identity: int, clock: Clock) -> None:
     """Add the boards, grouped by the pair they hang on; simulated ones share a line."""
-    real = sorted((each for each in boards if each.port), key=attrgetter("port"))
-    for path, group in groupby(real, key=attrgetter("port")):
-        nodes = list(group)
+    for path, nodes in by_port("node", boards):
         port = SerialPort(path, nodes[0].baud, rs485=nodes[0].rs485, clock=clock)
         names = {each.node: each.name for each in nodes}
         wires.pairs.append(Pair(port, names, identity, clock, nodes[0].baud))
-    simulated = {each.node: each.name for each in boards if not each.port}
+    simulated = {each.node: each.name for each in of_driver("simulated", boards)}
     if simulated:
         simulated_boards(wires, simulated, identity, clock)
+    wires.displays += sent_boards(boards, clock)
 
 
 def simulated_boards(wires: Wires, names: dict[int, str], identity: int, clock: Clock) -> None:
@@ -151,16 +163,15 @@ def handset_wires(
     wires: Wires, handsets: Sequence[HandsetConfig], keys: Keys | None, session: int, clock: Clock
 ) -> None:
     """Add the handsets, grouped by the receiver that hears them."""
-    real = sorted((each for each in handsets if each.port), key=attrgetter("port"))
-    for path, group in groupby(real, key=attrgetter("port")):
-        mine = list(group)
+    for path, mine in by_port("radio", handsets):
         assert keys is not None  # the configuration demands a key file
         port = SerialPort(path, mine[0].baud, clock=clock)
         known = Keys(keys.downlink, {n.id: keys.uplink[n.id] for n in mine})
         wires.receivers.append(Receiver(port, known, session, clock))
-    simulated = [each.id for each in handsets if not each.port]
+    simulated = [each.id for each in of_driver("simulated", handsets)]
     if simulated:
         simulated_handsets(wires, simulated, clock)
+    wires.inputs += plain_handsets(handsets, clock)
 
 
 def simulated_handsets(wires: Wires, numbers: Sequence[int], clock: Clock) -> None:
@@ -213,13 +224,24 @@ def port_finding(fault: Exception, whose: str) -> Finding:
     code = cause.args[0] if cause.args else None
     match code:
         case errno.ENOENT | errno.ENODEV | errno.ENXIO:
-            do = "plug the adapter in, or mend its name in the configuration (ls /dev/serial/by-id)"
+            names = "/dev/input/by-id" if "/dev/input/" in str(fault) else "/dev/serial/by-id"
+            do = f"plug the adapter in, or mend its name in the configuration (ls {names})"
         case errno.EACCES | errno.EPERM:
             do = f"{user()} may not open it: add that user to the port's group (dialout)"
+            if "/dev/input/" in str(fault):
+                do = (
+                    f"{user()} may not open it: put playclock-keys.conf beside the unit (its group)"
+                )
         case errno.EAGAIN | errno.EBUSY:
             return wrong(f"{whose}: {fault}: another program has it, likely the service", STOPPED)
         case _:
             do = "pull the adapter and plug it in again, then check again"
-    if isinstance(cause, ImportError):
-        do = "install it: pip install pyserial, in the environment of the program"
+            if " on pins: " in str(fault):
+                do = "look at the pins in the configuration, the library of the pins (lgpio) and "
+                do += "playclock-pins.conf"
+    # gpiozero without a library of the pins raises one too, which names no module.
+    if isinstance(cause, ImportError) and (cause.name or " on pins: " not in str(fault)):
+        module = (cause.name or "serial").partition(".")[0]
+        package = PACKAGES.get(module, module)
+        do = f"install it: pip install {package}, in the environment of the program"
     return wrong(f"{whose}: {fault}", do)

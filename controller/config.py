@@ -13,6 +13,13 @@ from collections.abc import Collection
 from dataclasses import fields
 from pathlib import Path
 
+from controller.config_devices import (
+    board_details,
+    check_authenticated,
+    check_pins,
+    check_shared_lines,
+    handset_details,
+)
 from controller.config_fields import (
     ConfigError,
     Problems,
@@ -28,6 +35,8 @@ from controller.config_model import (
     HANDSET_BAUDS,
     HANDSET_DRIVERS,
     LAYOUTS,
+    LINE_BAUDS,
+    PARITIES,
     ROLES,
     RS485,
     STARTS_ON,
@@ -134,6 +143,7 @@ def _config(top: Table, source: str) -> Config:
     )
     _check_boards(boards)
     _check_handsets(top, handsets, console)
+    check_pins(boards, handsets)
     check_unique(overrides, "ending")
     _check_paths(top, boards, handsets)
     top.finish()
@@ -152,16 +162,40 @@ def _play_clock(table: Table) -> Settings:
 
 def _board(table: Table) -> BoardConfig:
     driver = table.choice("driver", tuple(kind.name for kind in BOARD_DRIVERS))
+    kind = _kind(table, BOARD_DRIVERS)
+    numbered = kind is None or kind.numbered
     board = BoardConfig(
         name=table.text("name", 16),
         driver=driver,
         port=_port(table, BOARD_DRIVERS),
-        node=table.integer("node", 1, 8),
+        node=table.integer("node", 1, 8) if numbered or table.has("node") else 0,
         rs485=table.choice("rs485", RS485, "adapter"),
-        baud=table.choice("baud", BOARD_BAUDS, 38400),
+        baud=table.choice("baud", *_bauds(kind)),
+        parity=table.choice("parity", PARITIES, "none") if table.has("parity") else "none",
+        stop_bits=table.choice("stop_bits", (1, 2), 1) if table.has("stop_bits") else 1,
+        details=board_details(table, BOARD_DRIVERS),
     )
+    if driver == "node":
+        for key in [each for each in ("parity", "stop_bits") if table.has(each)]:
+            table.problem(key, "a board node's line has neither; leave this out")
     table.finish()
+    if not numbered:
+        table.good.pop("node", None)
     return board
+
+
+def _bauds(kind: DriverKind | None) -> tuple[tuple[int, ...], int]:
+    """The rates of a driver of boards, and its default."""
+    if kind is None or kind.name == "node":
+        return BOARD_BAUDS, 38400
+    if kind.needs_port:
+        return LINE_BAUDS, 9600 if kind.name == "text_line" else 19200
+    return tuple(sorted({*BOARD_BAUDS, *LINE_BAUDS})), 38400
+
+
+def _kind(table: Table, kinds: tuple[DriverKind, ...]) -> DriverKind | None:
+    """The driver that a table names; None when it names none."""
+    return next((kind for kind in kinds if kind.name == table.good.get("driver")), None)
 
 
 def _handset(table: Table) -> HandsetConfig:
@@ -173,6 +207,7 @@ def _handset(table: Table) -> HandsetConfig:
         layout=table.choice("layout", LAYOUTS),
         port=_port(table, HANDSET_DRIVERS),
         baud=table.choice("baud", HANDSET_BAUDS, 38400),
+        details=handset_details(table, HANDSET_DRIVERS),
     )
     table.finish()
     return handset
@@ -184,7 +219,7 @@ def _port(table: Table, kinds: tuple[DriverKind, ...]) -> str | None:
     The port given to another driver is checked and then left out, so that a rehearsal with
     simulated boards changes one word of the file.
     """
-    kind = next((kind for kind in kinds if kind.name == table.good.get("driver")), None)
+    kind = _kind(table, kinds)
     needed = kind is not None and kind.needs_port
     port = table.path("port") if table.has("port") or needed else None
     if kind is None:  # nothing is known of this port's use
@@ -233,11 +268,15 @@ def _check_boards(boards: list[Table]) -> None:
     check_unique(boards, "node", within="port")
     check_agree(boards, "rs485", within="port")
     check_agree(boards, "baud", within="port")
+    check_agree(boards, "parity", within="port")
+    check_agree(boards, "stop_bits", within="port")
+    check_shared_lines(boards)
 
 
 def _check_handsets(top: Table, handsets: list[Table], console: Table) -> None:
     check_unique(handsets, "id")
     check_agree(handsets, "baud", within="port")
+    check_authenticated(top, handsets)
     with_key = {kind.name for kind in HANDSET_DRIVERS if kind.needs_key}
     for handset in handsets:
         if handset.good.get("driver") in with_key and not top.has("key_file"):
@@ -253,6 +292,12 @@ def _check_handsets(top: Table, handsets: list[Table], console: Table) -> None:
         console.problem("enabled", f"{what} role other than shadow ({names})")
 
 
+def _use(handset: Table) -> str:
+    if handset.good.get("driver") == "input_event":
+        return f"the device of {handset.name('driver')}"
+    return "the port of the handsets' receiver"
+
+
 def _check_paths(top: Table, boards: list[Table], handsets: list[Table]) -> None:
     """No path may serve two purposes. Two names of one device are caught when it is opened."""
     first: dict[object, tuple[str, str]] = {}
@@ -260,7 +305,7 @@ def _check_paths(top: Table, boards: list[Table], handsets: list[Table]) -> None
     names |= {"journal": "journal", "key_file": "key file"}
     uses = [(top, key, f"the {name}") for key, name in names.items()]
     uses += [(board, "port", f"the port of {board.good.get('driver')} boards") for board in boards]
-    uses += [(handset, "port", "the port of the handsets' receiver") for handset in handsets]
+    uses += [(handset, "port", _use(handset)) for handset in handsets]
     for table, key, use in uses:
         path = table.good.get(key)
         if path is None:

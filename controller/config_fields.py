@@ -138,6 +138,28 @@ class Table:
         what = words or "printable characters, no space at either end"
         return self._read(key, convert, f"text of 1 to {longest} {what}", default, "")
 
+    def raw_text(self, key: str, longest: int, default: str | None = None) -> str:
+        """1 to ``longest`` characters of any kind, control characters and spaces too."""
+
+        def convert(raw: object) -> str | None:
+            return raw if isinstance(raw, str) and 1 <= len(raw) <= longest else None
+
+        return self._read(key, convert, f"text of 1 to {longest} characters", default, "")
+
+    def numbers(self, key: str, low: int, high: int) -> tuple[int, ...]:
+        """Whole numbers from ``low`` to ``high``; required."""
+
+        def convert(raw: object) -> tuple[int, ...] | None:
+            if not isinstance(raw, list) or any(type(each) is not int for each in raw):
+                return None
+            return tuple(raw) if all(low <= each <= high for each in raw) else None
+
+        return self._read(key, convert, f"a list of whole numbers from {low} to {high}", None, ())
+
+    def keys(self) -> tuple[str, ...]:
+        """The keys that the file sets here, known or not."""
+        return tuple(self._raw)
+
     def path(self, key: str, default: str | None = None) -> Path:
         """An absolute path, tidied (no doubled or trailing slash); required without a default."""
         path = None if default is None else Path(default)

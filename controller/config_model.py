@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeAlias
 
 from controller.rules.settings import Settings
+
+if TYPE_CHECKING:
+    from drivers.base import Key
+    from drivers.board.gpio_segments import SegmentPins
+    from drivers.board.registers import RegisterMap
+    from drivers.board.text_layout import TextLayout
+    from drivers.handset.gpio import KeyPins
+
+BoardDetails: TypeAlias = "RegisterMap | TextLayout | SegmentPins | None"
+HandsetDetails: TypeAlias = "KeyPins | Mapping[int, Key] | None"
 
 Role = Literal["keeper", "field", "shadow"]
 Layout = Literal["twelve", "four"]
 Rs485 = Literal["adapter", "kernel"]
+Parity = Literal["none", "even", "odd"]
 StartsOn = Literal["dead_ball", "ready_for_play", "referee_signal"]
 
 ROLES: tuple[Role, ...] = ("keeper", "field", "shadow")
@@ -20,15 +32,37 @@ STARTS_ON: tuple[StartsOn, ...] = ("dead_ball", "ready_for_play", "referee_signa
 
 
 class DriverKind(NamedTuple):
-    """A driver that a file may name, and what it cannot do without."""
+    """A driver that a file may name, and what it cannot do without.
+
+    ``has_table`` if it has one of its own name, ``numbered`` if boards have numbers on it;
+    ``authenticated`` is false when anyone could press the keys behind it.
+    """
 
     name: str
     needs_port: bool = False
     needs_key: bool = False
+    has_table: bool = False
+    numbered: bool = False
+    authenticated: bool = True
 
 
-BOARD_DRIVERS = (DriverKind("node", needs_port=True), DriverKind("simulated"))
-HANDSET_DRIVERS = (DriverKind("radio", needs_port=True, needs_key=True), DriverKind("simulated"))
+BOARD_DRIVERS = (
+    DriverKind("node", needs_port=True, numbered=True),
+    DriverKind("modbus", needs_port=True, has_table=True),
+    DriverKind("text_line", needs_port=True, has_table=True),
+    DriverKind("gpio_segments", has_table=True),
+    DriverKind("simulated", numbered=True),
+)
+HANDSET_DRIVERS = (
+    DriverKind("radio", needs_port=True, needs_key=True),
+    DriverKind("gpio", has_table=True, authenticated=False),
+    DriverKind("input_event", needs_port=True, has_table=True, authenticated=False),
+    DriverKind("simulated"),
+)
+
+LINE_BAUDS = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
+"""The usual rates of ready-made displays."""
+PARITIES: tuple[Parity, ...] = ("none", "even", "odd")
 
 BOARD_BAUDS = (9600, 19200, 38400, 76800, 125000, 250000, 500000)
 """Rates a 16 MHz board node makes within 0.2 %: 16 MHz / (8 x (UBRR + 1)), ATmega328P data sheet,
@@ -40,7 +74,8 @@ HANDSET_BAUDS = (38400, 57600, 115200)
 
 @dataclass(frozen=True, slots=True)
 class BoardConfig:
-    """One board. ``port`` is None for a driver without one; ``baud`` in bits per second."""
+    """One board. ``port`` is None for a driver without one; ``baud`` in bits per second; ``node``
+    is 0 for a driver that does not number its boards, ``details`` what its own table says."""
 
     name: str
     driver: str
@@ -48,11 +83,15 @@ class BoardConfig:
     node: int
     rs485: Rs485
     baud: int
+    parity: Parity = "none"
+    stop_bits: int = 1
+    details: BoardDetails = None
 
 
 @dataclass(frozen=True, slots=True)
 class HandsetConfig:
-    """One handset. ``port`` is None for a driver without one; ``baud`` in bits per second."""
+    """One handset. ``port`` is None for a driver without one; ``baud`` in bits per second;
+    ``details`` is what its driver's own table says."""
 
     driver: str
     id: int
@@ -60,6 +99,7 @@ class HandsetConfig:
     layout: Layout
     port: str | None
     baud: int
+    details: HandsetDetails = None
 
 
 @dataclass(frozen=True, slots=True)

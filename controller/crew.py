@@ -62,5 +62,5 @@ def crew_state(
         fault=fault,
         assumed=assumed,
         remaining_ns=phase.remaining_ns if isinstance(phase, Stopped) else 0,
-        mark_25=play_clock.marks_routine,
+        mark_25=play_clock.marks_25,
     )

@@ -40,7 +40,7 @@ class Presence:
         return missed
 
     def console_used(self, at: int) -> None:
-        """A key was pressed on the console."""
+        """A key was pressed on the console, or on another handset that does not report."""
         self._console_at = at
         self._said = False
 

@@ -68,6 +68,8 @@ def _board(service: Service, board: str) -> BoardHealth:
     report = service.watch.reports.get(board)
     if word is Word.PORT_FAULT:
         return BoardHealth(board, word.value, "", service.watch.faults[board])
+    if word is Word.SENT:
+        return BoardHealth(board, word.value, detail="cannot say what it shows")
     if report is None:
         return BoardHealth(board)
     supply = "" if report.supply_v is None else f"{report.supply_v:.1f} V"

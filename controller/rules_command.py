@@ -7,6 +7,7 @@ import json
 import sys
 import textwrap
 from collections.abc import Iterator
+from pathlib import Path
 
 from controller.rule_options import load_options
 from controller.rule_sets import codes, load_rule_set, load_seasons
@@ -35,6 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     add_option(parser)
     parser.add_argument("--json", action="store_true", help="answer as one JSON object")
+    parser.add_argument(
+        "--card", type=Path, metavar="FILE.pdf", help="write a pocket card of the rule set"
+    )
+    parser.add_argument(
+        "--paper", choices=("letter", "a4"), help="the paper of the card (default: letter)"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -47,6 +54,8 @@ def run(args: argparse.Namespace) -> int:
             data, lines = _codes()
         else:
             rules = rules_for(args.code, args.season, args.option)
+            if args.card is not None:
+                return _card(rules, args)
             data, lines = _differences(rules, args) if args.against else _table(rules)
     except RulesError as error:
         print(f"playclock rules: {error}", file=sys.stderr)
@@ -56,9 +65,22 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _needs_a_code(args: argparse.Namespace) -> None:
-    for option in ("season", "against", "option"):
+    for option in ("season", "against", "option", "card"):
         if getattr(args, option):
             raise RulesError(f"--{option} needs a CODE")
+
+
+def _card(rules: RuleSet, args: argparse.Namespace) -> int:
+    for other in ("against", "json"):
+        if getattr(args, other):
+            raise RulesError(f"--card is a whole answer: not together with --{other}")
+    from controller.rules_card import write_card  # noqa: PLC0415 - and the cues, and reportlab
+
+    paper = args.paper or "letter"
+    asked = args.season is not None
+    write_card(rules, args.card, paper=paper, options=args.option, asked=asked)
+    print(f"{args.card}: the card of {_name(rules)}, {rules.title}")
+    return 0
 
 
 Answer = tuple[object, list[str]]
@@ -99,7 +121,7 @@ def _table(rules: RuleSet) -> Answer:
         for ending, words in endings.items():
             groups[group][ending] = {"meaning": words, **as_data(rules.rulings[ending])}
             lines += _ruling_lines(ending, words, rules.rulings[ending])
-    facts = list(_facts(rules))
+    facts = list(rules.changed_by_facts())
     lines += ["", "WHAT A FACT CHANGES", *_fact_lines(facts)]
     together = [(" + ".join(sorted(each.all_of)), each.mean) for each in rules.combinations]
     if together:
@@ -115,14 +137,6 @@ def _table(rules: RuleSet) -> Answer:
         "together": [{"all_of": all_of.split(" + "), "mean": mean} for all_of, mean in together],
     }
     return data, [*lines, "", _CAUTION]
-
-
-def _facts(rules: RuleSet) -> Iterator[tuple[str, str, Ruling]]:
-    """Each fact with an ending whose ruling it changes."""
-    for ending, fact in sorted(rules.with_fact, key=lambda pair: (pair[1], pair[0])):
-        ruling = rules.ruling(ending, (fact,))
-        if _count(ruling) != _count(rules.rulings[ending]):
-            yield fact, ending, ruling
 
 
 def _fact_lines(facts: list[tuple[str, str, Ruling]]) -> Iterator[str]:
@@ -166,7 +180,9 @@ def _questions(rules: RuleSet, other: RuleSet) -> Iterator[tuple[str, list[Quest
     """Every ending by its group, then every ending with a fact that changes it in either set."""
     for group, endings in GROUPS.items():
         yield group, [(words, ending, ()) for ending, words in endings.items()]
-    pairs = {(fact, ending) for each in (rules, other) for fact, ending, _ in _facts(each)}
+    pairs = {
+        (fact, ending) for each in (rules, other) for fact, ending, _ in each.changed_by_facts()
+    }
     yield "with a fact", [(FACTS.get(fact, ""), ending, (fact,)) for fact, ending in sorted(pairs)]
 
 

@@ -14,7 +14,8 @@ from controller.alarms import Alarms
 from controller.board_watch import BoardWatch
 from controller.crew import ANSWERS, CrewMember, crew_state
 from controller.display import Display, commanded
-from controller.driving import driving
+from controller.driving import driving, note_weaknesses
+from controller.game_clock import GameClock
 from controller.keeper import Keeper
 from controller.last_order import LastOrder
 from controller.life import Life
@@ -62,15 +63,17 @@ class Service:
         self.boards = tuple(boards)
         self.handsets = tuple(handsets)
         now = clock()
-        self.watch = BoardWatch((each for board in self.boards for each in board.boards), now)
+        names = [each for board in self.boards for each in board.boards]
+        answering = [each for board in self.boards for each in board.answering]
+        self.watch = BoardWatch(names, now, answering)
         beacons = [n for each in self.handsets if each.beacons for n in each.serves if n in crew]
         shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
         self.presence = Presence(beacons, now, shadows)
         self.alarms = Alarms()
+        self.game_clock = GameClock()
         self._clock = self.now = clock
         self.display = Display(self.boards, brightness, now)
         self._state_at = now
-        self._timer: OneTimer
         self.life = Life()
 
     async def run(self) -> None:
@@ -89,9 +92,7 @@ class Service:
 
     def _begin(self) -> None:
         self._turn(now := self._clock())
-        open_to_all = "unauthenticated input: anyone could press its keys"
-        for device in [each.name for each in self.handsets if not each.authenticated]:
-            self.recorder.note("note", now, device, detail=open_to_all)
+        note_weaknesses(self, now)
 
     def stop(self) -> None:
         """End the game: boards dark, then :meth:`run` returns."""
@@ -126,7 +127,7 @@ class Service:
             self.recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
             self._notify(now)
             return Answer.REFUSED
-        if press.handset == 0:
+        if not self.presence.watches(press.handset) and member.role is not Role.SHADOW:
             self.presence.console_used(press.received_at)
         gesture, order = member.read(press)
         if order is None:
@@ -185,8 +186,7 @@ class Service:
             self.recorder.note("fault", now, answer, detail="; ".join(report.notes))
         if strange and self.alarms.foreign(now):
             self.recorder.note("fault", now, "another controller on the boards' pair")
-        seen = self.watch.confirmed(report)
-        if seen:
+        if seen := self.watch.confirmed(report):
             self.recorder.note("confirmed", now, "boards confirmed", boards=seen)
         self._notify(now)
 
@@ -200,7 +200,7 @@ class Service:
 
     def decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
         """Change the play clock, and nothing else yet."""
-        decided, effects = self.play_clock.handle(order, now)
+        decided, effects = self.play_clock.handle(self.game_clock.known_to(order), now)
         if decided.changed and isinstance(order.event, ToggleBoards):
             self.keeper.off_why = ""
             if self.play_clock.boards is not Boards.OFF:

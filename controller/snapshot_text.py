@@ -21,7 +21,7 @@ from controller.rules.play_clock import State, Taken, Tapped
 from controller.rules.rulings import Ruling, StartsOn
 from drivers.base import Acknowledgement, Result
 
-FORM = 1
+FORM = 2
 """Version of this text: another one is not read."""
 
 _cells_of = operator.attrgetter(*ROW_COLUMNS)
@@ -139,13 +139,14 @@ class SnapshotText:
 
     def line(self, carried: Carried) -> bytes:
         """The text of one order: on the path from press to board, so put together by hand."""
-        (event, at, handset, role, gesture_at, amends), *rest = carried
+        (event, at, handset, role, gesture_at, amends, left_s), *rest = carried
         text = self._events.get(event)
         if text is None:
             text = self._events[event] = _encode(event)
         return (
             f'[[{text},{at},{"null" if handset is None else handset},"{role.name}",'
-            f"{'null' if gesture_at is None else gesture_at},{'true' if amends else 'false'}],"
+            f"{'null' if gesture_at is None else gesture_at},{'true' if amends else 'false'},"
+            f"{'null' if left_s is None else left_s}],"
             f"{','.join(map(str, rest))}]"
         ).encode()
 
@@ -247,8 +248,8 @@ def _ruling(raw: Sequence[Any] | None) -> Ruling | None:
 
 
 def _order(raw: Sequence[Any]) -> Order:
-    event, at, handset, role, gesture_at, amends = raw
-    return Order(_event(*event), at, handset, Role[role], gesture_at, amends)
+    event, at, handset, role, *rest = raw
+    return Order(_event(*event), at, handset, Role[role], *rest)
 
 
 def _event(kind: str, *values: Any) -> events.Event:

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class BoardHealth:
-    """One end-zone board. ``state`` is one of: waiting, right, wrong, silent, port fault."""
+    """One end-zone board. ``state`` is one of: waiting, right, wrong, silent, port fault; "sent"
+    for one that can never say what it shows."""
 
     name: str
     state: str = "waiting"
@@ -22,7 +23,7 @@ class BoardHealth:
     @property
     def well(self) -> bool:
         """True unless someone must look at the board."""
-        return self.state in ("waiting", "right")
+        return self.state in ("waiting", "right", "sent")
 
 
 @dataclass(frozen=True, slots=True)

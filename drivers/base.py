@@ -154,6 +154,12 @@ class Board(Protocol):
         ...
 
     @property
+    def answering(self) -> tuple[str, ...]:
+        """Those of them that can say what they show. What the others were sent is all that is
+        known of them: they are never reported, and never right."""
+        ...
+
+    @property
     def sent(self) -> int:
         """Frames that have left the port so far, over all runs, as far as the port can tell: those
         written before it was last seen empty. It is looked at when the next frame is written."""

@@ -29,6 +29,8 @@ SYSTEM = (
     "playclock.sysusers.conf",
     "playclock.tmpfiles.conf",
     "playclock.example.toml",
+    "playclock-keys.conf",
+    "playclock-pins.conf",
     "70-playclock-ports.rules",
     "71-playclock.rules",
 )

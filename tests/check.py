@@ -37,17 +37,26 @@ PINNED = (
     "mypy==2.4.1",
     "types-pyserial==3.5.0.20261104",
     "pyserial==3.5",
+    "reportlab==5.1.0",
+    "types-reportlab==5.0.0.20261008",
+    "pymodbus==3.16.1",
+    "gpiozero==2.0.1.post3",
+    "colorzero==2.0",
     "pytest==9.2.0",
     "pytest-asyncio==1.5.0",
     "pytest-timeout==2.4.0",
+    "pytest-xdist==3.8.0",
     "hypothesis==6.170.17",
     # What the tools above need, pinned too, so that a check gives the same answer next year.
     "ast-serialize==0.13.1",
+    "execnet==2.1.2",
+    "charset-normalizer==3.5.3",
     "iniconfig==2.3.1",
     "librt==0.17.0",
     "mypy-extensions==1.2.0",
     "packaging==26.3",
     "pathspec==1.1.1",
+    "pillow==13.0.0",
     "pluggy==1.7.0",
     "pygments==2.21.0",
     "sortedcontainers==2.4.0",
@@ -124,6 +133,7 @@ TOOLS = (
     Tool("gcc", ("gcc", "libc6-dev"), gcc_compiles),
     Tool("git", ("git",), lambda: shutil.which("git") is not None),
     Tool("libfaketime", ("libfaketime",), faketime_is_there),
+    Tool("poppler", ("poppler-utils",), lambda: shutil.which("pdftotext") is not None),
     Tool("systemd", ("systemd",), lambda: shutil.which("systemd-analyze") is not None),
     Tool("tmux", ("tmux",), lambda: shutil.which("tmux") is not None),
 )
@@ -254,11 +264,14 @@ def steps(
     marks = ["-m", " and ".join(f"not {mark}" for mark in deselect)] if deselect else []
     slow = ["--durations=5", "--durations-min=0.25"]
     limit = f"--timeout={tier.test_limit_s}"
+    # A whole tier is spread over the processors, a file to each; what was chosen by hand is not, so
+    # that its output and a debugger come through.
+    spread = [] if extra else [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile"]
     return {
         "ruff format": [python, "-m", "ruff", "format", "--check", "."],
         "ruff check": [python, "-m", "ruff", "check", "."],
         "mypy": [python, "-m", "mypy", "--strict", "controller", "drivers", "tests"],
-        "pytest": [python, "-m", "pytest", *marks, limit, *slow, *extra],
+        "pytest": [python, "-m", "pytest", *marks, limit, *slow, *spread, *extra],
     }
 
 

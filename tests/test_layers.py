@@ -37,9 +37,16 @@ IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__impor
 # assembly builds them from the configuration. The console and the command line go through these.
 DRIVER_USERS = {
     "controller/assembly.py",
+    # The card prints the cues as the handset has them.
+    "controller/card_text.py",
     "controller/board_watch.py",
+    "controller/builders.py",
+    # A device's table may hold what its driver can do; its module loads only for such a table.
+    "controller/config_devices.py",
+    "controller/config_model.py",
     # What is checked before a game is what the drivers know: answers, lamps, keys, radio.
     "controller/check_boards.py",
+    "controller/check_displays.py",
     "controller/check_hands.py",
     "controller/check_handsets.py",
     "controller/check_lamps.py",
@@ -59,7 +66,13 @@ DRIVER_USERS = {
 }
 
 # Modules from outside the standard library, and the files that may load them, inside a function.
-THIRD_PARTY = {"drivers/port/serial_port.py": {"serial"}}
+THIRD_PARTY = {
+    "controller/card_type.py": {"reportlab"},
+    "drivers/board/gpio_segments.py": {"gpiozero"},
+    "drivers/board/modbus_frames.py": {"pymodbus"},
+    "drivers/handset/gpio.py": {"gpiozero"},
+    "drivers/port/serial_port.py": {"serial"},
+}
 
 
 @dataclass(frozen=True)

@@ -125,7 +125,8 @@ class Order(NamedTuple):
 
     ``handset`` is 0 for the console, None for the service itself. Taps of one gesture share
     ``gesture_at``, the instant of the first; ``amends`` says that this order replaces what the
-    gesture did so far.
+    gesture did so far. ``game_clock_s`` are the whole seconds that a running game clock showed at
+    the order, None when it is stopped or nobody knows.
     """
 
     event: Event
@@ -134,6 +135,7 @@ class Order(NamedTuple):
     role: Role = Role.KEEPER
     gesture_at: int | None = None
     amends: bool = False
+    game_clock_s: int | None = None
 
 
 def plain(event: Event, routine_s: int, administrative_s: int) -> str:

@@ -34,6 +34,7 @@ class Context(NamedTuple):
     at: int
     rules: RuleSet
     settings: Settings
+    game_clock_s: int | None = None
 
     def number(self, number: Number) -> Ruling:
         """The ruling for a bare number key."""
@@ -216,6 +217,25 @@ def ready_what_follows(c: Context) -> Outcome:
 def ready_in_running(c: Context) -> Outcome:
     """A ready while a count runs."""
     return NoChange("the count already runs")
+
+
+# Low game clock
+
+
+def unless_low(c: Context, outcome: Outcome) -> Outcome:
+    """``outcome``, but no count where a running game clock has less time than the count that a dead
+    ball or a ready would start, and the rule set says so. A pump and a correction are the
+    referee's own order and run."""
+    left_s, ruling = c.game_clock_s, c.rules.low_time
+    if left_s is None or ruling is None or isinstance(outcome, NoChange):
+        return outcome
+    down, phase = outcome.down, outcome.down.phase
+    if not isinstance(phase, Running) or phase.started_by is StartedBy.REFEREE:
+        return outcome
+    if left_s >= phase.seconds:
+        return outcome
+    note = f"{left_s // 60}:{left_s % 60:02} left on the game clock: no count is started"
+    return Move(down._replace(phase=Idle(), ruling=ruling), outcome.assumed, note)
 
 
 # Snap, stop, no count, correction

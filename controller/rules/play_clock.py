@@ -23,7 +23,7 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.moves import Context, Move, NoChange
+from controller.rules.moves import Context, Move, NoChange, unless_low
 from controller.rules.numerals import SECOND_NS, next_change_at
 from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
 from controller.rules.roles import contradict
@@ -110,10 +110,10 @@ class PlayClock:
         return phase.expires_at if isinstance(phase, Running) else None
 
     @property
-    def marks_routine(self) -> bool:
-        """True while a count runs in which the routine marks (25 of a 40) are cued."""
-        phase = self.state.down.phase
-        return isinstance(phase, Running) and phase.seconds == self.rules.routine_s
+    def marks_25(self) -> bool:
+        """True while a count runs in which 25 left is cued: a 40, if the rule set marks it."""
+        phase, marked = self.state.down.phase, 25 in self.rules.routine_marks
+        return marked and isinstance(phase, Running) and phase.seconds == self.rules.routine_s
 
     # Time
 
@@ -195,10 +195,11 @@ class PlayClock:
         if self._same_again(order):
             return Result.NO_CHANGE, "the same press again", ""
         before = self.state
-        verdict = self._clear_the_way(order)
-        if verdict is not None:
+        if (verdict := self._clear_the_way(order)) is not None:
             return Result.REFUSED, verdict, ""
         cleared = self.state
+        if cleared is not before and self._same_again(order):
+            return self._given_back()
         outcome = self._apply(order)
         if outcome[0] is Result.NO_CHANGE and cleared is not before:
             return self._given_back()
@@ -211,7 +212,7 @@ class PlayClock:
         return outcome
 
     def _given_back(self) -> tuple[Result, str, str]:
-        """Taking back the earlier press was all that was needed."""
+        """Taking back the earlier press was all that was needed: a double tap given twice, say."""
         self.gesture = None
         return self._plain_result(), "the earlier press is taken back", ""
 
@@ -234,8 +235,8 @@ class PlayClock:
             if order.amends:
                 self._give_back(gesture.before, order.at)
             return None
-        within = order.at - first.at < self.settings.field_stands_s * SECOND_NS
-        if within and first.role is not order.role and contradict(first.event, order.event):
+        lately = order.at - first.at < self.settings.field_stands_s * SECOND_NS
+        if lately and first.role is not order.role and contradict(first.event, order.event):
             if first.role is Role.FIELD:
                 return "the field official's press stands"
             if order.role is Role.FIELD:
@@ -244,10 +245,8 @@ class PlayClock:
 
     @staticmethod
     def _is_of(gesture: Tapped, order: Order) -> bool:
-        first = gesture.order
-        if order.gesture_at is None or order.gesture_at != first.gesture_at:
-            return False
-        return order.handset == first.handset
+        first, taps = gesture.order, order.gesture_at is not None
+        return taps and (order.gesture_at, order.handset) == (first.gesture_at, first.handset)
 
     def _remember(self, order: Order, before: State) -> None:
         if self.gesture is not None and self._is_of(self.gesture, order):
@@ -262,7 +261,7 @@ class PlayClock:
             case Undo():
                 return self._undo(order)
             case ToggleBoards():
-                off = None if self.state.off is not None else Off.ORDERED
+                off = Off.ORDERED if self.state.off is None else None
                 self.state = self.state._replace(off=off)
                 return Result.HELD, "boards relit" if off is None else "boards off by order", ""
             case BoardsFault(reason):
@@ -285,7 +284,8 @@ class PlayClock:
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
             return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
-        outcome = transition(Context(down, event, order.at, self.rules, self.settings))
+        context = Context(down, event, order.at, self.rules, self.settings, order.game_clock_s)
+        outcome = unless_low(context, transition(context))
         if isinstance(outcome, NoChange):
             if outcome.named is not None:
                 self._set_down(down._replace(named=outcome.named))
@@ -297,15 +297,15 @@ class PlayClock:
     def _named_lately(self, at: int) -> frozenset[str]:
         """What was named for this down; nothing once its stoppage is too old to be of it."""
         down = self.state.down
-        since_at = down.stoppage_at
-        if since_at is not None and at - since_at >= self.settings.stoppage_holds_s * SECOND_NS:
+        held_ns = self.settings.stoppage_holds_s * SECOND_NS
+        if down.stoppage_at is not None and at - down.stoppage_at >= held_ns:
             return frozenset()
         return down.named
 
     def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
-        state = self.state
-        history = (*state.history[1 - UNDO_DEPTH :], Taken(state.down, order.role))
-        self.state = State(move.down, state.off, history, state.last)
+        taken = Taken(self.state.down, order.role)
+        history = (*self.state.history[1 - UNDO_DEPTH :], taken)
+        self.state = self.state._replace(down=move.down, history=history)
         if move.assumed:
             return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
         return self._plain_result(), move.note, ""

@@ -7,7 +7,7 @@ algebra: facts of one down, in any order, to one ruling.
 from __future__ import annotations
 
 import enum
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from controller.rules.endings import FACTS
@@ -69,13 +69,15 @@ ROUTINE_ENDS = frozenset(
 )
 """Ends of a play after which the game simply goes on, also in a code whose count always waits."""
 
+LESS_TIME = "less_time_than_play_clock"
+
 NOT_ENDINGS = frozenset(
     {
         "snap",
         "zero_no_foul",
         "boards_disagree",
         "slow_chains_no_reset",
-        "less_time_than_play_clock",
+        LESS_TIME,
     }
 )
 """Answers a rule set can be asked for that do not say how a play ended: never an event."""
@@ -144,6 +146,13 @@ class RuleSet:
         """The ruling of an ending or a variant."""
         return self.rulings[name] if name in self.rulings else self.variants[name]
 
+    @property
+    def low_time(self) -> Ruling | None:
+        """The ruling that a count is not started when a running game clock has less time left;
+        None where it is started all the same."""
+        ruling = self.rulings.get(LESS_TIME)
+        return ruling if ruling is not None and ruling.seconds is None else None
+
     def counts_as(self, ending: str, facts: Collection[str]) -> str:
         """The ending, or variant, that ``ending`` is once the facts of the down are known."""
         for fact in sorted(facts):
@@ -154,6 +163,13 @@ class RuleSet:
         """The ruling for one ending. Raises :class:`RulesError` for an unknown name."""
         self.check(ending, facts)
         return self._of(self.counts_as(ending, facts))
+
+    def changed_by_facts(self) -> Iterator[tuple[str, str, Ruling]]:
+        """Each fact with an ending whose number or start it changes, and the ruling then."""
+        for ending, fact in sorted(self.with_fact, key=lambda pair: (pair[1], pair[0])):
+            ruling, own = self.ruling(ending, (fact,)), self.rulings[ending]
+            if (ruling.seconds, ruling.starts_on) != (own.seconds, own.starts_on):
+                yield fact, ending, ruling
 
     def is_routine_end(self, ending: str, facts: Collection[str]) -> bool:
         """True for an end of play after which the routine count runs with nothing to wait for."""

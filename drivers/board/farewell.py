@@ -13,16 +13,23 @@ FAREWELL_S = 0.025
 """Longer than any answer under way and the frames before it."""
 
 
-async def leave(port: Port, dark_frame: Callable[[], bytes], *, alive: bool) -> None:
+async def leave(
+    port: Port,
+    dark_frame: Callable[[], bytes],
+    *,
+    alive: bool,
+    farewell_s: float = FAREWELL_S,
+) -> None:
     """Darken the boards if the port is ``alive``, and close it.
 
     The first dark frames may meet an answer, the second cannot. What does not leave is thrown away.
+    ``farewell_s`` has to outlast all that may be on its way and the first dark frames.
     """
     stuck = not alive
     try:
         if alive:
             _darken(port, dark_frame)
-            await asyncio.sleep(FAREWELL_S)
+            await asyncio.sleep(farewell_s)
             stuck = port.unsent() > 0
     finally:
         if alive:

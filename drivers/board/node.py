@@ -94,6 +94,7 @@ class NodeBus:
         self._clock = clock
         self._frame_ns = SHOW_BYTES * BITS_A_BYTE * 1_000_000_000 // baud
         self._nodes = dict(sorted(nodes.items()))
+        self.boards = self.answering = tuple(self._nodes.values())
         self._deframer = Deframer()
         self._listener: BoardListener | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
@@ -104,10 +105,6 @@ class NodeBus:
     @property
     def name(self) -> str:
         return self._name
-
-    @property
-    def boards(self) -> tuple[str, ...]:
-        return tuple(self._nodes.values())
 
     @property
     def bad_frames(self) -> int:

@@ -144,7 +144,8 @@ class FdPort:
 
 
 class SerialPort(FdPort):
-    """A serial port at ``path``, opened for this process alone, 8 bits, no parity, one stop bit.
+    """A serial port at ``path``, opened for this process alone, 8 bits, with ``parity`` "N", "E" or
+    "O" and one or two stop bits.
 
     ``rs485`` says who turns an RS-485 line around: "adapter" for one that does it by itself,
     "kernel" where the UART driver drives RTS. After :meth:`open`, ``low_latency`` tells whether
@@ -158,9 +159,12 @@ class SerialPort(FdPort):
         baud: int = 38400,
         *,
         rs485: Literal["adapter", "kernel"] = "adapter",
+        parity: Literal["N", "E", "O"] = "N",
+        stop_bits: Literal[1, 2] = 1,
         clock: Clock,
     ) -> None:
         super().__init__(path, None, clock=clock)
+        self._framing = {"parity": parity, "stopbits": stop_bits}
         self._baud = baud
         self._rs485 = rs485
         self.patience_s = PATIENCE_S
@@ -208,7 +212,12 @@ class SerialPort(FdPort):
         try:
             # inter_byte_timeout 0 sets VMIN to 1: with 0 an empty read would not mean a hang-up.
             device = serial.Serial(
-                self._name, self._baud, timeout=0, inter_byte_timeout=0, exclusive=True
+                self._name,
+                self._baud,
+                timeout=0,
+                inter_byte_timeout=0,
+                exclusive=True,
+                **self._framing,
             )
         except (OSError, ValueError, termios.error) as error:
             raise PortError(f"{self._name}: cannot open: {_plain(error)}") from error

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.benchmarks import figures, footprint, latency, lateness, startup
+from tests.benchmarks import figures, footprint, latency, lateness, ruling, startup
 
 
 def test_percentiles_are_values_of_the_sample() -> None:
@@ -64,3 +64,9 @@ def test_footprint(capsys: pytest.CaptureFixture[str]) -> None:
     printed = capsys.readouterr().out
     assert "processor, of one core" in printed
     assert "memory" in printed
+
+
+@pytest.mark.full
+def test_ruling(capsys: pytest.CaptureFixture[str]) -> None:
+    assert ruling.main(["-n", "2"]) == 0
+    assert "median to the floor's" in capsys.readouterr().out

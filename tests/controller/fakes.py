@@ -17,6 +17,7 @@ from controller.rule_sets import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
+from controller.rules.rulings import RuleSet
 from controller.service import Service
 from drivers.base import (
     Acknowledgement,
@@ -43,14 +44,18 @@ Log = list[tuple[str, int]]
 class FakeBoard:
     """One driver of ``names``. ``shown`` holds every face that reached its open port.
 
-    ``lamps`` is what players read now. Each frame has left its port with the next one, unless the
-    port is ``stuck``. ``errors`` are raised by the next runs in their first step,
-    one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the way out.
+    A ``mute`` one can never answer. ``lamps`` is what players read now. Each frame has left its
+    port with the next one, unless the port is ``stuck``. ``errors`` are raised by the next runs in
+    their first step, one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the
+    way out.
     """
 
-    def __init__(self, clock: VirtualClock, *names: str, log: Log | None = None) -> None:
+    def __init__(
+        self, clock: VirtualClock, *names: str, mute: bool = False, log: Log | None = None
+    ) -> None:
         self.name = "+".join(names)
         self.boards = names
+        self.answering = () if mute else names
         self.shown: list[tuple[int, int | None]] = []
         self.lamps: int | None = None
         self.stuck, self.sent = False, 0
@@ -101,8 +106,8 @@ class FakeBoard:
         self.fail(OSError(5, "lost"))
 
     def answer(self, answered: Answered, seen: str = "", **more: Any) -> None:
-        """Every board behind this driver answers alike, now."""
-        for each in self.boards:
+        """Every board behind this driver that can answers alike, now."""
+        for each in self.answering:
             assert self._listener is not None
             more.setdefault("shown_at", self._clock())
             self._listener.board_answered(report(each, answered, seen, **more))
@@ -211,20 +216,23 @@ EMPTY = Opening(0, 0, 0, (0, ""))
 
 @dataclass
 class Game:
-    """A service with one receiver (keeper 1, back judge 2, shadow 3) and two boards' drivers."""
+    """A service with one receiver (keeper 1, back judge 2, shadow 3) and two boards' drivers, of
+    which the southern may be mute."""
 
     clock: VirtualClock
     beacons: bool = True
+    mute_south: bool = False
     stands: Opening | None = EMPTY
+    rules: RuleSet = RULES
     log: Log = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.north = FakeBoard(self.clock, "north", log=self.log)
-        self.south = FakeBoard(self.clock, "south", log=self.log)
+        self.south = FakeBoard(self.clock, "south", mute=self.mute_south, log=self.log)
         self.handset = FakeHandset(self.clock, beacons=self.beacons, log=self.log)
         self.journal = FakeJournal(self.clock, self.stands, self.log)
         self.service = Service(
-            PlayClock(RULES),
+            PlayClock(self.rules),
             boards=[self.north, self.south],
             handsets=[self.handset],
             crew={

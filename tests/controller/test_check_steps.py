@@ -305,6 +305,61 @@ def test_one_handset_skips_the_take_over_with_a_note(tmp_path: Path) -> None:
     assert outcome.result == SKIPPED and "there is no second handset" in outcome.detail
 
 
+# A board that cannot say what it shows
+
+
+class Eyes(Dialogue):
+    """The officials' eyes: what they were asked, and what they say."""
+
+    def __init__(self, game: Game, *, see: bool) -> None:
+        super().__init__(Lines(None, game.clock), Crew({}).report, game.clock)
+        self.asked: list[str] = []
+        self._see = see
+
+    async def ask(self, question: str) -> bool:
+        self.asked.append(question)
+        return self._see
+
+
+def resets_with_a_mute_board(*, see: bool) -> tuple[Outcome, list[str]]:
+    async def main(clock: VirtualClock) -> tuple[Outcome, list[str]]:
+        async with Game(clock, mute_south=True) as game:
+            two = Two()
+            two.driver, two.pressed_by = game.handset, 1
+            eyes = Eyes(game, see=see)
+            field = Field(game.service, eyes, clock, [KEEPER], two)
+
+            async def north_answers() -> None:
+                while True:
+                    game.answer(Answered.RIGHT)
+                    await asyncio.sleep(0.3)
+
+            answering = asyncio.create_task(north_answers())
+            try:
+                return await resets(field), eyes.asked
+            finally:
+                answering.cancel()
+
+    return run(main)
+
+
+def test_people_are_asked_about_the_board_that_cannot_answer() -> None:
+    outcome, asked = resets_with_a_mute_board(see=False)
+    assert asked == ["Does south show 25, held?"]
+    assert outcome == (WRONG, "25, held: south did not show it")
+
+
+@virtual
+async def test_without_a_board_that_answers_a_pulled_cable_is_not_asked_for(
+    clock: VirtualClock,
+) -> None:
+    game = Game(clock, mute_south=True)
+    game.service.watch.answering = ()
+    async with game:
+        field = Field(game.service, Eyes(game, see=True), clock, [KEEPER], Two())
+        assert await cable_out(field) == (SKIPPED, "no board can say that it is there")
+
+
 # The referee's watch
 
 

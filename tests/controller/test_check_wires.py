@@ -9,6 +9,7 @@ import os
 from pathlib import Path
 
 import pytest
+from gpiozero.exc import BadPinFactory
 
 from controller.check_report import Verdict
 from controller.check_wires import (
@@ -140,6 +141,32 @@ def test_a_port_that_cannot_be_used_has_a_cure(cause: BaseException, do: str) ->
     found = port_finding(fault(cause), "north")
     assert found.verdict is Verdict.WRONG and do in found.do
     assert found.what.startswith("north: /dev/pair: cannot open")
+
+
+def no_pin_library() -> DriverError:
+    fault = DriverError("handset 3 on pins: cannot open GPIO 17: no library")
+    fault.__cause__ = BadPinFactory("no library")
+    return fault
+
+
+@pytest.mark.parametrize(
+    ("error", "do"),
+    [
+        (DriverError("handset 3 on pins: cannot open GPIO 17: in use"), "playclock-pins.conf"),
+        (no_pin_library(), "the library of the pins"),
+        (ImportError("gone", name="gpiozero"), "pip install gpiozero"),
+        (ImportError("gone", name="pymodbus.framer"), "pip install pymodbus"),
+        (OSError(errno.EACCES, "no"), "playclock-keys.conf"),
+        (OSError(errno.ENOENT, "no"), "ls /dev/input/by-id"),
+    ],
+)
+def test_other_devices_have_cures_of_their_own(error: Exception, do: str) -> None:
+    fault = error
+    if not isinstance(error, DriverError):
+        fault = DriverError("/dev/input/event0: cannot open")
+        fault.__cause__ = error
+    found = port_finding(fault, "handset 3")
+    assert found.verdict is Verdict.WRONG and do in found.do
 
 
 def test_a_port_that_another_program_holds_is_named_so(tmp_path: Path) -> None:

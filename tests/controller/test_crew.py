@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 
 from controller.crew import ANSWERS, PHASE_CODES, CrewMember, crew_state
+from controller.rule_sets import load_rule_set
 from controller.rules.effects import Result
 from controller.rules.events import (
     Event,
@@ -117,6 +118,15 @@ def test_only_a_running_routine_number_marks_25() -> None:
     assert crew_state(after(PlayEnded("routine")), True, False, AT).mark_25
     assert not crew_state(after(RunNumber(Number.ADMINISTRATIVE)), True, False, AT).mark_25
     assert not crew_state(after(Snap()), True, False, AT).mark_25
+
+
+@pytest.mark.parametrize("code", ["canadian", "flag", "canadian_amateur"])
+def test_25_left_is_no_mark_where_the_rule_set_has_none(code: str) -> None:
+    """CFL from 2026 (text): 35, marked at 20; the handset must not cue 25 there."""
+    clock = PlayClock(load_rule_set(code))
+    clock.handle(Order(RunNumber(Number.ROUTINE), AT), AT)
+    assert clock.expires_at is not None
+    assert not crew_state(clock, True, False, AT).mark_25
 
 
 def test_the_boards_flags() -> None:

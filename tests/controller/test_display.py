@@ -19,7 +19,7 @@ class Wire:
 
     def __init__(self) -> None:
         self.name = "wire"
-        self.boards = ("north",)
+        self.boards = self.answering = ("north",)
         self.faces: list[Face] = []
 
     async def run(self, listener: object) -> None:

@@ -32,6 +32,7 @@ from controller.rules.events import (
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
 from controller.snapshot_text import (
+    FORM,
     Carried,
     Moment,
     SnapshotError,
@@ -114,7 +115,7 @@ def test_everything_else_comes_back_the_same() -> None:
 @pytest.mark.parametrize(
     "change",
     [
-        {"form": 2},
+        {"form": FORM + 1},
         {"form": None},
         {"standing": []},
         {"moment": [1, 2]},
@@ -157,7 +158,8 @@ def test_a_text_without_a_part_names_it() -> None:
 @pytest.mark.parametrize("handset", [None, 0, 254])
 def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None:
     maker = SnapshotText(STANDING)
-    order = Order(event, 7 * S, handset, Role.FIELD, None if handset else 6 * S, bool(handset))
+    taps_at, left_s = (None, 38) if handset else (6 * S, None)
+    order = Order(event, 7 * S, handset, Role.FIELD, taps_at, bool(handset), left_s)
     carried = Carried(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
     text = maker.whole(moment())
     assert read(text, maker.line(carried)).carried == carried

@@ -62,7 +62,7 @@ class Reference:
         phase = self.clock.state.down.phase
         code = PhaseCode[name(phase)].value
         if isinstance(phase, Running):
-            return code, phase.seconds, phase.expires_at // MS_NS, self.clock.marks_routine
+            return code, phase.seconds, phase.expires_at // MS_NS, self.clock.marks_25
         if isinstance(phase, Stopped):
             return code, phase.seconds, phase.remaining_ns // MS_NS
         return (code, phase.seconds) if isinstance(phase, Set | Live) else (code,)

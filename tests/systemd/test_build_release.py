@@ -20,9 +20,10 @@ def test_what_a_release_holds(releases: Releases) -> None:
     names = {path.name for path in releases.old.rglob("*") if path.is_file()}
     assert releases.old.name == f"playclock-{VERSION}"
     assert {"install.py", "SHA256SUMS", "requirements.txt", "playclock.service"} <= names
+    assert {"playclock-keys.conf", "playclock-pins.conf"} <= names
     assert {"README.md", "LICENSE", "PROTOCOL.md"} <= names
     wheels = sorted(path.name.split("-")[0] for path in releases.old.glob("wheels/*"))
-    assert wheels == ["pip", "playclock_controller", "pyserial"]
+    assert wheels == ["pip", "playclock_controller", "pymodbus", "pyserial"]
 
 
 def test_no_wheel_holds_machine_code(releases: Releases) -> None:

@@ -61,6 +61,33 @@ def test_it_leaves_little_open(unit: Path) -> None:
     assert found is not None and float(found[1]) <= EXPOSURE
 
 
+DROP_INS = sorted((ROOT / "systemd").glob("playclock-*.conf"))
+
+
+@pytest.mark.needs_systemd
+def test_what_the_drop_ins_open_is_understood_and_stays_little(unit: Path) -> None:
+    folder = unit.with_name(f"{unit.name}.d")
+    folder.mkdir()
+    for each in DROP_INS:
+        (folder / each.name).write_text(each.read_text("utf-8"))
+    verified = analyzed("verify", "--recursive-errors=no", unit)
+    assert (verified.returncode, verified.stdout, verified.stderr) == (0, "", "")
+    # ``security`` reads no drop-ins of a file: what they say goes into the unit itself.
+    unit.write_text("\n".join(path.read_text("utf-8") for path in (unit, *DROP_INS)))
+    said = analyzed("security", "--offline=true", f"--threshold={EXPOSURE * 10:.0f}", unit)
+    assert said.returncode == 0, said.stdout
+
+
+def test_pins_and_key_devices_are_closed_without_their_drop_ins() -> None:
+    settings = [line for line in UNIT.read_text("utf-8").splitlines() if line[:1] not in ("#", "")]
+    groups = [line for line in settings if line.startswith("SupplementaryGroups=")]
+    assert groups == ["SupplementaryGroups=dialout"]
+    opened = {line.partition("=")[2] for line in settings if line.startswith("DeviceAllow=")}
+    assert opened == {f"char-{major} rw" for major in (4, 166, 188, 204)}
+    asked = "".join(path.read_text("utf-8") for path in DROP_INS)
+    assert "DeviceAllow=char-13 rw\n" in asked and "DeviceAllow=char-gpiochip rw\n" in asked
+
+
 def test_it_agrees_with_the_program() -> None:
     config = load_config(ROOT / "systemd" / "playclock.example.toml")
     assert setting("RestartPreventExitStatus") == str(MISTAKE)

@@ -99,7 +99,8 @@ static uint8_t judge(struct wrist *wrist, const struct order *order)
         wrist->now = wrist->before;
         wrist_expire(&wrist->now.down, order->at);
     }
-    uint8_t result = apply(wrist, order);
+    bool twice = given_back && is_same_again(wrist, order);
+    uint8_t result = twice ? RESULT_NO_CHANGE : apply(wrist, order);
     if (result == RESULT_NO_CHANGE && given_back) {
         wrist->gesture = false;
         return plain_result(wrist); /* taking back the earlier tap was all that was needed */

@@ -61,9 +61,17 @@ class Crew:
         self.clock = PlayClock(rules, settings)
         self.said: list[Effect] = []
 
-    def __call__(self, event: Event, at_s: float, role: Role = Role.KEEPER) -> Decided:
+    def __call__(
+        self,
+        event: Event,
+        at_s: float,
+        role: Role = Role.KEEPER,
+        game_clock_s: int | None = None,
+    ) -> Decided:
         """One press at ``at_s``; the keeper holds handset 1, the field official handset 2."""
-        return self.order(Order(event, round(at_s * S), 1 if role is Role.KEEPER else 2, role))
+        handset = 1 if role is Role.KEEPER else 2
+        order = Order(event, round(at_s * S), handset, role, game_clock_s=game_clock_s)
+        return self.order(order)
 
     def taps(
         self, first: Event, at_s: float, stronger: Event, then_s: float, role: Role = Role.KEEPER

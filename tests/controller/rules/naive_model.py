@@ -198,9 +198,7 @@ class NaiveClock:
         event = order.event
         if order.role is Role.SHADOW:
             return Verdict(REFUSED)
-        last = self.last
-        again = last is not None and event == last.event and order.at - last.at < SAME_PRESS
-        if again and not isinstance(event, Undo):
+        if self._again(order):
             return Verdict(NO_CHANGE)
         saved = self._save()
         verdict = self._decide(order)
@@ -220,6 +218,12 @@ class NaiveClock:
             self.last = order
             self._keep_gesture(order, saved)
         return verdict
+
+    def _again(self, order: Order) -> bool:
+        last = self.last
+        if last is None or isinstance(order.event, Undo):
+            return False
+        return order.event == last.event and order.at - last.at < SAME_PRESS
 
     def _keep_gesture(self, order: Order, before: Saved) -> None:
         if self._grows(order):
@@ -252,6 +256,8 @@ class NaiveClock:
             self._restore(self.newest[1])
             self._settle(order.at)
             given_back = True
+            if self._again(order):
+                return Verdict(self._result(), given_back=True)
         if isinstance(event, MarkMoment):
             return Verdict(HELD)
         if isinstance(event, ToggleBoards):
@@ -283,6 +289,9 @@ class NaiveClock:
                 if (first.role, order.role) == (Role.KEEPER, Role.FIELD):
                     self._restore(saved)
                     given_back = True
+                    if self._again(order):
+                        self._settle(at)
+                        return Verdict(self._result(), given_back=True)
         self._settle(at)
         before = copy.deepcopy(self.now)
         verdict = self._move(event, at)

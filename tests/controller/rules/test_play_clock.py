@@ -514,7 +514,7 @@ def test_the_mark_at_25_is_of_a_count_from_the_routine_number(
     """ "Is the ball down?" is asked in a 40, not in a count that was corrected."""
     crew = in_phase("RUNNING")
     crew(SetCount(seconds), 100)
-    assert crew.clock.marks_routine == bool(cued)
+    assert crew.clock.marks_25 == bool(cued)
     for t in range(100, 100 + seconds - 20):
         crew.wait_until(t)
     assert crew.marks == cued
@@ -548,3 +548,14 @@ def test_a_stop_dated_before_its_count_leaves_no_more_than_the_count() -> None:
     crew(RUN_40, 100)
     crew(STOP, 99.5)
     assert crew.phase == Stopped(40, 40 * S)
+
+
+@pytest.mark.parametrize(("again_s", "role"), [(1.0, Role.KEEPER), (0.5, Role.FIELD)])
+def test_a_pump_entered_twice_is_one_pump(again_s: float, role: Role) -> None:
+    """The second double tap holds 25 at its first tap; its second gives the running count back."""
+    crew = in_phase("RUNNING")
+    crew.taps(HOLD_25, 100.0, RUN_25, 100.2)
+    crew.taps(HOLD_25, 100.2 + again_s, RUN_25, 100.5 + again_s)
+    assert crew.clock.expires_at == round(125.2 * S)
+    crew.taps(HOLD_25, 103.0, RUN_25, 103.2, role)
+    assert crew.clock.expires_at == round(128.2 * S), "a later one is another pump"

@@ -119,6 +119,12 @@ def test_a_running_game_clock_with_fewer_seconds_than_the_count(
     assert (ruling.seconds is not None) == starts
     if not starts:
         assert ruling.starts_on is StartsOn.DEAD_BALL
+    crew = after_a_snap(NCAA)
+    crew(ending(named), 100, game_clock_s=game_clock_s)
+    if isinstance(crew.phase, Set):
+        crew(READY, 110, game_clock_s=game_clock_s)
+    assert isinstance(crew.phase, Running) == starts
+    assert crew.shows(110) == (None if not starts else 30 if named == "routine" else 25)
 
 
 @pytest.mark.parametrize(("timeout_s", "latest_s"), [(60, 90), (30, 60)])

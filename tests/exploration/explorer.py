@@ -1,0 +1,213 @@
+"""Breadth-first through everything the clock can be in under one rule set, to a fixed point.
+
+An abstract state forgets instants and keeps what decides: the phase with its number and what
+started it, what the down was told as far as the rule set can tell it apart, the boards, whose press
+Undo would take back, and which of the timers are still open, in the order in which they come due.
+From every new one every press is tried after every outcome of its timers: at once, and exactly
+when each of them is due.
+"""
+
+from __future__ import annotations
+
+import copy
+import time
+from collections import Counter, deque
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from controller.rules.events import (
+    BoardsFault,
+    Event,
+    HoldNumber,
+    NoCount,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Role,
+    RunNumber,
+    SetCount,
+    Snap,
+    Stop,
+    ToggleBoards,
+    Undo,
+)
+from controller.rules.moves import CORRECTION
+from controller.rules.phases import Running, Set, StartedBy, name
+from controller.rules.play_clock import PlayClock
+from controller.rules.rulings import RuleSet
+from tests.exploration.invariants import check_state, check_step
+from tests.exploration.words import Words
+
+S = 1_000_000_000
+AT_ONCE = S // 10
+
+
+class Press(NamedTuple):
+    """One way to press. ``amends`` names what the same thumb pressed before, ``game_clock_s`` what
+    a running game clock shows."""
+
+    event: Event
+    role: Role = Role.KEEPER
+    amends: Event | None = None
+    game_clock_s: int | None = None
+
+
+HELD_25, HELD_40 = HoldNumber(Number.ADMINISTRATIVE), HoldNumber(Number.ROUTINE)
+RUN_25, RUN_40 = RunNumber(Number.ADMINISTRATIVE), RunNumber(Number.ROUTINE)
+ROUTINE = PlayEnded("routine")
+LOW_S = 3
+"""On the game clock: less than any count."""
+
+COMMON = (
+    *(Press(each) for each in (HELD_25, HELD_40, RUN_25, RUN_40, Ready(), Snap(), Stop())),
+    *(Press(each) for each in (NoCount(), Undo(), SetCount(7), SetCount(0), ToggleBoards())),
+    *(Press(each, Role.FIELD) for each in (HELD_25, Ready(), Stop(), Undo())),
+    Press(BoardsFault("no answer"), Role.SERVICE),
+    Press(Snap(), Role.SHADOW),
+    Press(PlayEnded("nonsense")),
+    Press(RUN_25, amends=HELD_25),
+    Press(PlayEnded("foul_defense"), amends=PlayEnded("foul")),
+    Press(ROUTINE, game_clock_s=LOW_S),
+    Press(Ready(), game_clock_s=LOW_S),
+)
+"""What is pressed under every rule set, besides its ends of play. A new type of event belongs
+here, and into the table of :mod:`tests.exploration.invariants`."""
+
+
+def presses(words: Words, whole: bool) -> list[Press]:
+    """Every press under a rule set: one end of play of each class, and one with each fact.
+
+    Unless ``whole``, only the first class of each row, number and start.
+    """
+    ends: dict[object, PlayEnded] = {}
+    for event in (each[0] for each in words.classes(0)):
+        ends.setdefault(event if whole else words.outcome(event), event)
+    told: dict[str, PlayEnded] = {}
+    for event in (each for each in words.events(1) if each.facts):
+        [fact] = event.facts
+        if fact == "cancelled":  # it takes back what was named before
+            told.setdefault(fact, PlayEnded("foul", event.facts))
+        elif (event.ending, fact) in words.rules.with_fact:
+            told.setdefault(fact, event)
+    return [*map(Press, [*ends.values(), *told.values()]), *COMMON]
+
+
+@dataclass
+class Explorer:
+    """Explores from the first state to ``depth`` presses, or until nothing is new."""
+
+    rules: RuleSet
+    whole: bool = False
+    hurried: bool = False
+    """Whether presses follow each other at once too, and not only when nobody is hurried: 2 s."""
+    depth: int = 1_000
+    most: int = 1_000_000
+    """At most so many states are gone on from."""
+    states: int = 0
+    transitions: int = 0
+    level: int = 0
+    """The longest path gone on from."""
+    finished: bool = True
+    """Nothing new was left."""
+    took_s: float = 0.0
+    cells: Counter[tuple[str, str, str]] = field(default_factory=Counter)
+
+    def run(self) -> Explorer:
+        began = time.perf_counter()
+        self.words = Words(self.rules)
+        self.presses = presses(self.words, self.whole)
+        start = PlayClock(self.rules)
+        seen = {self.key(start, 0)}
+        queue = deque([(start, 0, 0)])
+        gone_on = 0
+        while queue:
+            clock, now, level = queue.popleft()
+            if level == self.depth or gone_on == self.most:
+                self.finished = False
+                break
+            gone_on += 1
+            self.level = level + 1
+            for after, at in self.steps(clock, now):
+                key = self.key(after, at)
+                if key not in seen:
+                    seen.add(key)
+                    check_state(after, at)
+                    queue.append((after, at, level + 1))
+        self.states = len(seen)
+        self.took_s = time.perf_counter() - began
+        return self
+
+    def steps(self, clock: PlayClock, now: int) -> Iterator[tuple[PlayClock, int]]:
+        first = now + (AT_ONCE if self.hurried else 2 * S)
+        for at in (first, *(at for at, _ in timers(clock, now) if at > first)):
+            before = copy.copy(clock)
+            before.pass_time(at)
+            for press in self.presses:
+                order = as_order(press, clock, at)
+                if order is None:
+                    continue
+                after = copy.copy(before)
+                decided, _ = after.handle(order, at)
+                self.transitions += 1
+                self.cells[
+                    decided.phase_before, type(order.event).__name__, decided.result.value
+                ] += 1
+                check_step(before, after, decided)
+                yield after, at
+
+    def key(self, clock: PlayClock, now: int) -> object:
+        """The abstract state."""
+        state = clock.state
+        down, phase = state.down, state.down.phase
+        count: object = None
+        if isinstance(phase, Running):
+            count = (phase.seconds, phase.started_by)
+        elif isinstance(phase, Set):
+            count = phase.seconds
+        corrected = down.ruling is not None and down.ruling.citation == CORRECTION
+        top = state.history[-1] if state.history else None
+        undoes = top and (top.role, name(top.before.phase) if self.whole else None)
+        first = now if self.hurried else now + 2 * S
+        open_ = tuple(what for _, what in timers(clock, first))
+        last = state.last.event if state.last and "same press" in open_ else None
+        gesture = clock.gesture if clock.gesture and "field stands" in open_ else None
+        giver = gesture and (
+            gesture.order.role,
+            gesture.order.event,
+            name(gesture.before.down.phase),
+        )
+        told = self.words.at_a_glance(down.named)
+        stopped = down.stoppage_at is not None
+        return (name(phase), count, corrected, told, stopped, state.off, undoes, open_, last, giver)
+
+
+def as_order(press: Press, clock: PlayClock, at: int) -> Order | None:
+    """The order of a press; None for a second tap with no first one lately."""
+    handset = None if press.role is Role.SERVICE else 1 if press.role is Role.KEEPER else 2
+    if press.amends is None:
+        return Order(press.event, at, handset, press.role, at, game_clock_s=press.game_clock_s)
+    first = clock.gesture.order if clock.gesture else None
+    if first is None or (first.event, first.role) != (press.amends, press.role):
+        return None
+    if at - first.at > 6 * S // 10:  # the longest gap between the taps of one gesture
+        return None
+    return Order(press.event, at, handset, press.role, first.gesture_at, amends=True)
+
+
+def timers(clock: PlayClock, now: int) -> list[tuple[int, str]]:
+    """The timers still open at ``now``: when each is due, and which it is."""
+    state, settings = clock.state, clock.settings
+    down, phase, found = state.down, state.down.phase, []
+    if isinstance(phase, Running):
+        found.append((phase.expires_at, "zero"))
+        if phase.started_by is StartedBy.DEAD_BALL:
+            found.append((phase.started_at + int(settings.same_down_s * S), "same down"))
+    if down.stoppage_at is not None:
+        found.append((down.stoppage_at + int(settings.stoppage_holds_s * S), "stoppage holds"))
+    if state.last is not None:
+        found.append((state.last.at + int(settings.same_press_s * S), "same press"))
+    if clock.gesture is not None:
+        found.append((clock.gesture.order.at + int(settings.field_stands_s * S), "field stands"))
+    return sorted((at, what) for at, what in found if at > now)

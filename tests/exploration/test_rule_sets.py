@@ -1,0 +1,126 @@
+"""Every rule set is explored, its interchangeable words are so, and planted bugs are seen."""
+
+from __future__ import annotations
+
+import copy
+import itertools
+from collections.abc import Callable, Sequence
+
+import pytest
+
+from controller.rule_sets import load_rule_set
+from controller.rules.events import PlayEnded
+from controller.rules.phases import PHASES
+from controller.rules.rulings import RuleSet, StartsOn
+from tests.controller.rules.crew import SNAP, Crew, in_phase
+from tests.exploration.bugs import BUGS
+from tests.exploration.explorer import Explorer
+from tests.exploration.sets import rule_sets
+from tests.exploration.words import Words
+
+SETS = rule_sets(options=False)
+SLICE = 120
+"""States gone on from in the full tier; each planted bug shows within as many."""
+
+NAMES = {phase.__name__.upper() for phase in PHASES}
+
+
+def test_a_slice_of_every_phase() -> None:
+    explorer = Explorer(load_rule_set("flag"), most=40).run()
+    assert {phase for phase, *_ in explorer.cells} == NAMES
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("name", SETS)
+def test_the_states_of_each_rule_set(name: str) -> None:
+    explorer = Explorer(SETS[name][0], most=SLICE).run()
+    assert {phase for phase, *_ in explorer.cells} == NAMES
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", SETS)
+def test_each_rule_set_to_a_fixed_point(name: str) -> None:
+    assert Explorer(SETS[name][0]).run().finished
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", SETS)
+def test_each_rule_set_with_hurried_presses(name: str) -> None:
+    assert Explorer(SETS[name][0], hurried=True, depth=3).run().level == 3
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("bug", BUGS)
+def test_a_planted_bug_is_seen(bug: Callable[[pytest.MonkeyPatch], None]) -> None:
+    rules = load_rule_set("ncaa")
+    with pytest.MonkeyPatch.context() as patch:
+        bug(patch)
+        with pytest.raises(AssertionError):
+            Explorer(rules, most=SLICE).run()
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("name", SETS)
+def test_words_of_one_class_are_interchangeable(name: str) -> None:
+    """In every phase, alone and after or before one word of every other class."""
+    rules = SETS[name][0]
+    words = Words(rules)
+    classes = words.classes(1)
+    others: list[PlayEnded | None] = [None, *(each[0] for each in words.classes(0))]
+    for phase, other, turn in itertools.product(sorted(NAMES), others, (1, -1)):
+        for first_of, *rest in classes:
+            if other is not None and first_of.ending == other.ending:
+                continue  # a word told twice asks for what already is
+            with_other = [[each] if other is None else [other, each][::turn] for each in rest]
+            wanted = [first_of] if other is None else [other, first_of][::turn]
+            for pressed in with_other:
+                if len({each.ending for each in pressed}) == len(pressed):
+                    same = outcome(words, phase, pressed) == outcome(words, phase, wanted)
+                    assert same, (phase, pressed, wanted)
+
+
+def outcome(words: Words, phase: str, pressed: Sequence[PlayEnded]) -> object:
+    """What presses, 3 s apart, make of a phase."""
+    crew = in_phase_of(phase, words.rules)
+    told = []
+    for at_s, each in enumerate(pressed):
+        decided = crew(each, 100 + 3 * at_s)
+        told.append((decided.result, decided.assumed, decided.phase_after, decided.down))
+    down = crew.clock.state.down
+    return (told, down.phase, words.of_down(down.named), down.stoppage_at)
+
+
+_CREWS: dict[tuple[str, str], Crew] = {}
+
+
+def in_phase_of(phase: str, rules: RuleSet) -> Crew:
+    key = (phase, f"{rules.code} {rules.season_from}")
+    if key not in _CREWS:
+        _CREWS[key] = in_phase(phase, rules)
+    crew = copy.copy(_CREWS[key])
+    crew.clock, crew.said = copy.copy(crew.clock), []
+    return crew
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("name", SETS)
+def test_a_down_told_in_any_order_has_the_rule_sets_ruling(name: str) -> None:
+    """Up to three endings of a down, one of each class, fed in every order."""
+    rules = SETS[name][0]
+    ends = [each[0] for each in Words(rules).classes(0)]
+    ends = [each for each in ends if rules.rulings[each.ending].starts_on is not StartsOn.SIGNAL]
+    base = Crew(rules)
+    base(SNAP, 50)
+    for count in (1, 2, 3):
+        for told in itertools.combinations(ends, count):
+            wanted = rules.in_force(frozenset(each.ending for each in told))
+            assert wanted is not None
+            for order in itertools.permutations(told):
+                crew = Crew(rules)
+                crew.clock = copy.copy(base.clock)
+                for at_s, each in enumerate(order):
+                    crew(each, 60 + at_s)
+                down = crew.clock.state.down
+                assert down.ruling is not None
+                found = (down.ruling.seconds, down.ruling.starts_on)
+                assert found == (wanted.seconds, wanted.starts_on), order

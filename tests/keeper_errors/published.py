@@ -1,0 +1,70 @@
+"""What the published rules say of the endings that are played here, apart from the core's data.
+
+Each ending has its count in seconds and what starts it. A rule set of the core that says otherwise
+is wrong, or this page is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Final, NamedTuple
+
+
+class Count(NamedTuple):
+    """``seconds``, started by the end of the play or held until the referee's ready."""
+
+    seconds: int
+    at_once: bool
+
+
+RUNS_40: Final = Count(40, True)
+HELD_40: Final = Count(40, False)
+HELD_25: Final = Count(25, False)
+
+Book = Mapping[str, Count]
+
+NFHS: Final[Book] = {
+    # 3-6-1a(2) (2019): every other down, 40 from the dead ball
+    "runner_down_inbounds": RUNS_40,
+    "out_of_bounds": RUNS_40,
+    "incomplete_pass": RUNS_40,
+    "line_to_gain_reached": RUNS_40,  # 3-6-1a(1)e, 3-5-7b: the stop for a first down
+    # 3-6-1a(1): 25 on the ready
+    "touchdown": HELD_25,  # a: before a try
+    "try_over": HELD_25,
+    "field_goal": HELD_25,
+    "start_of_period": HELD_25,  # b
+    "charged_timeout": HELD_25,  # d
+    "official_timeout": HELD_25,  # e
+    "change_of_possession": HELD_25,  # e
+    "injury_offense": HELD_25,  # e
+    "foul": HELD_25,  # e
+    "foul_before_snap": HELD_25,  # e
+    "delay_of_game": HELD_25,  # e
+    "punt": HELD_25,  # f (2020): a legal kick, new series
+    "free_kick": HELD_25,  # f (2020)
+    # the exceptions of e: 40 on the ready
+    "foul_defense": HELD_40,  # 2022
+    "injury_defense": HELD_40,  # 2020
+}
+
+NCAA: Final[Book] = {
+    **NFHS,
+    "touchdown": RUNS_40,  # 3-2-4-c-8 (2018): since then other scores only wait
+    "free_kick": RUNS_40,  # 3-2-4-c-7 (2018): since then scrimmage kicks only wait
+    "foul_defense": HELD_25,  # 3-2-4-c-1: any penalty
+    # injury_defense: 40 on the ready, A.R. 3-3-5 VII(a)
+}
+
+BOOKS: Final[Mapping[str, Book]] = {"nfhs": NFHS, "ncaa": NCAA}
+"""By the code's name in the controller; newest season."""
+
+ROUTINE_S: Final = 40
+"""Shown and held from the snap (NFHS operator instructions, item J; NCAA 2-29-2)."""
+RESET_S: Final = 25
+"""One palm pumped (NCAA 3-2-4-c; PIAA play clock mechanics 2019)."""
+
+
+def of_the_down(book: Book, endings: Iterable[str]) -> Count:
+    """All that happened in a down: 25 on the ready before 40 on the ready before 40 at once."""
+    return min((book[each] for each in endings), key=lambda count: (count.at_once, count.seconds))
