@@ -206,3 +206,17 @@ def test_boards_off_flutters_every_5_s_until_a_key_and_anew_when_newly_set() -> 
         assert 11 not in [kind for _, kind in handset.cues(since_ms)]
         controller.say(flags=StateFlag.BOARDS_OFF | StateFlag.FAULT)
         assert [kind for _, kind in handset.cues(since_ms)] == [11]
+
+
+@pytest.mark.parametrize(("moved_ms", "again"), [(490, False), (500, True), (-490, False)])
+def test_half_a_second_makes_another_count(moved_ms: int, again: bool) -> None:
+    with serving() as handset:
+        controller = Controller(handset)
+        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1030, flags=LIT)
+        heard_ms = handset.now_ms
+        handset.run(393)  # it has passed 10.00 s, and been felt
+        remaining = 1030 - 40 + moved_ms // 10
+        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=remaining, flags=LIT)
+        assert handset.now_ms - heard_ms == 400
+        handset.run(1000)
+        assert [kind for _, kind in handset.cues()] == [8, 8][: 1 + again]

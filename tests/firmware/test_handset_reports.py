@@ -51,6 +51,20 @@ def test_a_press_says_what_the_page_says_and_its_answer_is_felt_once(
     assert len(handset.sent(edge_ms)) == 1
 
 
+def test_an_answer_to_another_handset_or_counter_is_none(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    handset.say("contacts 1", "run 3")
+    counter = press_of(handset.sent()[-1][1]).counter
+    since_ms = handset.now_ms
+    for number, told in ((1, counter + 1), (1, counter - 1), (2, counter), (0, counter)):
+        controller.say(ack_handset=number, ack_counter=told, ack_result=Result.RUNNING)
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.NONE)
+    assert handset.cues(since_ms) == []
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.RUNNING)
+    assert [kind for _, kind in handset.cues(since_ms)] == [1]
+
+
 def test_an_unanswered_press_is_tried_six_times_in_300_ms_and_then_not_heard(
     handset: HandsetOnPC, controller: Controller
 ) -> None:
@@ -168,6 +182,7 @@ def test_sessions_and_beats(handset: HandsetOnPC, controller: Controller) -> Non
     assert not heard(0x29, 500)
     assert not heard(0x2A, controller.beat)
     assert heard(0x2A, controller.beat + 1)
+    assert not heard(0x2A, controller.beat + 0x8001)  # half the range ahead is not newer
     assert heard(0x2A, controller.beat + 0x8000)
     assert not heard(0x2A, controller.beat + 1)
     assert heard(0x2A, (controller.beat + 0x8001) & 0xFFFF)
@@ -230,6 +245,7 @@ def test_keys_bounce_and_other_keys_of_the_layout_never_hold() -> None:
         since_ms = handset.now_ms
         for level in (1, 0, 1, 1, 0, 0, 0, 1, *[1] * 50, 0, 1, 0, 0, 1, *[0] * 29, 1, *[0] * 40):
             handset.say(f"contacts {level}", "run 1")
+        handset.run(700)  # a second press would wait for the first one's end
         counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
         assert len(counters) == 1
         handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever

@@ -166,3 +166,26 @@ def test_the_wrist_timers_counts_as_a_back_judge_keeps_them() -> None:
         assert tap("NUMBER_40", 60_000)[1] == (2, 40, 100_000, True)
         assert tap("NUMBER_40", 60_800, held=True) == (2, (1, 40))
         assert tap("READY", 70_000) == (1, (2, 40, 110_000, True))
+
+
+@pytest.mark.parametrize(
+    ("key", "after_ms", "result"),
+    [
+        ("DEAD_BALL", 5_999, 3),  # the same end of play, pressed again
+        ("DEAD_BALL", 6_000, 5),  # a new down, whose snap is assumed
+        ("STOP", 1_000, 2),
+    ],
+)
+def test_the_windows_of_a_down_to_the_millisecond(key: str, after_ms: int, result: int) -> None:
+    with HandsetOnPC() as handset:
+        handset.ask("wrist 12", f"tap {KEY_BITS['DEAD_BALL']} 1000")
+        (told,) = handset.ask(f"tap {KEY_BITS[key]} {1000 + after_ms}")
+        assert count_of(told)[0] == result
+
+
+def test_an_end_of_play_within_20_s_of_a_stoppage_leaves_its_number() -> None:
+    for after_ms, result in ((19_999, 3), (20_000, 5)):
+        with HandsetOnPC() as handset:
+            handset.ask("wrist 12", f"tap {KEY_BITS['FLAG']} 1000")
+            (told,) = handset.ask(f"tap {KEY_BITS['DEAD_BALL']} {1000 + after_ms}")
+            assert count_of(told)[0] == result

@@ -267,6 +267,9 @@ void chip_start(const struct layout *layout)
     TCCR2B = 1 << CS22;
     TIMSK2 = 1 << OCIE2A;
 
+    ACSR = 1 << ACD; /* what is not used draws no current */
+    PRR = 1 << PRTWI | 1 << PRTIM0 | 1 << PRTIM1 | 1 << PRSPI;
+
     UBRR0 = UBRR_VALUE;
 #if USE_2X
 #error "38,400 baud needs no double speed at 8 MHz"
