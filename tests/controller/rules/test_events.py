@@ -13,8 +13,10 @@ from controller.rules.events import (
     MarkMoment,
     NoCount,
     Number,
+    Order,
     PlayEnded,
     Ready,
+    Role,
     RunNumber,
     SetCount,
     Snap,
@@ -54,7 +56,8 @@ def test_a_count_is_0_to_99(seconds: int) -> None:
 def test_every_event_has_words_of_its_own() -> None:
     assert {type(event) for event in EVERY} == set(get_args(Event))
     words = [plain(event, 40, 25) for event in EVERY]
-    assert len(set(words)) == len(words)
+    assert all(words) and len(set(words)) == len(words)
+    assert Order(Ready(), 0).role is Role.KEEPER
     assert not any("_" in each for each in words)
 
 

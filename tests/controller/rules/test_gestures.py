@@ -270,3 +270,12 @@ def test_taps_beyond_the_last_meaning_still_belong_to_the_gesture() -> None:
 def test_the_times_of_a_gesture() -> None:
     """As the page of keys tells them (common practice, no source)."""
     assert (REPEAT_NS, HOLD_NS, TOGETHER_NS) == (600_000_000, 3_000_000_000, 150_000_000)
+
+
+def test_a_tap_after_a_hold_begins_anew() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("NO_COUNT", False, 0)
+    gestures.pressed("NO_COUNT", True, 10**9)
+    tap = gestures.pressed("NO_COUNT", False, 10**9 + REPEAT_NS // 2)
+    assert (tap.event, tap.started_at, tap.amends) == (NoCount(), 10**9 + REPEAT_NS // 2, False)
+    assert tap.reason == ""

@@ -84,6 +84,7 @@ def test_an_assumed_snap_is_still_said() -> None:
     crew(DEAD_BALL, 100)
     decided = crew(DEAD_BALL, 120, game_clock_s=20)
     assert (decided.result, decided.assumed, decided.down) == (Result.ASSUMED, "snap", 1)
+    assert decided.reason == "0:20 left on the game clock: no count is started"
     assert isinstance(crew.phase, Idle)
 
 
@@ -108,3 +109,10 @@ def test_the_option_settles_it(code: str, value: str, phase: type) -> None:
     crew = live(Crew(rules))
     crew(DEAD_BALL, 100, game_clock_s=10)
     assert isinstance(crew.phase, phase)
+
+
+def test_with_enough_time_it_runs_as_ever() -> None:
+    crew = live(Crew(COLLEGE))
+    decided = crew(DEAD_BALL, 100, game_clock_s=40)
+    assert (decided.result, decided.reason) == (Result.RUNNING, "")
+    assert crew.clock.expires_at == 140 * S

@@ -621,3 +621,50 @@ def test_the_facts_of_a_routine_end_are_named_too() -> None:
 
 def test_a_shadow_changes_nothing_and_is_told_so() -> None:
     assert Crew()(DEAD_BALL, 100, Role.SHADOW).result is Result.NO_CHANGE
+
+
+def test_what_is_not_done_for_the_sake_of_another_press_says_which() -> None:
+    """The same press, the same end of play, and the field official's word."""
+    crew = in_phase("LIVE")
+    crew(DEAD_BALL, 100)
+    same_press = crew(DEAD_BALL, 101)
+    same_end = crew(DEAD_BALL, 103)
+    crew(STOP, 105, Role.FIELD)
+    stands = crew(READY, 105.5)
+    undo = crew(Undo(), 108)
+    results = [each.result for each in (same_press, same_end, stands, undo)]
+    assert results == [*[Result.NO_CHANGE] * 2, *[Result.REFUSED] * 2]
+    reasons = [each.reason for each in (same_press, same_end, stands, undo)]
+    assert all(reasons) and len(set(reasons)) == 4
+
+
+def test_orders_outside_the_table_are_accepted_or_change_nothing() -> None:
+    crew = in_phase("RUNNING")
+    assert crew(MarkMoment(), 100).result is Result.HELD
+    assert crew(BoardsFault("no answer"), 101).result is Result.HELD
+    assert crew(BoardsFault("no answer"), 110).result is Result.NO_CHANGE
+    assert crew(ToggleBoards(), 120).result is Result.HELD
+
+
+@pytest.mark.parametrize(("late_s", "cued"), [(0.5, [25]), (0.6, [])])
+def test_a_mark_told_too_late_would_mislead(late_s: float, cued: list[int]) -> None:
+    crew = in_phase("LIVE")
+    crew(DEAD_BALL, 100)
+    crew.wait_until(114)
+    crew.wait_until(115 + late_s)
+    assert crew.marks == cued
+
+
+def test_an_unknown_fact_is_refused_with_its_name() -> None:
+    decided = in_phase("LIVE")(ending("foul", "nonsense"), 100)
+    assert decided.result is Result.REFUSED
+    assert "nonsense" in decided.reason
+
+
+def test_a_stoppage_is_of_the_down_until_its_hold_has_passed_to_the_nanosecond() -> None:
+    """A fact told with the stoppage bears on what is named within 20 s, and not at 20 s."""
+    for at_s, seconds in ((119.999, 25), (120.0, 40)):
+        crew = in_phase("LIVE")
+        crew(ending("foul", "fourth_down"), 100)
+        crew(ending("incomplete_pass"), at_s)
+        assert crew.shows(at_s) == seconds

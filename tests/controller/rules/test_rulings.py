@@ -10,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import controller.rules.codes
+from controller.rule_sets import codes, load_rule_set, load_seasons
+from controller.rules.endings import ENDINGS
 from controller.rules.rulings import (
     FOULS,
     NOT_ENDINGS,
@@ -17,6 +19,7 @@ from controller.rules.rulings import (
     RulesError,
     Ruling,
     StartsOn,
+    nearest,
 )
 from tests.controller.rules.crew import SCHOOL, in_phase, only_25
 from tests.controller.rules.crew import ending as ended
@@ -181,3 +184,48 @@ def test_the_facts_that_change_an_ending_are_told_once_each_with_what_they_make_
         if (now.seconds, now.starts_on) != (then.seconds, then.starts_on)
     }
     assert [(fact, ending) for fact, ending, _ in rows] == sorted(changes)
+
+
+@pytest.mark.parametrize("ending", sorted(ENDINGS))
+def test_after_which_ends_the_game_goes_on_where_every_count_waits(ending: str) -> None:
+    """Written down again: the ends of a play that are no stoppage. One that nobody stopped for
+    changes nothing about a stoppage of its down."""
+    goes_on = {
+        "routine",
+        "runner_down_inbounds",
+        "line_to_gain_reached",
+        "out_of_bounds",
+        "incomplete_pass",
+        "double_change_of_possession",
+        "kick_no_new_series",
+    }
+    assert load_rule_set("nfhs", 2018).is_routine_end(ending, ()) == (ending in goes_on)
+
+
+def test_what_can_only_be_asked_about() -> None:
+    """Written down again: what is no way a play ends, what orders no count, and the facts that
+    would make it so."""
+    answers = {
+        "snap",
+        "zero_no_foul",
+        "boards_disagree",
+        "slow_chains_no_reset",
+        "less_time_than_play_clock",
+    }
+    assert SCHOOL.only_asked == answers | {"penalty_pending", "pumped"}
+    college = load_rule_set("ncaa", 2016)
+    told = {"penalty_pending", "pumped", "game_clock_low", "two_minute_timeout"}
+    assert college.only_asked == answers | told
+    assert not college.facts & told
+    assert SCHOOL.facts == {"fourth_down", "new_series", "by_defense_only", "cancelled"}
+
+
+def test_the_nearest_names_are_three_at_most_and_near() -> None:
+    known = ("touchdown", "touchback", "touch", "touched", "safety")
+    assert nearest("touchdwn", known) == ["touchdown", "touched", "touch"]
+    assert nearest("zzzz", known) == []
+    assert nearest("sfty", known) == ["safety"]
+
+
+def test_every_code_is_called_as_its_file() -> None:
+    assert all(each.code == code for code in codes() for each in load_seasons(code))
