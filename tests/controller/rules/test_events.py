@@ -6,6 +6,7 @@ from typing import get_args
 
 import pytest
 
+from controller.rules.effects import Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -25,6 +26,7 @@ from controller.rules.events import (
     Undo,
     plain,
 )
+from controller.rules.phases import Boards
 
 EVERY: list[Event] = [
     PlayEnded("incomplete_pass"),
@@ -57,7 +59,7 @@ def test_every_event_has_words_of_its_own() -> None:
     assert {type(event) for event in EVERY} == set(get_args(Event))
     words = [plain(event, 40, 25) for event in EVERY]
     assert all(words) and len(set(words)) == len(words)
-    assert Order(Ready(), 0).role is Role.KEEPER
+    assert Order(Ready(), 7) == Order(Ready(), 7, 0, Role.KEEPER, None, False, None)
     assert not any("_" in each for each in words)
 
 
@@ -65,3 +67,23 @@ def test_the_words_name_ending_and_facts_in_one_order() -> None:
     assert plain(EVERY[0], 40, 25) == "play ended: incomplete pass"
     assert plain(BoardsFault("no answer"), 40, 25) == "boards off: no answer"
     assert plain(EVERY[1], 40, 25) == "play ended: foul (by defense only, fourth down)"
+
+
+def test_the_words_of_the_record() -> None:
+    """As the journal keeps them and its readers find them: a change is a new column, not a word."""
+    words = {event: plain(event, 40, 25) for event in EVERY}
+    assert words[NoCount()] == "no count"
+    assert words[NoCount(True)] == "no count, period over"
+    assert words[Ready()] == "ready for play"
+    assert words[Snap()] == "snap or free kick"
+    assert words[MarkMoment()] == "moment marked"
+    assert {each.value for each in Role} == {"keeper", "field", "shadow", "service"}
+    assert {each.value for each in Result} == {
+        "running",
+        "held",
+        "no change",
+        "refused",
+        "assumed",
+    }
+    assert {each.value for each in Boards} == {"lit", "blank", "off"}
+    assert {each.value for each in Number} == {"routine", "administrative"}

@@ -6,8 +6,10 @@ import pytest
 
 from controller.rules.events import (
     Event,
+    HoldNumber,
     MarkMoment,
     NoCount,
+    Number,
     Order,
     PlayEnded,
     Role,
@@ -279,3 +281,27 @@ def test_a_tap_after_a_hold_begins_anew() -> None:
     tap = gestures.pressed("NO_COUNT", False, 10**9 + REPEAT_NS // 2)
     assert (tap.event, tap.started_at, tap.amends) == (NoCount(), 10**9 + REPEAT_NS // 2, False)
     assert tap.reason == ""
+
+
+def test_one_thumb_on_two_number_keys_holds_25_whichever_came_first() -> None:
+    """The administrative number, as a crew in doubt (PIAA play clock mechanics 2019, text)."""
+    held = HoldNumber(Number.ADMINISTRATIVE)
+    for first, then in (("NUMBER_40", "NUMBER_25"), ("NUMBER_25", "NUMBER_40")):
+        gestures = Gestures("twelve")
+        assert not gestures.pressed(first, False, 0).doubtful
+        second = gestures.pressed(then, False, TOGETHER_NS - 1)
+        assert second.doubtful
+        if then == "NUMBER_25":
+            assert (second.event, second.started_at, second.amends) == (held, 0, True)
+        else:
+            assert second.event is None and second.reason
+    assert not Gestures("twelve").pressed("NUMBER_25", False, 0).doubtful
+
+
+def test_a_hold_of_another_press_is_one_of_its_own() -> None:
+    for late_ns, amends in ((HOLD_NS, True), (HOLD_NS + 1, False)):
+        gestures = Gestures("twelve")
+        gestures.pressed("NO_COUNT", False, 5)
+        assert gestures.pressed("NO_COUNT", True, 5 + late_ns).amends is amends
+    tap = Gestures("twelve").pressed("BOARDS_OFF", False, 0)
+    assert tap.event is None and tap.reason

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.rule_sets import load_rule_set
 from controller.rules.effects import Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
@@ -668,3 +669,20 @@ def test_a_stoppage_is_of_the_down_until_its_hold_has_passed_to_the_nanosecond()
         crew(ending("foul", "fourth_down"), 100)
         crew(ending("incomplete_pass"), at_s)
         assert crew.shows(at_s) == seconds
+
+
+@pytest.mark.parametrize(("code", "marked"), [("nfhs", True), ("canadian", False), ("flag", False)])
+def test_25_left_is_cued_where_the_rule_set_marks_it(code: str, marked: bool) -> None:
+    """CFL from 2026 (text): 35, marked at 20."""
+    crew = Crew(load_rule_set(code))
+    crew(RUN_40, 100)
+    assert crew.clock.marks_25 is marked
+    assert in_phase("SET").clock.marks_25 is False
+
+
+def test_what_was_assumed_is_said_unless_there_is_more_to_say() -> None:
+    crew = Crew()
+    assert crew(READY, 10).reason == "assumed: administrative number"
+    assert crew(SNAP, 20).reason == ""
+    crew(HOLD_25, 30)
+    assert crew(SNAP, 40).reason == "assumed: ready"

@@ -229,3 +229,10 @@ def test_the_nearest_names_are_three_at_most_and_near() -> None:
 
 def test_every_code_is_called_as_its_file() -> None:
     assert all(each.code == code for code in codes() for each in load_seasons(code))
+
+
+@pytest.mark.parametrize("ending", sorted(ENDINGS))
+def test_which_endings_leave_a_zero_up(ending: str) -> None:
+    """Written down again: the fouls, whoever committed them and whenever."""
+    fouls = {"foul", "foul_offense", "foul_defense", "foul_both", "foul_before_snap"}
+    assert SCHOOL.is_foul(ending, ()) == (ending in fouls | {"delay_of_game"})
