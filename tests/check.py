@@ -73,6 +73,11 @@ class Tier:
     test_limit_s: int
     budget_s: int | None
 
+    @property
+    def has_tests_alone(self) -> bool:
+        """Whether it runs those that watch real time and want the machine for themselves."""
+        return "full" not in self.deselect
+
 
 QUICK = Tier("quick", ("full", "long"), test_limit_s=30, budget_s=60)
 FULL = Tier("full", ("long",), test_limit_s=600, budget_s=1200)
@@ -260,19 +265,27 @@ def steps(
     tier: Tier, python: str, missing: Sequence[Tool], extra: Sequence[str]
 ) -> dict[str, list[str]]:
     """Name and command of each step, in order."""
-    deselect = [*tier.deselect, *(f"needs_{tool.name}" for tool in missing)]
-    marks = ["-m", " and ".join(f"not {mark}" for mark in deselect)] if deselect else []
+    wanted = [f"not {mark}" for mark in tier.deselect]
+    wanted += [f"not needs_{tool.name}" for tool in missing]
     slow = ["--durations=5", "--durations-min=0.25"]
     limit = f"--timeout={tier.test_limit_s}"
-    # A whole tier is spread over the processors, a file to each; what was chosen by hand is not, so
-    # that its output and a debugger come through.
-    spread = [] if extra else [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile"]
-    return {
+
+    def pytest(*more: str) -> list[str]:
+        marks = ["-m", " and ".join([*wanted, *more])] if wanted or more else []
+        return [python, "-m", "pytest", *marks, limit, *slow, *extra]
+
+    found = {
         "ruff format": [python, "-m", "ruff", "format", "--check", "."],
         "ruff check": [python, "-m", "ruff", "check", "."],
         "mypy": [python, "-m", "mypy", "--strict", "controller", "drivers", "tests"],
-        "pytest": [python, "-m", "pytest", *marks, limit, *slow, *spread, *extra],
     }
+    if extra:  # chosen by hand: in one process, so that output and a debugger come through
+        return {**found, "pytest": pytest()}
+    spread = [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile"]
+    found["pytest"] = [*pytest("not alone"), *spread]
+    if tier.has_tests_alone:
+        found["pytest, one at a time"] = pytest("alone")
+    return found
 
 
 def run_step(name: str, command: Sequence[str]) -> bool:

@@ -32,6 +32,7 @@ def test_a_numeral_that_never_came_is_an_error() -> None:
         lateness.lateness([0], seen, 3)
 
 
+@pytest.mark.alone
 @pytest.mark.full
 @pytest.mark.needs_gcc
 def test_latency(capsys: pytest.CaptureFixture[str]) -> None:
@@ -44,6 +45,7 @@ def test_latency(capsys: pytest.CaptureFixture[str]) -> None:
         assert line.endswith("met"), line
 
 
+@pytest.mark.alone
 @pytest.mark.full
 def test_lateness(capsys: pytest.CaptureFixture[str]) -> None:
     assert lateness.main(["--counts", "2", "--seconds", "3"]) == 0
@@ -52,12 +54,14 @@ def test_lateness(capsys: pytest.CaptureFixture[str]) -> None:
     assert "above the bare loop's" in printed
 
 
+@pytest.mark.alone
 @pytest.mark.full
 def test_startup(capsys: pytest.CaptureFixture[str]) -> None:
     assert startup.main(["-n", "2"]) == 0
     assert "median to the floor's" in capsys.readouterr().out
 
 
+@pytest.mark.alone
 @pytest.mark.full
 def test_footprint(capsys: pytest.CaptureFixture[str]) -> None:
     assert footprint.main(["--seconds", "2"]) == 0
@@ -66,6 +70,7 @@ def test_footprint(capsys: pytest.CaptureFixture[str]) -> None:
     assert "memory" in printed
 
 
+@pytest.mark.alone
 @pytest.mark.full
 def test_ruling(capsys: pytest.CaptureFixture[str]) -> None:
     assert ruling.main(["-n", "2"]) == 0

@@ -95,6 +95,7 @@ def report(name: str, calls: list[Seen], deaths: list[Death]) -> None:
     print(f"  not met: {[str(death.point) for death in deaths if not death.met]}")
 
 
+@pytest.mark.alone
 @pytest.mark.full
 @pytest.mark.parametrize("name", SCENES)
 async def test_killed_at_every_call(tmp_path: Path, name: str) -> None:
@@ -119,6 +120,7 @@ async def killed_at_every_call(folder: Path, name: str, stride: int) -> None:
     assert middle_ns(deaths) < EXACT_NS
 
 
+@pytest.mark.alone
 @pytest.mark.full
 async def test_a_snapshot_after_the_frame_would_be_caught(tmp_path: Path) -> None:
     careless = Press(*RESET, program="tests.crash.careless")

@@ -205,6 +205,7 @@ async def _written(rig: FaultyRig) -> None:
     assert not rig.journal.waiting
 
 
+@pytest.mark.alone
 @pytest.mark.full
 @pytest.mark.needs_libfaketime
 async def test_the_program_counts_on_while_the_wall_clock_steps(

@@ -51,6 +51,7 @@ async def _trouble(ends: FaultyEnds, port: str, name: str, lasts_s: float) -> No
     ends.mend(port, elsewhere=True)
 
 
+@pytest.mark.alone
 @pytest.mark.full
 async def test_no_fault_of_a_port_holds_up_the_event_loop(
     tmp_path: Path, record_property: Callable[[str, object], None]

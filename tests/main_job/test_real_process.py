@@ -31,7 +31,7 @@ LATEST_NS = 250 * MS_NS
 USUAL_NS = 40 * MS_NS
 """Half of them must be sooner: 4 ms of line, at most 20 ms for an answer, the rest the system's."""
 
-pytestmark = pytest.mark.full
+pytestmark = [pytest.mark.full, pytest.mark.alone]
 
 
 def boottime() -> int:

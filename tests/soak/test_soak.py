@@ -124,6 +124,7 @@ def test_what_is_kept_of_every_refresh_is_found(
     assert any("objects grown" in line for line in lines), lines
 
 
+@pytest.mark.alone
 @pytest.mark.full
 def test_half_a_minute_on_ptys_ends_as_it_began(tmp_path: Path) -> None:
     found = soak(tmp_path, 0.5)
