@@ -26,7 +26,7 @@ from controller.rules.events import (
     Undo,
     plain,
 )
-from controller.rules.phases import Boards
+from controller.rules.phases import Boards, Off, StartedBy
 
 EVERY: list[Event] = [
     PlayEnded("incomplete_pass"),
@@ -86,4 +86,6 @@ def test_the_words_of_the_record() -> None:
         "assumed",
     }
     assert {each.value for each in Boards} == {"lit", "blank", "off"}
+    assert {each.value for each in Off} == {"ordered", "fault"}
+    assert {each.value for each in StartedBy} == {"dead ball", "ready", "referee"}
     assert {each.value for each in Number} == {"routine", "administrative"}

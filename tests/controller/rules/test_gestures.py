@@ -13,6 +13,7 @@ from controller.rules.events import (
     Order,
     PlayEnded,
     Role,
+    RunNumber,
     Snap,
     ToggleBoards,
     Undo,
@@ -305,3 +306,18 @@ def test_a_hold_of_another_press_is_one_of_its_own() -> None:
         assert gestures.pressed("NO_COUNT", True, 5 + late_ns).amends is amends
     tap = Gestures("twelve").pressed("BOARDS_OFF", False, 0)
     assert tap.event is None and tap.reason
+
+
+def test_only_two_number_keys_are_one_thumb_on_two_keys() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("NUMBER_25", False, 0)
+    ready = gestures.pressed("READY", False, TOGETHER_NS // 2)
+    assert ready.event is not None and not ready.doubtful
+
+
+def test_25_that_won_over_40_is_its_first_tap() -> None:
+    gestures = Gestures("twelve")
+    gestures.pressed("NUMBER_40", False, 0)
+    gestures.pressed("NUMBER_25", False, 10)
+    again = gestures.pressed("NUMBER_25", False, REPEAT_NS // 2)
+    assert (again.event, again.amends) == (RunNumber(Number.ADMINISTRATIVE), True)

@@ -150,3 +150,14 @@ def test_an_override_stands_over_an_option() -> None:
         30,
         "Made-up League",
     )
+
+
+def test_an_option_that_resembles_none_is_answered_with_all_of_them() -> None:
+    options = load_options()
+    with pytest.raises(RulesError) as refused:
+        find_value(options, "zzzz", "1")
+    assert all(name in str(refused.value) for name in options)
+
+
+def test_a_value_says_nothing_but_what_it_is_given() -> None:
+    assert (Value("somewhere", "text").rulings, Value("somewhere", "text").with_fact) == ({}, {})

@@ -686,3 +686,18 @@ def test_what_was_assumed_is_said_unless_there_is_more_to_say() -> None:
     assert crew(SNAP, 20).reason == ""
     crew(HOLD_25, 30)
     assert crew(SNAP, 40).reason == "assumed: ready"
+
+
+@pytest.mark.parametrize("between", [MarkMoment(), READY])
+def test_what_changes_nothing_does_not_hide_the_press_before_it(between: Event) -> None:
+    crew = in_phase("LIVE")
+    crew(RUN_40, 100)
+    crew(between, 100.5)
+    assert crew(RUN_40, 101).result is Result.NO_CHANGE
+    assert crew.clock.expires_at == 140 * S
+
+
+def test_boards_off_and_lit_again_say_which() -> None:
+    crew = in_phase("LIVE")
+    assert crew(ToggleBoards(), 100).reason == "boards off by order"
+    assert crew(ToggleBoards(), 110).reason == "boards relit"
