@@ -83,6 +83,15 @@ class Bench:
             self._collected = Server(self, lambda told: [Serving(told)], files)
         return self._collected.ask([(first, 0.0)])
 
+    def close(self) -> None:
+        """End the processes that stand ready."""
+        servers = [each for each in (self._fresh, self._collected) if each is not None]
+        self._fresh = self._collected = None
+        for server in servers:
+            server.hang_up()
+        for server in servers:  # the later one holds the line to the earlier one as well
+            server.wait()
+
     def timed(self, file: str) -> Finding:
         """CPU seconds of a file of tests, and what fails in it."""
         return self._in_child(lambda: self._timed(file)) or {"failed": TIME_OUT, "cpu_s": 0.0}
@@ -221,6 +230,14 @@ class Server:
         found = json.loads(said)["failed"]
         assert found is None or isinstance(found, str)
         return found
+
+    def hang_up(self) -> None:
+        """Ask nothing more: the process ends."""
+        self._socket.close()
+
+    def wait(self) -> None:
+        """Wait for its end."""
+        os.waitpid(self._pid, 0)
 
 
 class Serving:

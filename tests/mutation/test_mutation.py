@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import contextlib
 import re
 import subprocess
 import sys
@@ -86,11 +87,11 @@ def test_a_sample_is_killed_by_the_tests_nearest_to_it() -> None:
 
 @pytest.mark.full
 def test_a_passing_a_failing_and_an_endless_test(tmp_path: Path) -> None:
-    bench = Bench(tmp_path)
     passes, fails, endless = (f"tests/test_{name}.py" for name in ("passes", "fails", "endless"))
-    (tmp_path / passes).write_text("def test_it():\n    pass\n")
-    (tmp_path / fails).write_text("def test_it():\n    assert False\n")
-    (tmp_path / endless).write_text("def test_it():\n    while True:\n        pass\n")
-    assert bench.run([(passes, 0.0)]) is None
-    assert bench.run([(passes, 0.0), (fails, 0.0)]) == f"{fails}::test_it"
-    assert bench.run([(endless, 0.0)]) == TIME_OUT
+    with contextlib.closing(Bench(tmp_path)) as bench:
+        (tmp_path / passes).write_text("def test_it():\n    pass\n")
+        (tmp_path / fails).write_text("def test_it():\n    assert False\n")
+        (tmp_path / endless).write_text("def test_it():\n    while True:\n        pass\n")
+        assert bench.run([(passes, 0.0)]) is None
+        assert bench.run([(passes, 0.0), (fails, 0.0)]) == f"{fails}::test_it"
+        assert bench.run([(endless, 0.0)]) == TIME_OUT
