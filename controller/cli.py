@@ -76,28 +76,29 @@ def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
 
 
 def _fill_run(parser: argparse.ArgumentParser) -> None:
-    from controller import run_command  # noqa: PLC0415
+    from controller.commands import run as run_command  # noqa: PLC0415
 
     run_command.add_arguments(parser)
     parser.set_defaults(run=run_command.run)
 
 
 def _fill_ruling(parser: argparse.ArgumentParser) -> None:
-    from controller import ruling_command  # noqa: PLC0415
+    from controller.commands import ruling as ruling_command  # noqa: PLC0415
 
     ruling_command.add_arguments(parser)
     parser.set_defaults(run=ruling_command.run)
 
 
 def _fill_rules(parser: argparse.ArgumentParser) -> None:
-    from controller import rules_command  # noqa: PLC0415
+    from controller.commands import rules as rules_command  # noqa: PLC0415
 
     rules_command.add_arguments(parser)
     parser.set_defaults(run=rules_command.run)
 
 
 def _fill_journal(parser: argparse.ArgumentParser) -> None:
-    from controller import journal_command, places  # noqa: PLC0415
+    from controller.commands import journal as journal_command  # noqa: PLC0415
+    from controller.config import default_paths as places  # noqa: PLC0415
 
     def run(args: argparse.Namespace) -> int:
         if args.file is None:
@@ -109,14 +110,14 @@ def _fill_journal(parser: argparse.ArgumentParser) -> None:
 
 
 def _fill_check(parser: argparse.ArgumentParser) -> None:
-    from controller import check_command  # noqa: PLC0415
+    from controller.commands import check as check_command  # noqa: PLC0415
 
     check_command.add_arguments(parser)
     parser.set_defaults(run=check_command.run)
 
 
 def _fill_pair(parser: argparse.ArgumentParser) -> None:
-    from controller import pair_command  # noqa: PLC0415
+    from controller.commands import pair as pair_command  # noqa: PLC0415
 
     pair_command.add_arguments(parser)
     parser.set_defaults(run=pair_command.run)

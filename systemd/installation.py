@@ -42,7 +42,7 @@ COMMAND = "usr/local/bin/playclock"
 TRY = "import controller.cli, serial"
 TRY_CONFIG = """\
 import sys, pathlib
-from controller.config import load_config
+from controller.config.load import load_config
 try:
     load_config(pathlib.Path(sys.argv[1]))
 except (ValueError, OSError) as error:

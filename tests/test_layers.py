@@ -33,41 +33,58 @@ PURE = {
 # Built-in functions that reach the outside world.
 IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__import__"}
 
-# The shell: the only modules that know both sides. The service and its parts run the drivers, the
-# assembly builds them from the configuration. The console and the command line go through these.
-DRIVER_USERS = {
-    "controller/assembly.py",
-    # The card prints the cues as the handset has them.
-    "controller/card_text.py",
-    "controller/board_watch.py",
-    "controller/builders.py",
-    # A device's table may hold what its driver can do; its module loads only for such a table.
-    "controller/config_devices.py",
-    "controller/config_model.py",
-    # What is checked before a game is what the drivers know: answers, lamps, keys, radio.
-    "controller/check_boards.py",
-    "controller/check_displays.py",
-    "controller/check_hands.py",
-    "controller/check_handsets.py",
-    "controller/check_lamps.py",
-    "controller/check_steps.py",
-    "controller/check_wires.py",
-    "controller/continuity.py",
-    "controller/crew.py",
-    "controller/display.py",
-    "controller/driving.py",
-    "controller/going_on.py",
-    "controller/keeper.py",
-    # Pairing is the drivers' own exchange, led from the command line.
-    "controller/pair_command.py",
-    "controller/service.py",
-    "controller/snapshot_text.py",
-    "controller/supervisor.py",
+# Which folder may import which, and why; ``drivers.base`` is what a driver is, ``drivers`` the rest
+# of them, ``controller`` is the version, ``controller.clock`` the one clock. Commands, and the start of the
+# program, stand on top: they may import any folder, but commands never each other.
+TOP = {"controller.cli", "controller.__main__", "commands"}
+ARROWS = {
+    ("rulebook", "rules"): "reads files into rule sets",
+    ("journal", "rules"): "a row says what was decided",
+    ("journal", "recovery"): "a row is kept as a text for a snapshot until it is on disk",
+    ("recovery", "rules"): "keeps the state of the play clock",
+    ("recovery", "journal"): "keeps the rows that are not on disk",
+    ("recovery", "drivers"): "writes a file whole or not at all",
+    ("recovery", "drivers.base"): "keeps the newest answer to a handset",
+    ("service", "rules"): "asks the play clock",
+    ("service", "status"): "says what is so",
+    ("service", "recovery"): "keeps each moment before it is shown",
+    ("service", "journal"): "hands rows over",
+    ("service", "drivers.base"): "drives boards, hears handsets",
+    ("config", "rules"): "a file may change settings",
+    ("config", "rulebook"): "a file names a rule set and options",
+    ("config", "drivers"): "a device's table holds what its driver can do",
+    ("config", "drivers.base"): "a device's table names keys",
+    ("assembly", "rules"): "a service runs a play clock",
+    ("assembly", "rulebook"): "loads the rule set that is named",
+    ("assembly", "config"): "builds what a configuration names",
+    ("assembly", "service"): "puts the service together",
+    ("assembly", "recovery"): "begins where the last run stopped",
+    ("assembly", "journal"): "gives the service its recorder",
+    ("assembly", "drivers"): "builds the drivers",
+    ("assembly", "drivers.base"): "knows what a driver is",
+    ("console", "status"): "draws it",
+    ("console", "rules"): "reads an entry as an event",
+    ("console", "service"): "gives the service what is typed",
+    ("console", "journal"): "shows whether the record is written",
+    ("card", "rules"): "prints rulings",
+    ("card", "rulebook"): "prints what was adopted",
+    ("card", "drivers"): "prints the cues as the handset has them",
+    ("check", "assembly"): "tries what the configuration names",
+    ("check", "config"): "says what is configured",
+    ("check", "rules"): "the crew's steps are orders",
+    ("check", "rulebook"): "names the rule set in the record",
+    ("check", "service"): "leads the crew through the service itself",
+    ("check", "journal"): "keeps the outcome",
+    ("check", "recovery"): "looks whether a service runs",
+    ("check", "drivers"): "what is checked is what the drivers know",
+    ("check", "drivers.base"): "the same, of every driver",
+    ("check", "controller"): "names the version in the record",
+    ("check", "controller.clock"): "says whether the wall clock is kept",
 }
 
 # Modules from outside the standard library, and the files that may load them, inside a function.
 THIRD_PARTY = {
-    "controller/card_type.py": {"reportlab"},
+    "controller/card/typesetting.py": {"reportlab"},
     "drivers/board/gpio_segments.py": {"gpiozero"},
     "drivers/board/modbus_frames.py": {"pymodbus"},
     "drivers/handset/gpio.py": {"gpiozero"},
@@ -186,13 +203,55 @@ def test_rules_call_nothing_that_reaches_the_outside() -> None:
     assert not calls, "\n".join(calls)
 
 
-def test_only_the_service_and_the_assembly_know_the_drivers() -> None:
+def folder_of(module: str) -> str:
+    """The folder of a module, or the module itself where it stands in none."""
+    first, *rest = module.split(".")
+    if first == "drivers":
+        return "drivers.base" if rest[:1] == ["base"] else "drivers"
+    if not rest:
+        return "controller"
+    return rest[0] if (ROOT / "controller" / rest[0]).is_dir() else f"controller.{rest[0]}"
+
+
+def arrows() -> dict[tuple[str, str], list[Import]]:
+    """The imports between folders of the controller, and to the drivers."""
+    found: dict[tuple[str, str], list[Import]] = {}
+    for item in imports_of("controller"):
+        if item.module.partition(".")[0] in PACKAGES:
+            here = folder_of(".".join(Path(item.file).with_suffix("").parts))
+            there = folder_of(item.module)
+            if here != there:
+                found.setdefault((here, there), []).append(item)
+    return found
+
+
+def test_folders_import_only_what_lies_below_them() -> None:
     strangers = [
         str(item)
-        for item in imports_of("controller")
-        if item.within("drivers") and item.file not in DRIVER_USERS
+        for (here, there), items in arrows().items()
+        if here not in TOP and (here, there) not in ARROWS
+        for item in items
     ]
     assert not strangers, "\n".join(strangers)
+
+
+def test_every_arrow_is_still_there() -> None:
+    assert not ARROWS.keys() - arrows().keys()
+
+
+def test_commands_never_import_commands() -> None:
+    strangers = [
+        str(item)
+        for item in imports_of("controller/commands")
+        if item.within("controller.commands")
+    ]
+    assert not strangers, "\n".join(strangers)
+
+
+def test_every_folder_says_what_is_in_it_and_what_it_may_import() -> None:
+    for path in sorted((ROOT / "controller").glob("*/__init__.py")):
+        words = ast.get_docstring(ast.parse(path.read_text("utf-8"))) or ""
+        assert "May import:" in words, path
 
 
 @pytest.mark.parametrize("package", PACKAGES)

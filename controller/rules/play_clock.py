@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from controller.rules.actions import Context, Move, NoChange, unless_low
 from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
@@ -23,10 +24,9 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.moves import Context, Move, NoChange, unless_low
 from controller.rules.numerals import SECOND_NS, next_change_at
 from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
-from controller.rules.roles import contradict
+from controller.rules.precedence import contradict
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
 from controller.rules.transitions import IN_THE_TABLE, REFUSALS, TRANSITIONS, Kind, kind_of, why_not

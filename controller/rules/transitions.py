@@ -1,7 +1,7 @@
 """The one table: what an event does in each phase.
 
 An entry takes the down as it is and says what it becomes, or that nothing changes
-(:mod:`controller.rules.moves`). An absent entry is a refusal: nothing changes, and the reason is
+(:mod:`controller.rules.actions`). An absent entry is a refusal: nothing changes, and the reason is
 said.
 
 "Routine end" and "named stoppage" are both a :class:`PlayEnded`; the rule set tells them apart.
@@ -18,7 +18,8 @@ import enum
 from collections.abc import Mapping
 from typing import Final
 
-from controller.rules import moves
+from controller.rules import actions
+from controller.rules.actions import Transition
 from controller.rules.events import (
     Event,
     HoldNumber,
@@ -30,7 +31,6 @@ from controller.rules.events import (
     Snap,
     Stop,
 )
-from controller.rules.moves import Transition
 from controller.rules.phases import Expired, Idle, Live, Phase, Running, Set, Stopped
 from controller.rules.rulings import NOT_ENDINGS, RulesError, RuleSet, StartsOn
 
@@ -51,67 +51,67 @@ class Kind(enum.Enum):
 
 TRANSITIONS: Final[Mapping[type[Phase], Mapping[Kind, Transition]]] = {
     Idle: {
-        Kind.ROUTINE_END: moves.same_down,
-        Kind.STOPPAGE: moves.stoppage,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_unprepared,
-        Kind.SNAP: moves.snap,
-        Kind.NO_COUNT: moves.already_idle,
-        Kind.SET_COUNT: moves.correct,
+        Kind.ROUTINE_END: actions.same_down,
+        Kind.STOPPAGE: actions.stoppage,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_unprepared,
+        Kind.SNAP: actions.snap,
+        Kind.NO_COUNT: actions.already_idle,
+        Kind.SET_COUNT: actions.correct,
     },
     Set: {
-        Kind.ROUTINE_END: moves.routine_in_set,
-        Kind.STOPPAGE: moves.stoppage,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_in_set,
-        Kind.SNAP: moves.snap,
-        Kind.STOP: moves.already_stopped,
-        Kind.NO_COUNT: moves.no_count,
-        Kind.SET_COUNT: moves.correct,
+        Kind.ROUTINE_END: actions.routine_in_set,
+        Kind.STOPPAGE: actions.stoppage,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_in_set,
+        Kind.SNAP: actions.snap,
+        Kind.STOP: actions.already_stopped,
+        Kind.NO_COUNT: actions.no_count,
+        Kind.SET_COUNT: actions.correct,
     },
     Running: {
-        Kind.ROUTINE_END: moves.routine_in_running,
-        Kind.STOPPAGE: moves.stoppage,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_in_running,
-        Kind.SNAP: moves.snap,
-        Kind.STOP: moves.stop,
-        Kind.NO_COUNT: moves.no_count,
-        Kind.SET_COUNT: moves.correct,
+        Kind.ROUTINE_END: actions.routine_in_running,
+        Kind.STOPPAGE: actions.stoppage,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_in_running,
+        Kind.SNAP: actions.snap,
+        Kind.STOP: actions.stop,
+        Kind.NO_COUNT: actions.no_count,
+        Kind.SET_COUNT: actions.correct,
     },
     Live: {
-        Kind.ROUTINE_END: moves.same_down,
-        Kind.STOPPAGE: moves.stoppage,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_in_live,
-        Kind.SNAP: moves.snap_in_live,
-        Kind.NO_COUNT: moves.no_count,
+        Kind.ROUTINE_END: actions.same_down,
+        Kind.STOPPAGE: actions.stoppage,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_in_live,
+        Kind.SNAP: actions.snap_in_live,
+        Kind.NO_COUNT: actions.no_count,
     },
     Stopped: {
-        Kind.ROUTINE_END: moves.afresh,
-        Kind.STOPPAGE: moves.stoppage,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_what_follows,
-        Kind.SNAP: moves.snap,
-        Kind.STOP: moves.stop_again,
-        Kind.NO_COUNT: moves.no_count,
-        Kind.SET_COUNT: moves.correct,
+        Kind.ROUTINE_END: actions.afresh,
+        Kind.STOPPAGE: actions.stoppage,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_what_follows,
+        Kind.SNAP: actions.snap,
+        Kind.STOP: actions.stop_again,
+        Kind.NO_COUNT: actions.no_count,
+        Kind.SET_COUNT: actions.correct,
     },
     Expired: {
-        Kind.ROUTINE_END: moves.new_down,
-        Kind.STOPPAGE: moves.stoppage_at_zero,
-        Kind.HOLD: moves.hold,
-        Kind.RUN: moves.reset_and_run,
-        Kind.READY: moves.ready_what_follows,
-        Kind.SNAP: moves.snap,
-        Kind.STOP: moves.already_stopped,
-        Kind.NO_COUNT: moves.no_count,
-        Kind.SET_COUNT: moves.correct,
+        Kind.ROUTINE_END: actions.new_down,
+        Kind.STOPPAGE: actions.stoppage_at_zero,
+        Kind.HOLD: actions.hold,
+        Kind.RUN: actions.reset_and_run,
+        Kind.READY: actions.ready_what_follows,
+        Kind.SNAP: actions.snap,
+        Kind.STOP: actions.already_stopped,
+        Kind.NO_COUNT: actions.no_count,
+        Kind.SET_COUNT: actions.correct,
     },
 }
 

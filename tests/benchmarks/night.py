@@ -15,7 +15,7 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Final
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.events import (
     BoardsFault,
     Event,

@@ -7,8 +7,8 @@ from typing import Any, cast
 
 import pytest
 
-from controller.rule_sets import load_rule_set
-from controller.rules import moves, play_clock
+from controller.rulebook.loader import load_rule_set
+from controller.rules import actions, play_clock
 from controller.rules.effects import Result
 from controller.rules.events import Order
 from controller.rules.phases import Phase, Running, Set
@@ -29,22 +29,22 @@ def test_two_games() -> None:
     assert len(events) == 12, events  # each kind of event was given
 
 
-def put(patch: Patch, phase: type[Phase], kind: Kind, cell: moves.Transition) -> None:
-    patch.setitem(cast(MutableMapping[Kind, moves.Transition], TRANSITIONS[phase]), kind, cell)
+def put(patch: Patch, phase: type[Phase], kind: Kind, cell: actions.Transition) -> None:
+    patch.setitem(cast(MutableMapping[Kind, actions.Transition], TRANSITIONS[phase]), kind, cell)
 
 
 def the_ready_runs_25(patch: Patch) -> None:
-    put(patch, Set, Kind.READY, moves.ready_unprepared)
+    put(patch, Set, Kind.READY, actions.ready_unprepared)
 
 
 def a_ready_resets(patch: Patch) -> None:
-    put(patch, Running, Kind.READY, moves.ready_what_follows)
+    put(patch, Running, Kind.READY, actions.ready_what_follows)
 
 
 def a_stoppage_shows_the_routine_number(patch: Patch) -> None:
-    def shows_40(c: moves.Context) -> moves.Outcome:
-        outcome = moves.stoppage(c)
-        if isinstance(outcome, moves.NoChange):
+    def shows_40(c: actions.Context) -> actions.Outcome:
+        outcome = actions.stoppage(c)
+        if isinstance(outcome, actions.NoChange):
             return outcome
         return outcome._replace(down=outcome.down._replace(phase=Set(40)))
 
@@ -70,7 +70,7 @@ def undo_keeps_its_place(patch: Patch) -> None:
 def any_press_relights(patch: Patch) -> None:
     accept = PlayClock._accept
 
-    def relit(self: PlayClock, order: Order, move: moves.Move) -> Any:
+    def relit(self: PlayClock, order: Order, move: actions.Move) -> Any:
         outcome = accept(self, order, move)
         self.state = self.state._replace(off=None)
         return outcome

@@ -10,15 +10,15 @@ from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller.crew import CrewMember
-from controller.journal_file import Opening, Row
-from controller.recorder import Recorder
-from controller.rule_sets import load_rule_set
+from controller.journal.file import Opening, Row
+from controller.journal.recorder import Recorder
+from controller.rulebook.loader import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
-from controller.service import Service
+from controller.service.crew import CrewMember
+from controller.service.service import Service
 from drivers.base import (
     Acknowledgement,
     Answered,

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from controller.journal_file import Dated, JournalFile, Origin, Row
+from controller.journal.file import Dated, JournalFile, Origin, Row
 
 ORIGIN = Origin("boot-a", "0.1.0", "rules-1")
 KICKOFF_NS = 1_789_167_792_400_000_000

@@ -7,14 +7,14 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from controller.check_hands import Hands
-from controller.check_handsets import Known
-from controller.check_pregame import Pregame
-from controller.check_report import Report
-from controller.config_model import Config
-from controller.journal_file import Row
-from controller.journal_reader import JournalReader
-from controller.rule_sets import load_rule_set
+from controller.check.handsets import Known
+from controller.check.operators import Hands
+from controller.check.report import Report
+from controller.check.session import Pregame
+from controller.config.model import Config
+from controller.journal.file import Row
+from controller.journal.reader import JournalReader
+from controller.rulebook.loader import load_rule_set
 from tests.virtual_time import VirtualClock
 
 KEEPER = Known(1, "keeper", "twelve")

@@ -9,11 +9,11 @@ from pathlib import Path
 
 import pytest
 
-from controller.assembly import Assembly, rules_of
-from controller.check_hands import Hands
-from controller.check_handsets import Known
-from controller.check_pregame import Pregame
-from controller.config import load_config
+from controller.assembly.assembler import Assembly, rules_of
+from controller.check.handsets import Known
+from controller.check.operators import Hands
+from controller.check.session import Pregame
+from controller.config.load import load_config
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import Crew, checks
 from tests.main_job.flight import CountedPort, Flight, PatientClock
@@ -70,7 +70,7 @@ def test_every_step_is_right_on_real_ports(
 ) -> None:
     flight = Flight()
     clock = PatientClock(flight)
-    monkeypatch.setattr("controller.assembly.SerialPort", partial(CountedPort, flight))
+    monkeypatch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
     answers = {
         "(y/n)": "y",
         "boards dark?": "y",

@@ -115,7 +115,7 @@ def test_an_interrupt_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
     def interrupted(_: object) -> int:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("controller.ruling_command.run", interrupted)
+    monkeypatch.setattr("controller.commands.ruling.run", interrupted)
     assert main(RULING) == INTERRUPTED
 
 
@@ -162,26 +162,19 @@ def loaded(*arguments: str) -> set[str]:
 
 def test_ruling_loads_nothing_that_it_does_not_need() -> None:
     modules = loaded(*RULING)
-    assert "controller.ruling_command" in modules and "tomllib" in modules
+    assert "controller.commands.ruling" in modules and "tomllib" in modules
     heavy = {"asyncio", "sqlite3", "hashlib", "ssl", "serial", "threading", "subprocess", "socket"}
     assert modules & heavy == set()
-    ours = {each for each in modules if each.partition(".")[0] in ("controller", "drivers")}
-    assert ours <= {
-        "controller",
-        "controller.cli",
-        "controller.rule_fields",
-        "controller.rule_sets",
-        "controller.ruling_command",
-        "controller.rules",
-        "controller.rules.endings",
-        "controller.rules.rulings",
-    }
+    folders = {each.split(".")[1] for each in modules if each.startswith("controller.")}
+    assert folders == {"cli", "commands", "rulebook", "rules"}
+    assert not any(each.startswith("drivers") for each in modules)
+    assert "controller.rulebook.options" not in modules  # read only where one is chosen
 
 
 def test_help_loads_no_command() -> None:
     modules = loaded("--help")
-    assert not {"controller.run_command", "controller.ruling_command"} & modules
-    assert "controller.check_command" not in modules
+    assert not {"controller.commands.run", "controller.commands.ruling"} & modules
+    assert "controller.commands.check" not in modules
     assert "asyncio" not in modules
 
 

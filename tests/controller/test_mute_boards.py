@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Coroutine
 
-from controller.agreement import Agreement, Word
-from controller.board_watch import BoardWatch
-from controller.console_lists import faults, well
-from controller.driving import CANNOT_ANSWER
-from controller.reporting import status_of
+from controller.console.panels import faults, well
 from controller.rules.phases import Boards
-from controller.status import BoardHealth
+from controller.service.board_agreement import Agreement, Word
+from controller.service.board_monitor import BoardWatch
+from controller.service.driver_tasks import CANNOT_ANSWER
+from controller.service.status_report import status_of
+from controller.status.document import BoardHealth
 from drivers.base import Answered, Edge, Key
 from tests.controller.fakes import FakeHandset, Game, S, report
 from tests.virtual_time import VirtualClock, virtual

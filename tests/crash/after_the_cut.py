@@ -8,9 +8,9 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
-from controller.continuity import MARKER
-from controller.journal_file import Dated, JournalFile, Origin
-from controller.journal_reader import JournalReader
+from controller.journal.file import Dated, JournalFile, Origin
+from controller.journal.reader import JournalReader
+from controller.recovery.recovery import MARKER
 from drivers.handset.keys import load_keys
 from drivers.handset.session import next_session
 from tests.controller.journal_rows import KICKOFF_NS, row

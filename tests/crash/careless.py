@@ -6,7 +6,7 @@ from __future__ import annotations
 import sys
 
 from controller.cli import main
-from controller.keeper import Keeper
+from controller.recovery.checkpoint import Keeper
 
 
 def keep_nothing_before_the_frame(*_: object) -> None:

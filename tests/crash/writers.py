@@ -12,8 +12,8 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from controller.continuity import Continuity
-from controller.journal import Journal
+from controller.journal.writer import Journal
+from controller.recovery.recovery import Continuity
 from drivers.handset.key_change import KeyChange
 from drivers.handset.keys import Keys
 from drivers.handset.session import next_session

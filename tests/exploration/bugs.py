@@ -8,10 +8,10 @@ from typing import cast
 
 import pytest
 
-from controller.rules import moves, play_clock
+from controller.rules import actions, play_clock
+from controller.rules.actions import Context, Move, Outcome, Transition
 from controller.rules.effects import Result
 from controller.rules.events import BoardsFault, Order
-from controller.rules.moves import Context, Move, Outcome, Transition
 from controller.rules.phases import (
     Expired,
     Idle,
@@ -52,34 +52,34 @@ def dead_ball_dead_when_stopped(patch: Patch) -> None:
 
 def ready_in_set_runs_25(patch: Patch) -> None:
     """Ready runs 25, whatever is held."""
-    cell(patch, Set, Kind.READY, moves.ready_unprepared)
+    cell(patch, Set, Kind.READY, actions.ready_unprepared)
 
 
 def ready_resets_a_running_count(patch: Patch) -> None:
     """Ready starts a running count again."""
-    cell(patch, Running, Kind.READY, moves.ready_unprepared)
+    cell(patch, Running, Kind.READY, actions.ready_unprepared)
 
 
 def second_dead_ball_counts_again(patch: Patch) -> None:
     """The same end of play, pressed twice, starts the count twice."""
-    cell(patch, Running, Kind.ROUTINE_END, moves.new_down)
+    cell(patch, Running, Kind.ROUTINE_END, actions.new_down)
 
 
 def dead_ball_displaces_a_stoppage(patch: Patch) -> None:
     """DEAD BALL after a named stoppage starts the count."""
-    cell(patch, Set, Kind.ROUTINE_END, moves.new_down)
+    cell(patch, Set, Kind.ROUTINE_END, actions.new_down)
 
 
 def foul_takes_the_zero_away(patch: Patch) -> None:
     """A foul at zero shows its number at once."""
-    cell(patch, Expired, Kind.STOPPAGE, moves.stoppage)
+    cell(patch, Expired, Kind.STOPPAGE, actions.stoppage)
 
 
 def held_25_runs(patch: Patch) -> None:
     """The bare number runs while the ball is live."""
 
     def runs(c: Context) -> Outcome:
-        outcome = moves.hold(c)
+        outcome = actions.hold(c)
         if not isinstance(outcome, Move) or not isinstance(outcome.down.phase, Set):
             return outcome
         seconds = outcome.down.phase.seconds
@@ -91,12 +91,12 @@ def held_25_runs(patch: Patch) -> None:
 
 def correction_in_live(patch: Patch) -> None:
     """A count can be set while the ball is in play."""
-    cell(patch, Live, Kind.SET_COUNT, moves.correct)
+    cell(patch, Live, Kind.SET_COUNT, actions.correct)
 
 
 def no_count_forgets_nothing(patch: Patch) -> None:
     """No count after a stop leaves the stopped count up."""
-    cell(patch, Stopped, Kind.NO_COUNT, moves.already_idle)
+    cell(patch, Stopped, Kind.NO_COUNT, actions.already_idle)
 
 
 def undo_keeps_the_history(patch: Patch) -> None:
@@ -138,13 +138,13 @@ def relight_by_a_fault(patch: Patch) -> None:
 
 def correction_loses_a_second(patch: Patch) -> None:
     """A running correction is a second short."""
-    run = moves._run
+    run = actions._run
 
     def short(c: Context, seconds: int, by: StartedBy, lag_s: float = 0.0) -> Running:
         count = run(c, seconds, by, lag_s)
         return replace(count, expires_at=count.expires_at - 10**9)
 
-    patch.setattr(moves, "_run", short)
+    patch.setattr(actions, "_run", short)
 
 
 def low_clock_starts_all_the_same(patch: Patch) -> None:

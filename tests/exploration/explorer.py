@@ -16,6 +16,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from controller.rules.actions import CORRECTION
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -33,7 +34,6 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.moves import CORRECTION
 from controller.rules.phases import Running, Set, StartedBy, name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet

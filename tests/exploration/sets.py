@@ -6,8 +6,8 @@ nothing else of them: they are explored once, under the name of the first.
 
 from __future__ import annotations
 
-from controller.rule_options import load_options
-from controller.rule_sets import codes, load_seasons
+from controller.rulebook.loader import codes, load_seasons
+from controller.rulebook.options import load_options
 from controller.rules.options import with_option
 from controller.rules.rulings import RuleSet
 

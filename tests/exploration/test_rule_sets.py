@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 
 import pytest
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.events import PlayEnded
 from controller.rules.phases import PHASES
 from controller.rules.rulings import RuleSet, StartsOn

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.journal_reader import JournalReader
+from controller.journal.reader import JournalReader
 from tests.faults.rig import FaultyRig, play
 from tests.faults.test_ports import counting_40
 from tests.faults.truth import DARK, Judge

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import Any
 
 from controller.cli import main
-from controller.urgent_loop import UrgentSelector
+from controller.service.event_loop import UrgentSelector
 
 KEPT = 20
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.effects import Result
 from controller.rules.events import NoCount, Order, PlayEnded, Undo
 from controller.rules.gestures import FOUR, LAYOUTS, MS_NS, TWELVE, Gestures, Meaning

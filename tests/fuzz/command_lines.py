@@ -19,16 +19,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from unittest import mock
 
-from controller import (
-    cli,
-    journal_command,
-    journal_file,
-    journal_reader,
-    journal_text,
-    ruling_command,
-    run_command,
-)
-from controller.journal_file import COLUMNS, Dated, JournalFile, Origin, Row
+from controller import cli
+from controller.commands import journal as journal_command
+from controller.commands import ruling as ruling_command
+from controller.commands import run as run_command
+from controller.journal import file as journal_file
+from controller.journal import format as journal_text
+from controller.journal import reader as journal_reader
+from controller.journal.file import COLUMNS, Dated, JournalFile, Origin, Row
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import step, steps
 

@@ -7,9 +7,9 @@ import itertools
 import os
 from pathlib import Path
 
-from controller import console_entry
-from controller.console_entry import EntryError
-from controller.rule_sets import load_rule_set
+from controller.console import entry as console_entry
+from controller.console.entry import EntryError
+from controller.rulebook.loader import load_rule_set
 from controller.rules.events import SetCount
 from controller.rules.rulings import NOT_ENDINGS
 from drivers.base import Press, Rejection, Result

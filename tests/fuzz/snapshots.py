@@ -7,9 +7,19 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
-from controller import snapshot, snapshot_text
-from controller.journal_file import Dated, Row
-from controller.rule_sets import load_rule_set
+from controller.journal.file import Dated, Row
+from controller.recovery import snapshot_codec as snapshot_text
+from controller.recovery import snapshot_file as snapshot
+from controller.recovery.snapshot_codec import (
+    Carried,
+    Moment,
+    SnapshotError,
+    SnapshotText,
+    Standing,
+    row_text,
+)
+from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
+from controller.rulebook.loader import load_rule_set
 from controller.rules.events import (
     Event,
     Number,
@@ -22,15 +32,6 @@ from controller.rules.events import (
     Undo,
 )
 from controller.rules.play_clock import PlayClock
-from controller.snapshot import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
-from controller.snapshot_text import (
-    Carried,
-    Moment,
-    SnapshotError,
-    SnapshotText,
-    Standing,
-    row_text,
-)
 from drivers.base import Acknowledgement, Result
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import step, steps

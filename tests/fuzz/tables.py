@@ -11,9 +11,11 @@ import re
 from pathlib import Path
 from unittest import mock
 
-from controller import config, config_fields, rule_sets
-from controller.config_fields import ConfigError
-from controller.config_model import BOARD_BAUDS, HANDSET_BAUDS
+from controller.config import load as config
+from controller.config import toml_table as config_fields
+from controller.config.model import BOARD_BAUDS, HANDSET_BAUDS
+from controller.config.toml_table import ConfigError
+from controller.rulebook import loader as rule_sets
 from controller.rules.rulings import RulesError
 from drivers.handset import keys, session
 from drivers.handset.keys import KeyFileError

@@ -13,7 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from controller import config, console_entry, journal_command, snapshot, snapshot_text
+from controller.commands import journal as journal_command
+from controller.config import load as config
+from controller.console import entry as console_entry
+from controller.recovery import snapshot_codec as snapshot_text
+from controller.recovery import snapshot_file as snapshot
 from drivers import framing
 from drivers.board import answers, messages, simulated
 from drivers.handset import keys, keystrokes, radio, session

@@ -13,7 +13,9 @@ from types import ModuleType
 
 import pytest
 
-from controller import check_command, pair_command, run_command
+from controller.commands import check as check_command
+from controller.commands import pair as pair_command
+from controller.commands import run as run_command
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
 WIRING = HARDWARE / "wiring"

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from tests.keeper_errors.keeper import NEVER, Rates
 from tests.keeper_errors.played import NO_ERROR, Game, Sums, add, game

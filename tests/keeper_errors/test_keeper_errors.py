@@ -8,8 +8,8 @@ from typing import cast
 
 import pytest
 
-from controller.rule_sets import load_rule_set
-from controller.rules import moves
+from controller.rulebook.loader import load_rule_set
+from controller.rules import actions
 from controller.rules.phases import Expired, Live, Set
 from controller.rules.transitions import TRANSITIONS, Kind
 from tests.keeper_errors.__main__ import OFF, ON, games, kept, main
@@ -59,10 +59,10 @@ def test_a_quarter_of_a_game_of_each_code() -> None:
         assert kept(code, erring, ON).total_s < kept(code, erring, OFF).total_s
 
 
-BUGS: Mapping[str, tuple[type, Kind, moves.Transition]] = {
-    "the ready always runs 25": (Set, Kind.READY, moves.ready_unprepared),
-    "a foul at zero shows its number": (Expired, Kind.STOPPAGE, moves.stoppage),
-    "a routine end is held": (Live, Kind.ROUTINE_END, moves.stoppage),
+BUGS: Mapping[str, tuple[type, Kind, actions.Transition]] = {
+    "the ready always runs 25": (Set, Kind.READY, actions.ready_unprepared),
+    "a foul at zero shows its number": (Expired, Kind.STOPPAGE, actions.stoppage),
+    "a routine end is held": (Live, Kind.ROUTINE_END, actions.stoppage),
 }
 
 
@@ -72,7 +72,7 @@ def test_a_bug_of_the_play_clock_is_seen(bug: str, monkeypatch: pytest.MonkeyPat
     played = games("nfhs", range(1, 3), NEVER)
     assert not kept("nfhs", played, ON).wrong_s
     phase, kind, instead = BUGS[bug]
-    row = cast(MutableMapping[Kind, moves.Transition], TRANSITIONS[phase])
+    row = cast(MutableMapping[Kind, actions.Transition], TRANSITIONS[phase])
     monkeypatch.setitem(row, kind, instead)
     assert kept("nfhs", played, ON).wrong_s[NO_ERROR] > 1
 

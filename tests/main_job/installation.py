@@ -6,8 +6,8 @@ import os
 import tty
 from pathlib import Path
 
-from controller.journal_file import Row
-from controller.journal_reader import JournalReader
+from controller.journal.file import Row
+from controller.journal.reader import JournalReader
 from tests.main_job.board_ends import Boards, Node
 from tests.main_job.flight import Flight
 from tests.main_job.handset_ends import Air, HandsetEnd

@@ -10,15 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.assembly import Assembler, controller_id_of, keys_and_session, rules_of
-from controller.config import load_config
-from controller.console_task import ConsoleTask
-from controller.journal import Journal
-from controller.reporting import status_of
-from controller.rule_sets import fingerprint
+from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
+from controller.config.load import load_config
+from controller.console.task import ConsoleTask
+from controller.journal.writer import Journal
+from controller.rulebook.loader import fingerprint
 from controller.rules.effects import Decided
-from controller.service import Service
-from controller.status import Status
+from controller.service.service import Service
+from controller.service.status_report import status_of
+from controller.status.document import Status
 from tests.main_job.flight import CountedPort, Flight, PatientClock
 from tests.main_job.installation import Ends, Site
 from tests.virtual_time import VirtualClock, VirtualTimeLoop
@@ -130,5 +130,5 @@ def play(folder: Path, script: Callable[[Rig], Awaitable[None]]) -> Rig:
         asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner,
     ):
         # The same port, with its bytes counted.
-        patch.setattr("controller.assembly.SerialPort", partial(CountedPort, flight))
+        patch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
         return runner.run(main())

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.journal_file import Row
+from controller.journal.file import Row
 from tests.main_job.board_ends import Heard
 from tests.main_job.independent_frames import BYTE_NS, DARK_NUMERALS, State
 from tests.main_job.installation import CONTROLLER_ID, FIELD, KEEPER

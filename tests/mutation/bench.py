@@ -272,7 +272,7 @@ class Serving:
 
     def run(self, session: pytest.Session, files: Sequence[tuple[str, float]]) -> None:
         """Run what is collected. Within one fork the data stays as it is and is read once."""
-        rule_sets = sys.modules["controller.rule_sets"]
+        rule_sets = sys.modules["controller.rulebook.loader"]
         setattr(rule_sets, "load_seasons", functools.cache(rule_sets.load_seasons))  # noqa: B010
         ((word, _),) = files
         session.items.sort(key=lambda item: f"[{word}-" not in item.nodeid)

@@ -21,14 +21,14 @@ JUDGES: Final = sorted(
     path.relative_to(ROOT).as_posix()
     for path in [
         *(ROOT / "tests" / "controller" / "rules").rglob("test_*.py"),
-        *(ROOT / "tests" / "controller").glob("test_rule_*.py"),
-        ROOT / "tests" / "controller" / "test_snapshot_text.py",
+        *(ROOT / "tests" / "controller" / "rulebook").glob("test_*.py"),
+        ROOT / "tests" / "controller" / "recovery" / "test_snapshot_codec.py",
         ROOT / "tests" / "test_state_diagram.py",
     ]
 )
 """The quick tests of the rules and of what reads and writes them. Tests of the whole service would
 kill some more by chance, where the rules' own should."""
-HOMES: Final = {"effects": "play_clock", "moves": "transitions"}
+HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
 """Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = tuple(
     f"tests/controller/rules/{name}.py"

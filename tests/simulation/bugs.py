@@ -12,13 +12,14 @@ from typing import Any
 
 import pytest
 
-from controller import agreement, continuity
-from controller.display import Display
-from controller.keeper import Keeper
+from controller.recovery import recovery as continuity
+from controller.recovery.checkpoint import Keeper
 from controller.rules.phases import Boards, Running
 from controller.rules.play_clock import PlayClock
-from controller.service import Service
-from controller.watchdog import Watchdog
+from controller.service import board_agreement as agreement
+from controller.service.display import Display
+from controller.service.service import Service
+from controller.service.watchdog import Watchdog
 from drivers.board import node
 from drivers.board.node import NodeBus
 from drivers.handset.radio import RadioHandsets
@@ -99,7 +100,7 @@ def no_beat_check(patch: Patch) -> None:
 
 def session_stays(patch: Patch) -> None:
     """Each start uses the same session number."""
-    patch.setattr("controller.assembly.next_session", lambda *_, **__: 1)
+    patch.setattr("controller.assembly.assembler.next_session", lambda *_, **__: 1)
 
 
 def only_the_faulty_board_dark(patch: Patch) -> None:

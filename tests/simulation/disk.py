@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.journal_file import Dated, JournalFile, Opening, Origin, Row
+from controller.journal.file import Dated, JournalFile, Opening, Origin, Row
 from tests.simulation.life import Life
 from tests.simulation.world import MS, World
 
@@ -30,7 +30,7 @@ class Disk:
 
 
 class Pen:
-    """A :class:`controller.recorder.Journalling`."""
+    """A :class:`controller.journal.recorder.Journalling`."""
 
     def __init__(self, disk: Disk, life: Life, origin: Origin) -> None:
         self._disk, self._life = disk, life

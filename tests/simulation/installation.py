@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.config import Config, load_config
+from controller.config.load import Config, load_config
 from drivers.handset.keys import Keys, write_keys
 
 CONFIG = """

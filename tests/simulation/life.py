@@ -10,8 +10,8 @@ import enum
 from collections.abc import Callable
 from pathlib import Path
 
-from controller.continuity import Beginning, Continuity
-from controller.snapshot_text import Carried, Moment
+from controller.recovery.recovery import Beginning, Continuity
+from controller.recovery.snapshot_codec import Carried, Moment
 from drivers.base import Clock
 
 

@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any, NamedTuple, cast
 from unittest.mock import patch
 
-from controller.assembly import Assembler, controller_id_of, keys_and_session, rules_of
-from controller.continuity import Continuity
-from controller.journal_file import Origin
-from controller.rule_sets import fingerprint
+from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
+from controller.journal.file import Origin
+from controller.recovery.recovery import Continuity
+from controller.rulebook.loader import fingerprint
 from controller.rules.phases import Boards, Expired
-from controller.service import Service
-from controller.watchdog import Watchdog
+from controller.service.service import Service
+from controller.service.watchdog import Watchdog
 from drivers.handset.keys import Keys
 from tests.simulation.disk import Disk
 from tests.simulation.installation import configured
@@ -231,7 +231,7 @@ class Machine:
         keys, session = keys_and_session(config)
         kept = Kept(continuity, config.runtime_folder / "snapshot", life)
         assembler = Assembler(life.clock, self._rules, config.play_clock, cast(Continuity, kept))
-        with patch("controller.assembly.SerialPort", partial(self._port, life)):
+        with patch("controller.assembly.assembler.SerialPort", partial(self._port, life)):
             assembler.boards(list(config.boards), controller_id_of(config))
             assembler.handsets(list(config.handsets), keys, session)
         assembler.console("keeper", Nobody(), None)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from pathlib import Path
 
-from controller.journal_reader import JournalReader
+from controller.journal.reader import JournalReader
 from tests.simulation.truth import Due, Truth
 from tests.simulation.world import S
 

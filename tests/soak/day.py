@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from controller.journal_reader import JournalReader
+from controller.journal.reader import JournalReader
 from controller.rules.phases import Boards
 from drivers.base import Key
 from tests.soak.plays import plays

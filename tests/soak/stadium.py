@@ -10,13 +10,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from unittest.mock import patch
 
-from controller.assembly import SIMULATED_BOARDS, SIMULATED_ID, Assembler, Assembly
-from controller.console_task import ConsoleTask
-from controller.continuity import Continuity
-from controller.journal import Journal, this_boot
-from controller.rule_sets import fingerprint, load_rule_set
+from controller.assembly.assembler import SIMULATED_BOARDS, SIMULATED_ID, Assembler, Assembly
+from controller.console.task import ConsoleTask
+from controller.journal.writer import Journal, this_boot
+from controller.recovery.recovery import Continuity
+from controller.rulebook.loader import fingerprint, load_rule_set
 from controller.rules.settings import Settings
-from controller.watchdog import Watchdog
+from controller.service.watchdog import Watchdog
 from drivers.base import PortError
 from drivers.handset.simulated import Air
 from drivers.port.memory_port import MemoryPort, memory_pair

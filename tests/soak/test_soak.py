@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.display import Display
-from controller.journal_file import Row
+from controller.journal.file import Row
+from controller.service.display import Display
 from drivers.base import Key
 from tests.benchmarks.rig import MS, S
 from tests.soak import flatness, growth

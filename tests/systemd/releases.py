@@ -54,6 +54,6 @@ def build_all(folder: Path) -> Releases:
     old = build(ROOT, folder)
     new = build(changed(folder / "new", "99.1"), folder)
     worse = changed(folder / "broken", "99.2")
-    command = worse / "controller" / "run_command.py"
+    command = worse / "controller" / "commands" / "run.py"
     command.write_text(command.read_text() + "\n\ndef run(args: object) -> int:\n    return 1\n")
     return Releases(old, new, build(worse, folder))

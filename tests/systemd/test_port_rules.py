@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.config import load_config
+from controller.config.load import load_config
 
 ROOT = Path(__file__).resolve().parents[2]
 PORTS = ROOT / "systemd" / "70-playclock-ports.rules"

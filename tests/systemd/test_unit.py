@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.config import load_config
-from controller.run_command import MISTAKE
+from controller.commands.run import MISTAKE
+from controller.config.load import load_config
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "systemd" / "playclock.service"

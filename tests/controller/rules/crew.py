@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.effects import Decided, Effect, Marked, ReachedZero
 from controller.rules.events import (
     Event,

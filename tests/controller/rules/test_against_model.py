@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 import controller.rules.codes
-from controller.rule_sets import parse_rule_set
+from controller.rulebook.loader import parse_rule_set
 from controller.rules import effects, phases
 from controller.rules.events import (
     BoardsFault,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from controller.rule_options import load_options
-from controller.rule_sets import codes, load_seasons
+from controller.rulebook.loader import codes, load_seasons
+from controller.rulebook.options import load_options
 from controller.rules.endings import (
     ALIASES,
     ENDINGS,

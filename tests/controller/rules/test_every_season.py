@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rule_sets import codes, load_rule_set, load_seasons
+from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import RuleSet, StartsOn
 

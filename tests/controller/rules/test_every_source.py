@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import pytest
 
-from controller.rule_sets import codes, load_rule_set, load_seasons
+from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rules.rulings import RuleSet, Ruling
 
 PENDING = "delay_of_game foul foul_offense foul_defense foul_both foul_before_snap"

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rule_options import with_options
-from controller.rule_sets import codes, load_rule_set
+from controller.rulebook.loader import codes, load_rule_set
+from controller.rulebook.options import with_options
 from controller.rules.effects import Result
 from controller.rules.events import Event, SetCount, Undo
 from controller.rules.phases import Boards, Idle, Live, Running, Set

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rule_options import load_options, with_options
-from controller.rule_sets import codes, load_seasons
+from controller.rulebook.loader import codes, load_seasons
+from controller.rulebook.options import load_options, with_options
 from controller.rules.options import Option, Value, find_value, with_option
 from controller.rules.rulings import RulesError, StartsOn
 from tests.controller.rules.crew import SCHOOL, Crew, ending

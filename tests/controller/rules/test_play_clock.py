@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.effects import Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import controller.rules.codes
-from controller.rule_sets import codes, load_rule_set, load_seasons
+from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import (
     FOULS,

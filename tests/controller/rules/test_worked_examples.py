@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rule_sets import load_rule_set
+from controller.rulebook.loader import load_rule_set
 from controller.rules.phases import Running, Set
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings

@@ -1,0 +1,1 @@
+"""The pocket card of a rule set as a PDF. May import: rulebook."""

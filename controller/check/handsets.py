@@ -1,0 +1,254 @@
+"""Waits for every key of every handset, and tells how well each is heard."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import AsyncExitStack
+from typing import NamedTuple
+
+from controller.check.ports import AtWork, Receiver, Wires, port_finding
+from controller.check.report import Finding, Report, look, ok, wrong
+from drivers.base import Clock, CrewState, Edge, Handset, Key, Press, Rejection, Result
+from drivers.handset.simulated import Air
+from drivers.handset.thumb import LAYOUTS
+
+S_NS = 1_000_000_000
+STATE_S = 1.0
+POLL_S = 0.1
+THUMB_S = 0.3
+"""How fast a simulated thumb goes from key to key."""
+MEAN_RETRY_MS = 35
+"""A report not acknowledged is sent again after 25-45 ms (PROTOCOL.md)."""
+LOSSY = 0.1
+"""More frames lost than this wants a look (common practice, no source)."""
+LOW_BATTERY_H = 4
+"""A game and its warm-up (common practice, no source)."""
+IDLE = CrewState(
+    phase=0, numerals=None, expires_at=None, boards_lit=False, boards_off=False, fault=False
+)
+KEYS = LAYOUTS
+"""The keys that each layout has."""
+
+
+class Known(NamedTuple):
+    """One handset of the configuration."""
+
+    number: int
+    role: str
+    layout: str
+    keys: tuple[Key, ...] = ()
+    """Those that the configuration gives it; empty: all of its layout."""
+
+    @property
+    def wanted(self) -> tuple[Key, ...]:
+        """Every key that must come."""
+        return tuple(key for key in KEYS[self.layout] if not self.keys or key in self.keys)
+
+    @property
+    def name(self) -> str:
+        return f"handset {self.number} ({self.role}, {self.layout} keys)"
+
+
+def label(key: Key) -> str:
+    """What is written on a key."""
+    if key is Key.TIME_OUT:
+        return "TIME-OUT"
+    return key.name.removeprefix("NUMBER_").replace("_", " ")
+
+
+class Ears:
+    """Notes every key and every refusal; a :class:`drivers.base.HandsetListener`.
+
+    A press changes nothing, so the handset plays the tick that says so.
+    """
+
+    def __init__(self) -> None:
+        self.keys: dict[int, set[Key]] = {}
+        self.batteries: dict[int, int | None] = {}
+        self.refused: Counter[tuple[int | None, str]] = Counter()
+
+    def key_pressed(self, press: Press) -> Result:
+        if press.edge is Edge.DOWN:
+            self.keys.setdefault(press.handset, set()).add(press.key)
+        return Result.NO_CHANGE
+
+    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+        self.batteries[handset] = battery_hours
+
+    def press_rejected(self, rejection: Rejection, at: int) -> None:
+        self.refused[rejection.handset, rejection.reason] += 1
+
+
+async def check_handsets(
+    wires: Wires, known: Sequence[Known], clock: Clock, wait_s: float, report: Report
+) -> None:
+    """Wait for the keys of one handset after the other, ``wait_s`` for each key."""
+    ears = Ears()
+    async with AsyncExitStack() as stack:
+        drivers: list[Handset] = [*(each.radio for each in wires.receivers), *wires.inputs]
+        works = [await stack.enter_async_context(AtWork(each.run(ears))) for each in drivers]
+        for air in wires.airs:
+            await stack.enter_async_context(AtWork(air.run()))
+        teller = await stack.enter_async_context(AtWork(_tell(wires.receivers)))
+        thumbs = [asyncio.create_task(_press_all(air, known)) for air in wires.airs]
+        try:
+            for handset in known:
+                served = [n for n, each in enumerate(drivers) if handset.number in each.serves]
+                if works[served[0]].fault is None and teller.fault is None:
+                    await _wait_for_keys(handset, ears, clock, wait_s, report)
+        finally:
+            for thumb in thumbs:
+                thumb.cancel()
+        for work, driver in zip(works, drivers, strict=True):
+            mine = [each for each in known if each.number in driver.serves]
+            if work.fault is not None:
+                whose = ", ".join(f"handset {each.number}" for each in mine)
+                report.take([port_finding(work.fault, whose)])
+                continue
+            receiver = next((each for each in wires.receivers if each.radio is driver), None)
+            for each in mine:
+                report.take(
+                    handset_findings(each, ears, receiver) if receiver else [keys_of(each, ears)]
+                )
+            if receiver:
+                report.take(air_findings(receiver, ears))
+
+
+async def _tell(receivers: Sequence[Receiver]) -> None:
+    """Every handset hears that somebody is there, or it would not report."""
+    while True:
+        for each in receivers:
+            each.radio.tell(IDLE)
+        await asyncio.sleep(STATE_S)
+
+
+async def _press_all(air: Air, known: Sequence[Known]) -> None:
+    """The simulated thumbs: every key of each handset once."""
+    while not all(each.linked for each in air.handsets.values()):  # noqa: ASYNC110 - tells nobody
+        await asyncio.sleep(POLL_S)
+    for each in known:
+        for key in KEYS[each.layout] if each.number in air.handsets else ():
+            await asyncio.sleep(THUMB_S)
+            air.press(each.number, key)
+
+
+async def _wait_for_keys(
+    handset: Known, ears: Ears, clock: Clock, wait_s: float, report: Report
+) -> None:
+    """Return when all keys came, or nothing new for ``wait_s``."""
+    wanted = handset.wanted
+    report.say(
+        f"{handset.name}: press each key once, in any order: {', '.join(map(label, wanted))}"
+    )
+    came: set[Key] = set()
+    heard_at = clock()
+    while came < set(wanted) and clock() - heard_at < wait_s * S_NS:
+        await asyncio.sleep(POLL_S)
+        for key in sorted((ears.keys.get(handset.number, set()) & set(wanted)) - came):
+            came.add(key)
+            heard_at = clock()
+            report.say(
+                f"handset {handset.number}: {label(key)} came, {len(wanted) - len(came)} left"
+            )
+
+
+def handset_findings(handset: Known, ears: Ears, receiver: Receiver) -> Iterator[Finding]:
+    """What came from one handset."""
+    number = handset.number
+    if number not in ears.batteries:
+        yield _unheard(handset, ears)
+        return
+    yield keys_of(handset, ears)
+    yield from quality(number, receiver)
+    yield battery(number, ears.batteries[number])
+    old = sum(ears.refused[number, reason] for reason in ("beat too old", "too late"))
+    if old:
+        yield look(
+            f"handset {number}: {old} presses came too late",
+            "move the receiver's antenna nearer and away from other transmitters",
+        )
+
+
+def keys_of(handset: Known, ears: Ears) -> Finding:
+    """Did every key come that the handset has?"""
+    came = ears.keys.get(handset.number, set())
+    missing = [label(key) for key in handset.wanted if key not in came]
+    if missing:
+        return wrong(
+            f"{handset.name}: no press of {', '.join(missing)} came",
+            "press again with playclock check --no-boards; if it stays so, use another handset",
+        )
+    return ok(f"{handset.name}: all {len(handset.wanted)} keys came")
+
+
+def _unheard(handset: Known, ears: Ears) -> Finding:
+    if ears.refused[handset.number, "bad tag"]:
+        return wrong(
+            f"{handset.name}: heard, but its key is not the one in the key file",
+            "pair it again, by cable",
+        )
+    return wrong(
+        f"{handset.name}: not heard",
+        "switch it on, look at its battery, hold it near the receiver; then check again",
+    )
+
+
+def quality(number: int, receiver: Receiver) -> Iterator[Finding]:
+    """The share of frames lost on the air, each way, from the copies of each press that came."""
+    reports = {
+        report: ages
+        for report, ages in receiver.copies.items()
+        if report[0] == number and report in receiver.presses
+    }
+    if not reports:
+        return
+    heard = sum(map(len, reports.values()))
+    sent = sum(max(len(ages), 1 + round(max(ages) / MEAN_RETRY_MS)) for ages in reports.values())
+    counters = sorted(counter for n, counter in receiver.copies if n == number)
+    gaps = counters[-1] - counters[0] + 1 - len(counters)
+    unheard = heard - len(reports)
+    lost = 1 - heard / sent
+    said = (
+        f"handset {number}: heard {heard} of about {sent} frames; {unheard} answers did not reach "
+        f"it; {gaps} reports lost whole"
+    )
+    if lost > LOSSY or unheard > heard * LOSSY or gaps:
+        yield look(said, "move the receiver's antenna nearer and away from other transmitters")
+    else:
+        yield ok(said)
+
+
+def battery(number: int, hours: int | None) -> Finding:
+    """Will the battery last for the game?"""
+    if hours is None:
+        return ok(f"handset {number}: does not tell how long its battery lasts")
+    said = f"handset {number}: battery for {hours} hours of play"
+    if hours < LOW_BATTERY_H:
+        return look(said, "put a fresh battery in")
+    return ok(said)
+
+
+def air_findings(receiver: Receiver, ears: Ears) -> Iterator[Finding]:
+    """What else the receiver heard."""
+    name = receiver.port.name
+    ours = receiver.radio.serves
+    bad = sum(n for (who, why), n in ears.refused.items() if why == "bad tag" and who in ours)
+    if bad:
+        yield look(
+            f"{name}: {bad} frames with a wrong tag were refused",
+            "pair anew the handset that is not heard; if all are heard, somebody is transmitting",
+        )
+    strange = {who for who, why in ears.refused if why == "unknown handset"}
+    if strange:
+        numbers = ", ".join(str(who) for who in sorted(who for who in strange if who is not None))
+        yield look(
+            f"{name}: handset {numbers} is heard and not of this installation",
+            "nothing, if another school's set is near; its presses are refused",
+        )
+    if receiver.radio.bad_frames:
+        yield look(
+            f"{name}: {receiver.radio.bad_frames} damaged frames in this check",
+            "move the receiver's antenna nearer and away from other transmitters",
+        )

@@ -1,0 +1,201 @@
+"""The command ``playclock journal``: a game line by line, a moment, CSV, and the chain's check.
+
+Exit codes: 0 done (and the chain is whole), 1 the chain is broken, 2 wrong command line or file.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import os
+import re
+import sys
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from controller.journal.file import Head, JournalFileError
+
+if TYPE_CHECKING:
+    from controller.journal.reader import Entry, JournalReader
+
+OK, BROKEN, WRONG = 0, 1, 2
+
+_WITHIN_S = 60.0
+_LONGEST_S = 366 * 86_400.0
+
+
+class _Refused(Exception):
+    """The command line asks for what cannot be given; the message names it."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Give ``parser`` the arguments of the subcommand; ``file`` is None where none is named."""
+    parser.add_argument(
+        "file",
+        metavar="FILE",
+        nargs="?",
+        type=Path,
+        help="the journal (default: that of the simulator)",
+    )
+    what = parser.add_mutually_exclusive_group()
+    what.add_argument("--games", action="store_true", help="list the games")
+    what.add_argument("--verify", action="store_true", help="check that no row was changed")
+    what.add_argument("--csv", action="store_true", help="write the rows as CSV, all columns")
+    parser.add_argument(
+        "--game",
+        metavar="N",
+        type=_game,
+        help='a game by its number, "last" (the default) or "all"',
+    )
+    parser.add_argument(
+        "--around",
+        metavar="MOMENT",
+        type=_moment,
+        help='rows about a wall-clock moment, such as "2026-09-11 19:03:12" (local time)',
+    )
+    parser.add_argument(
+        "--within",
+        metavar="S",
+        type=_seconds,
+        help=f"seconds before and after that moment (default: {_WITHIN_S:.0f})",
+    )
+    parser.add_argument(
+        "--head",
+        metavar="SEQ:DIGEST",
+        type=_head,
+        help="with --verify: the head noted earlier, to see rows cut off at the end",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Do what the arguments ask; gives the exit code."""
+    # Loaded here: every other subcommand builds this parser and wants no SQLite.
+    from controller.journal.reader import JournalReader  # noqa: PLC0415
+
+    try:
+        _check_combination(args)
+        with JournalReader(args.file) as reader:
+            code = _print(reader, args)
+        sys.stdout.flush()
+    except (JournalFileError, _Refused) as error:
+        print(f"playclock journal: {error}", file=sys.stderr)
+        return WRONG
+    except BrokenPipeError:
+        # The reader of the pipe has seen enough. What is left in the buffer must not fail again
+        # when the interpreter exits (Python's documentation of SIGPIPE).
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+    return code
+
+
+def _check_combination(args: argparse.Namespace) -> None:
+    if args.within is not None and args.around is None:
+        raise _Refused("--within needs --around")
+    if args.head is not None and not args.verify:
+        raise _Refused("--head needs --verify")
+    if args.games or args.verify:
+        whole = "--games" if args.games else "--verify"
+        for given, name in ((args.game, "--game"), (args.around, "--around")):
+            if given is not None:
+                raise _Refused(f"{whole} speaks of the whole journal and takes no {name}")
+
+
+def _print(reader: JournalReader, args: argparse.Namespace) -> int:
+    if args.verify:
+        return _print_verdict(reader, args.file, args.head)
+    if args.games:
+        _print_games(reader)
+        return OK
+    from controller.journal.format import line, write_csv  # noqa: PLC0415
+
+    entries = _chosen(reader, args)
+    if args.csv:
+        write_csv(entries, sys.stdout)
+    else:
+        for entry in entries:
+            print(line(entry))
+    return OK
+
+
+def _chosen(reader: JournalReader, args: argparse.Namespace) -> Iterator[Entry]:
+    game = _chosen_game(reader, args)
+    if args.around is None:
+        return reader.entries(game)
+    within_s = _WITHIN_S if args.within is None else args.within
+    return reader.around(args.around, timedelta(seconds=within_s), game)
+
+
+def _chosen_game(reader: JournalReader, args: argparse.Namespace) -> int | None:
+    """The number of the game asked for; None for all."""
+    if args.game == "all" or (args.game is None and args.around is not None):
+        return None
+    if args.game in (None, "last"):
+        return reader.last_game()
+    numbers = [game.number for game in reader.games()]
+    if args.game not in numbers:
+        held = ", ".join(map(str, numbers)) or "no game"
+        raise _Refused(f"--game {args.game}: not in {args.file}, which holds {held}")
+    return int(args.game)
+
+
+def _print_games(reader: JournalReader) -> None:
+    for game in reader.games():
+        first, last = game.first.astimezone(), game.last.astimezone()
+        print(
+            f"game {game.number}  {first:%Y-%m-%d %H:%M:%S} to {last:%H:%M:%S}  "
+            f"{game.rows} rows  rules {game.rules_hash}"
+        )
+
+
+def _print_verdict(reader: JournalReader, file: Path, noted: Head | None) -> int:
+    verdict = reader.verify(noted)
+    seq, digest = verdict.head
+    head = f"head {seq}:{digest}" if seq else "no rows"
+    if verdict.problem:
+        print(f"{file}: BROKEN: {verdict.problem}")
+        print(f"last good row before the break: {head}")
+        return BROKEN
+    print(f"{file}: {verdict.rows} rows, chain whole, {head}")
+    if noted is None:
+        print("Rows cut off at the end do not show: compare the head with the one noted, or --head")
+    return OK
+
+
+def _game(text: str) -> int | str:
+    if text in ("last", "all"):
+        return text
+    if not re.fullmatch(r"[0-9]{1,9}", text):
+        raise argparse.ArgumentTypeError(f'{text!r}: must be a game\'s number, "last" or "all"')
+    return int(text)
+
+
+def _moment(text: str) -> datetime:
+    try:
+        moment = datetime.fromisoformat(text).astimezone()
+        _ = (moment - timedelta(seconds=_LONGEST_S), moment + timedelta(seconds=_LONGEST_S))
+    except (ValueError, OverflowError) as error:
+        raise argparse.ArgumentTypeError(
+            f'{text!r}: must be a moment such as "2026-09-11 19:03:12"'
+        ) from error
+    return moment
+
+
+def _seconds(text: str) -> float:
+    try:
+        seconds = float(text)
+    except ValueError:
+        seconds = math.nan
+    if not 0 <= seconds <= _LONGEST_S:
+        raise argparse.ArgumentTypeError(f"{text!r}: must be 0 to {_LONGEST_S:.0f} seconds")
+    return seconds
+
+
+def _head(text: str) -> Head:
+    found = re.fullmatch(r"([0-9]{1,18}):([0-9a-fA-F]{8,64})", text)
+    if found is None:
+        raise argparse.ArgumentTypeError(
+            f"{text!r}: must be a row's number, a colon and 8 to 64 hexadecimal digits"
+        )
+    return int(found[1]), found[2].lower()

@@ -1,0 +1,276 @@
+"""``playclock run``: the service with its console.
+
+``--config`` names an installation; without it two simulated boards and, at a terminal, its keys.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import gc
+import signal
+import sys
+from functools import partial
+from pathlib import Path
+
+from controller import VERSION
+from controller.assembly.assembler import (
+    SIMULATED_BOARDS,
+    SIMULATED_ID,
+    Assembler,
+    Companion,
+    controller_id_of,
+    keys_and_session,
+    rules_of,
+)
+from controller.clock import boottime, synchronised
+from controller.config.default_paths import default_journal
+from controller.config.load import Config, ConfigError, check_endings, load_config
+from controller.console.task import ConsoleTask, Typing
+from controller.journal.writer import Journal, this_boot
+from controller.recovery.recovery import BusyError, Continuity
+from controller.rulebook.choice import add_option, rules_for
+from controller.rulebook.loader import fingerprint, load_rule_set
+from controller.rules.rulings import RulesError, RuleSet
+from controller.rules.settings import Settings
+from controller.service.event_loop import UrgentLoop
+from controller.service.sd_notify import Notifier
+from controller.service.watchdog import Watchdog
+
+SWITCH_INTERVAL_S = 0.0005
+"""How long the journal's thread may keep the interpreter from the event loop: Python's own 5 ms
+would be on the path from press to board."""
+CLOSE_S = 2.0
+SETTLE_S = 1.0
+DONE, FAULT, MISTAKE = 0, 1, 2
+_UNMARKED = "a power cut would go unnoticed"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of ``run``."""
+    parser.add_argument("--config", type=Path, metavar="FILE", help="the installation (TOML)")
+    parser.add_argument("--rules", default=None, metavar="CODE", help="rule set of the simulator")
+    parser.add_argument("--season", type=int, metavar="YEAR", help="season of the simulator")
+    add_option(parser)
+    parser.add_argument(
+        "--no-boards", action="store_true", help="a crew without boards: cues and console only"
+    )
+    parser.add_argument(
+        "--demo", action="store_true", help="simulator: a simulated keeper plays a short series"
+    )
+    parser.add_argument(
+        "--plain", action="store_true", help="print lines instead of drawing the screen"
+    )
+    parser.add_argument("--journal", type=Path, metavar="FILE", help="write the record here")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the service; 0 when stopped, 1 after a bug or when another one runs, 2 for a mistake."""
+    try:
+        _check(args)
+        plan = _configured(args) if args.config else _simulated(args)
+    except (ValueError, OSError) as error:
+        print(f"playclock run: {_plain(error)}", file=sys.stderr)
+        return MISTAKE
+    except BusyError as error:  # no mistake: the service manager may try again
+        print(f"playclock run: {error}", file=sys.stderr)
+        return FAULT
+    return plan.run()
+
+
+def _plain(error: Exception) -> str:
+    """The error with its file, without the number that only a programmer knows."""
+    if isinstance(error, OSError) and error.filename and error.strerror:
+        return f"{error.filename}: {error.strerror}"
+    return str(error)
+
+
+def _check(args: argparse.Namespace) -> None:
+    if args.config is None:
+        return
+    for option in ("rules", "season", "option", "demo"):
+        value = getattr(args, option)
+        if not (value is None or value is False or value == []):
+            raise ValueError(f"--{option} is for the simulator; with --config the file decides")
+
+
+class Plan:
+    """All that one run needs, before any event loop exists."""
+
+    def __init__(
+        self,
+        args: argparse.Namespace,
+        rules: RuleSet,
+        settings: Settings,
+        journal: Path,
+        continuity: Continuity | None = None,
+    ) -> None:
+        self.rules = rules
+        self.continuity = continuity
+        self.assembler = Assembler(boottime, rules, settings, continuity)
+        self.journal_path = journal
+        self.brightness = 15
+        self.demo = False
+        self.unmarked = ""
+        """Why no marker of this run is on the disk."""
+        self.console = ConsoleTask(simulator=args.config is None, plain=args.plain)
+        self.terminal: Typing | None = None
+
+    def attach_console(self, role: str) -> None:
+        """The console, and its keys when there is a terminal to type on."""
+        typed = sys.stdin is not None and sys.stdin.isatty()
+        fd = sys.stdin.fileno() if typed else None
+        self.terminal = self.assembler.console(role, self.console, fd)
+
+    def run(self) -> int:
+        """Run until stopped; the boards are dark afterwards on every path."""
+        sys.setswitchinterval(SWITCH_INTERVAL_S)
+        gc.disable()  # until start-up is over
+        if self.continuity is None:
+            return self._run_loop()
+        try:
+            self.continuity.begin()
+        except OSError as error:
+            self.unmarked = _plain(error)
+            print(f"playclock run: {_UNMARKED}: {self.unmarked}", file=sys.stderr)
+        code = FAULT
+        try:
+            code = self._run_loop()
+        finally:
+            self.continuity.close(in_order=code == DONE)
+        return code
+
+    def _run_loop(self) -> int:
+        try:
+            with asyncio.Runner(loop_factory=UrgentLoop) as runner:
+                runner.run(self._run())
+        except Exception as error:
+            for each in _flat(error):
+                print(f"playclock run: ended by a fault: {each!r}", file=sys.stderr)
+            return FAULT
+        return DONE
+
+    async def _run(self) -> None:
+        loop = asyncio.get_running_loop()
+        journal = self._journal(loop)
+        assembly = self.assembler.build(journal, self.brightness)
+        service = assembly.service
+        if self.unmarked:
+            service.recorder.note("fault", boottime(), _UNMARKED, detail=self.unmarked)
+        self.console.attach(service, self.terminal, journal)
+        for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+            if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
+                loop.add_signal_handler(number, service.stop)
+        loop.call_soon(journal.start)
+        loop.call_later(SETTLE_S, _settle_memory)
+        for pair in assembly.pairs:
+            pair.open()
+        notifier = Notifier()
+        beside: list[Companion] = [*assembly.companions, self.console.run]
+        if notifier.listening:
+            beside.append(Watchdog(service, notifier.tell, notifier.watchdog_s).run)
+        if self.demo and assembly.press is not None:
+            from controller.assembly.demo import play  # noqa: PLC0415 - only here
+
+            beside.append(partial(play, assembly.press))
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [group.create_task(run()) for run in beside]
+                await service.run()
+                notifier.tell("STOPPING=1")
+                for task in tasks:
+                    task.cancel()
+        finally:
+            for pair in assembly.pairs:
+                pair.close()
+            self.console.close()
+            notifier.close()
+            journal.close(CLOSE_S)
+
+    def _journal(self, loop: asyncio.AbstractEventLoop) -> Journal:
+        """The journal; its thread tells the loop when writing begins to fail, and when it heals."""
+        with contextlib.suppress(OSError):  # the journal will say so, and the clock runs on
+            self.journal_path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return Journal(
+            self.journal_path,
+            software=VERSION,
+            rules_hash=fingerprint(self.rules),
+            on_fault=lambda _: loop.call_soon_threadsafe(self.console.notify),
+            synchronised=synchronised,
+        )
+
+
+def _simulated(args: argparse.Namespace) -> Plan:
+    """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
+    rules = rules_for("nfhs" if args.rules is None else args.rules, args.season, args.option)
+    plan = Plan(args, rules, Settings(), args.journal or default_journal())
+    plan.attach_console("keeper")
+    if not args.no_boards:
+        names = dict(enumerate(SIMULATED_BOARDS, start=1))
+        plan.assembler.simulated_boards(names, SIMULATED_ID)
+    plan.demo = args.demo or plan.terminal is None
+    if plan.demo:
+        plan.assembler.simulated_handset(1)
+    return plan
+
+
+def _configured(args: argparse.Namespace) -> Plan:
+    """What a configuration file describes."""
+    config = load_config(args.config)
+    try:
+        check_endings(config, load_rule_set(config.rules, config.season).rulings)
+    except RulesError as error:
+        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
+        raise ConfigError(config.source, [what]) from error
+    if not config.boards and not args.no_boards:
+        raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
+    rules = rules_of(config)
+    continuity = _continuity(config, rules)
+    try:
+        return _plan(args, config, rules, continuity)
+    except BaseException:
+        continuity.release()
+        raise
+
+
+def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: Continuity) -> Plan:
+    keys, session = keys_and_session(config)
+    plan = Plan(args, rules, config.play_clock, args.journal or config.journal, continuity)
+    plan.brightness = config.brightness
+    if not args.no_boards:
+        plan.assembler.boards(list(config.boards), controller_id_of(config))
+    plan.assembler.handsets(list(config.handsets), keys, session)
+    if config.console.enabled:
+        plan.attach_console(config.console.role)
+    return plan
+
+
+def _continuity(config: Config, rules: RuleSet) -> Continuity:
+    """Where the last run stopped. Raises ``ValueError`` that names the folder."""
+    try:
+        return Continuity(
+            config.runtime_folder,
+            config.state_folder,
+            boot_id=this_boot(),
+            software=VERSION,
+            rules_hash=fingerprint(rules),
+            now=boottime(),
+        )
+    except OSError as error:
+        why = f"{error.filename or config.runtime_folder}: {error.strerror}"
+        raise ValueError(f"{config.source}: runtime_folder: {why}") from error
+
+
+def _settle_memory() -> None:
+    """Start-up is over: what lives now lives all game, so the collector need not look at it."""
+    gc.collect()
+    gc.freeze()
+    gc.enable()
+
+
+def _flat(error: BaseException) -> list[BaseException]:
+    """The errors inside nested groups."""
+    if isinstance(error, BaseExceptionGroup):
+        return [each for inner in error.exceptions for each in _flat(inner)]
+    return [error]

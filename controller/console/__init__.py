@@ -1,0 +1,1 @@
+"""The screen and keys of a terminal. May import: status, rules, rulebook."""

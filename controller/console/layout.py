@@ -1,0 +1,240 @@
+"""The console of ``playclock run``: one snapshot drawn as the lines of a screen. Pure.
+
+From top to bottom: the game; the boards axis; large numerals with the phase in words, what it
+waits for, the last order and the ruling beside them; faults, then boards and handsets that are
+well; the keys; the entry line. When rows run short the keys go first, and what is well before
+what is not. Below 40 x 12 all that matters is one line.
+
+The ink says how a count stands even without colour: solid while it runs, shaded while it is held.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from controller.console.digits import (
+    WORD_ROWS,
+    has_word,
+    numeral_columns,
+    numeral_rows,
+    word_rows,
+)
+from controller.console.panels import KEYS, faults, footer, lower, well
+from controller.console.style import Look, Piece, cut, line, wrap
+from controller.status.document import Status
+
+LEAST_COLUMNS, LEAST_ROWS = 40, 12
+"""Less than this, and the console is one line."""
+LAST_SECONDS = 5
+"""From here down to zero the numerals stand out."""
+
+_PHASES: dict[str, tuple[str, str, str, str]] = {
+    "IDLE": ("NO COUNT", "next: any number or DEAD BALL", "plain", "▒"),
+    "SET": ("HELD", "starts on the ready", "waits", "▓"),
+    "RUNNING": ("RUNNING", "next: SNAP", "good", "█"),
+    "LIVE": ("BALL LIVE", "next: DEAD BALL", "live", "▒"),
+    "STOPPED": ("STOPPED", "next: READY runs what follows", "waits", "▓"),
+    "EXPIRED": ("ZERO", "next: as the official decides", "zero", "█"),
+}
+"""Of each phase: its word, what it waits for, its style and the ink of its numerals."""
+_STARTS = {
+    "dead_ball": "at the dead ball",
+    "ready_for_play": "on the ready",
+    "referee_signal": "on the referee's signal",
+}
+
+
+def draw(
+    status: Status,
+    *,
+    columns: int,
+    rows: int,
+    keys: Sequence[tuple[str, str]] = KEYS,
+    entry: str | None = None,
+    entry_error: str = "",
+    clock_text: str = "",
+    look: Look = Look(),  # noqa: B008 - immutable
+) -> list[str]:
+    """Draw the screen: at most ``rows`` lines, each ``columns`` wide, of styled text.
+
+    ``keys`` are (character, "LABEL: what it does"). ``entry`` is the entry line as typed so far,
+    None while it is closed; ``entry_error`` is what was wrong with the last one. ``clock_text`` is
+    the wall time as it shall be shown.
+    """
+    if columns < 1 or rows < 1:
+        return []
+    if columns < LEAST_COLUMNS or rows < LEAST_ROWS:
+        return [line(_one_line(status, entry, entry_error), columns, look)]
+    tall = rows >= 20
+    axis = _axis(status, columns, 3 if tall else 1)
+    drawn = [_header(status, columns, clock_text), axis[0]]
+    drawn += _upper(status, columns, _numeral_height(columns, rows), look)
+    bottom = footer(keys, entry, entry_error, columns, tall=tall)
+    room = rows - len(drawn) - len(bottom)
+    drawn += lower([*axis[1:], *faults(status)], well(status), keys, columns, room)
+    return [line(pieces, columns, look) for pieces in (*drawn, *bottom)]
+
+
+def phase_words(status: Status) -> str:
+    """The phase as a keeper says it, with the numerals: ``RUNNING 38``."""
+    word = _PHASES[status.phase][0] if status.phase in _PHASES else status.phase
+    if status.numerals is None or status.phase == "EXPIRED":
+        return word
+    return f"{word} {status.numerals}"
+
+
+def boards_words(status: Status) -> tuple[str, bool]:
+    """How the boards stand, in words, and whether someone must know at once."""
+    if not status.board_health:
+        return "no boards: the count is here and in the hand", False
+    if status.boards == "off":
+        return f"BOARDS OFF: {status.boards_why or 'reason unknown'}", True
+    if status.boards_why:
+        return f"BOARDS DARK: {status.boards_why}", True
+    if status.boards == "blank":
+        return "boards blank: no count", False
+    return f"boards {status.boards}", False
+
+
+def _one_line(status: Status, entry: str | None, entry_error: str) -> list[Piece]:
+    if entry is not None:
+        return [("bold", f":{entry[-20:]}"), ("cursor", " "), ("plain", f" {phase_words(status)}")]
+    pieces: list[Piece] = [(_word_style(status), phase_words(status))]
+    words, urgent = boards_words(status)
+    if urgent:
+        pieces += [("plain", " "), ("loud", words)]
+    for fault in faults(status):
+        pieces += [("plain", " "), *fault]
+    if entry_error:
+        pieces += [("plain", " "), ("caution", entry_error)]
+    return pieces
+
+
+def _header(status: Status, columns: int, clock_text: str) -> list[Piece]:
+    left = f" PLAY CLOCK  {status.rules}  game {status.game}  play {status.down}"
+    right = f" {clock_text} "
+    width = max(0, columns - len(right))
+    return [("bold", cut(left, width).ljust(width) + right)]
+
+
+def _axis(status: Status, columns: int, most: int) -> list[list[Piece]]:
+    """The boards axis: one line, or up to ``most`` of them when the reason is long."""
+    words, urgent = boards_words(status)
+    if not urgent:
+        return [[("plain", f" {words}")]]
+    hint = "  (BOARDS OFF key relights)" if status.boards == "off" else ""
+    if len(words) + len(hint) <= columns - 2:
+        words += hint
+    return [[("loud", f" {each}".ljust(columns))] for each in wrap(words, columns - 2, most)]
+
+
+def _numeral_height(columns: int, rows: int) -> int:
+    """The largest odd height that leaves room for the words beside and below."""
+    below, beside = 15, 44
+    if rows < 20 or columns < 70:
+        below, beside = 7 + (rows - LEAST_ROWS) // 2, 20 + (columns - LEAST_COLUMNS) // 2
+    height = 5
+    while height + 2 <= rows - below and numeral_columns(height + 2) + 4 <= columns - beside:
+        height += 2
+    return height
+
+
+def _numeral_style(status: Status) -> str:
+    if _last_seconds(status):
+        return "last"
+    return _PHASES[status.phase][2] if status.phase in _PHASES else "bold"
+
+
+def _word_style(status: Status) -> str:
+    style = _numeral_style(status)
+    return "loud" if style in ("last", "zero") else style
+
+
+def _last_seconds(status: Status) -> bool:
+    running = status.phase == "RUNNING" and status.numerals is not None
+    return running and (status.numerals or 0) <= LAST_SECONDS
+
+
+def _upper(status: Status, columns: int, height: int, look: Look) -> list[list[Piece]]:
+    """The numerals, and the words beside them."""
+    ink = _PHASES[status.phase][3] if status.phase in _PHASES else "█"
+    numerals = status.numerals
+    if numerals is not None:
+        numerals = max(0, min(99, numerals))
+    style = _numeral_style(status)
+    drawn = numeral_rows(numerals, height, ink)
+    beside = _beside(status, columns - numeral_columns(height) - 4, height, look)
+    beside += [("plain", "")] * (height - len(beside))
+    return [
+        [(style, f" {row} "), ("plain", "  "), words]
+        for row, words in zip(drawn, beside, strict=True)
+    ]
+
+
+def _beside(status: Status, columns: int, rows: int, look: Look) -> list[Piece]:
+    """Phase, what it waits for, result, last order, ruling: in this order of importance."""
+    word, waits, *_ = _PHASES.get(status.phase, (status.phase, ""))
+    lines: list[Piece] = _large(status, word, columns - 1, rows) if look.blocks else []
+    said = [
+        (_word_style(status), f"{word}{_phase_note(status)}", 1),
+        ("bold", waits, 1),
+        *_last_order(status),
+        *_ruling(status),
+    ]
+    for style, text, most in said:
+        part = wrap(text, columns - 1, min(most, rows - len(lines)))
+        lines += [(style, each) for each in part]
+    return lines
+
+
+def _large(status: Status, word: str, columns: int, rows: int) -> list[Piece]:
+    """The large words: that the boards do not show the count comes before the phase."""
+    words: list[Piece] = [(_word_style(status), word)]
+    said, urgent = boards_words(status)
+    if urgent:
+        words.insert(0, ("loud", said.partition(":")[0]))
+    lines: list[Piece] = []
+    for style, each in words:
+        fits = has_word(each) and len(word_rows(each)[0]) + 2 <= columns
+        if fits and len(lines) + WORD_ROWS + 4 <= rows:
+            lines += [(style, f" {row} ") for row in word_rows(each)]
+    return lines
+
+
+def _phase_note(status: Status) -> str:
+    if status.phase == "SET":
+        return " for the ready"
+    if status.phase == "STOPPED" and status.remaining_ms is not None:
+        return f" with {status.remaining_ms / 1000:.1f} s left"
+    if _last_seconds(status):
+        return f": LAST {LAST_SECONDS} SECONDS"
+    if status.phase == "RUNNING" and status.marked is not None:
+        return f"  ({status.marked} cued)"
+    return ""
+
+
+def _last_order(status: Status) -> list[tuple[str, str, int]]:
+    if not status.last:
+        return []
+    order = f"last: {status.last}" + (f" by {status.by}" if status.by else "")
+    result, reason = status.result.upper(), status.reason
+    if result in ("RUNNING", "HELD") and (reason in status.last or reason == status.boards_why):
+        return [("plain", f"{order}: {status.result}", 2)]
+    if reason.lower().startswith(status.result.lower()):
+        reason = reason[len(status.result) :].lstrip(" :,")
+    style = {"REFUSED": "loud", "NOT HEARD": "loud", "ASSUMED": "caution"}.get(result, "bold")
+    said = ": ".join(word for word in (result, reason) if word)
+    return [(style, said, 3), ("plain", order, 2)]
+
+
+def _ruling(status: Status) -> list[tuple[str, str, int]]:
+    said: list[tuple[str, str, int]] = []
+    if status.override:
+        said.append(("caution", f"LOCAL ADOPTION: {status.override}", 2))
+    if status.citation:
+        number = "no new count" if status.ruling_seconds is None else str(status.ruling_seconds)
+        starts = _STARTS.get(status.starts_on, status.starts_on)
+        what = f"{number} {starts}" if status.ruling_seconds is not None and starts else number
+        rule = "" if status.citation == status.override else f": {status.citation}"
+        said.append(("plain", f"ruling: {what}{rule}", 3))
+    return said

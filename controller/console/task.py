@@ -1,0 +1,160 @@
+"""The console beside the service: draws snapshots when something changed, takes typed commands.
+
+A console that fails never ends the clock: it says so once and stays away.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import io
+import os
+import sys
+import time
+from typing import Protocol
+
+from controller.console.entry import EntryError, parse_entry
+from controller.console.panels import KEYS
+from controller.console.style import look_for
+from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
+from controller.journal.writer import Journal
+from controller.service.service import Service
+from controller.service.status_report import status_of
+
+LOOK_S = 0.25
+"""How often the screen is looked over without a change: ages, alarms, the entry line."""
+AT_MOST_S = 0.05
+"""The shortest time between two drawings."""
+QUIT = "quit"
+
+
+class Typing(Protocol):
+    """The keys of the console: ``entry`` is the line being typed, None while there is none."""
+
+    entry: str | None
+
+
+class ConsoleTask:
+    """The console of one run. :meth:`attach` it before :meth:`run`."""
+
+    def __init__(self, *, simulator: bool, plain: bool) -> None:
+        self._simulator = simulator
+        self._changed = asyncio.Event()
+        self._hint = ""
+        self._hinted_after: object = None
+        self._keys = KEYS if simulator else (*KEYS[:-1], (f":{QUIT}", "ends, boards dark"))
+        self._stream: io.RawIOBase | None = None
+        self._screen: Screen | None = None
+        self._lines: PlainLines | FaultLines | None = None
+        self._service: Service | None = None
+        self._terminal: Typing | None = None
+        self._journal: Journal | None = None
+        self._choose(plain)
+
+    def _choose(self, plain: bool) -> None:
+        """A screen on a terminal, lines elsewhere; an installation without a terminal says only
+        what is not well."""
+        out = sys.stdout
+        if out is None:
+            return
+        look = look_for(out.encoding, os.environ) if out.isatty() and not plain else None
+        self._stream = stream = unblocked(out.fileno())
+        if look is not None:
+            self._screen = Screen(stream, look)
+        elif self._simulator or plain:
+            self._lines = PlainLines(stream)
+        else:
+            self._lines = FaultLines(stream)
+
+    def attach(self, service: Service, terminal: Typing | None, journal: Journal) -> None:
+        """Watch this service."""
+        self._service, self._terminal, self._journal = service, terminal, journal
+        service.observers.append(self.notify)
+
+    def notify(self) -> None:
+        """Something changed."""
+        self._changed.set()
+
+    async def run(self) -> None:
+        """Draw until cancelled."""
+        try:
+            if self._screen is not None:
+                self._screen.__enter__()
+            while True:
+                self._draw()
+                await asyncio.sleep(AT_MOST_S)
+                try:
+                    async with asyncio.timeout(LOOK_S):
+                        await self._changed.wait()
+                except TimeoutError:
+                    pass
+                self._changed.clear()
+        except Exception as error:  # a bug of the console must not end the clock
+            self.close()
+            with contextlib.suppress(OSError, ValueError):  # it may be the terminal that is gone
+                words = f"playclock run: the console failed: {error!r}\n"
+                os.write(sys.stderr.fileno(), words.encode())  # unbuffered: nothing is left over
+
+    def close(self) -> None:
+        """Give the terminal back as it was."""
+        if self._screen is not None:
+            self._screen.close()
+        if self._stream is not None:
+            self._stream.close()
+
+    def _draw(self) -> None:
+        service = self._service
+        assert service is not None
+        journal_fault = self._journal.fault if self._journal is not None else ""
+        if service.last.decided is not self._hinted_after:
+            self._hint = ""
+        status = status_of(service, service.now(), journal_fault)
+        clock_text = time.strftime("%H:%M:%S")
+        if self._lines is not None:
+            self._lines.show(status, clock_text=clock_text)
+        if self._screen is not None:
+            columns, rows = os.get_terminal_size(sys.stdout.fileno())
+            self._screen.show(
+                status,
+                columns=columns,
+                rows=rows,
+                keys=self._keys if self._terminal is not None else (),
+                entry=self._terminal.entry if self._terminal is not None else None,
+                entry_error=self._hint,
+                clock_text=clock_text,
+            )
+
+    # Typed
+
+    def command(self, char: str) -> None:
+        """``q``. Boards that serve a game are not darkened by one slip of a finger."""
+        assert self._service is not None
+        if self._simulator:
+            self._service.stop()
+        else:
+            self._answer(f"to end the game and darken the boards type :{QUIT}")
+
+    def entered(self, text: str) -> None:
+        """A finished entry line."""
+        assert self._service is not None
+        self._hint = ""
+        if text.strip().lower() == QUIT:
+            self._service.stop()
+            return
+        try:
+            self._service.enter(parse_entry(text, self._service.play_clock.rules))
+        except EntryError as error:
+            self._answer(str(error))
+        self.notify()
+
+    def unknown(self, char: str) -> None:
+        """A character that is no key."""
+        self._answer("Esc is no key" if char == "\x1b" else f"{char!r} is no key")
+
+    def _answer(self, words: str) -> None:
+        """Answer what was typed, until the next order."""
+        assert self._service is not None
+        self._hint, self._hinted_after = words, self._service.last.decided
+        if self._lines is not None:
+            self._lines.say(words, clock_text=time.strftime("%H:%M:%S"))
+        self.notify()

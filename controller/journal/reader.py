@@ -1,0 +1,260 @@
+"""Reading a journal: its games, the rows of one or about a moment, and the check of its chain.
+
+The file is opened read-only and may be written by a running service meanwhile.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from controller.journal.file import (
+    COLUMNS,
+    GENESIS,
+    NUMBER_COLUMNS,
+    ROW_COLUMNS,
+    Cell,
+    Head,
+    JournalFileError,
+    Row,
+    chained,
+    check_file,
+)
+
+_ALL = ", ".join((*COLUMNS, "digest"))
+_GAMES = (
+    "SELECT game, min(wall_time), max(wall_time), count(*), group_concat(DISTINCT rules_hash) "
+    "FROM journal GROUP BY game ORDER BY game"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One row of the file. ``wall_time`` is UTC, ``wall_synchronised`` None where unknown."""
+
+    seq: int
+    wall_time: datetime
+    wall_synchronised: bool | None
+    boot_id: str
+    row: Row
+    software: str
+    rules_hash: str
+    digest: str
+    """In hexadecimal."""
+
+
+@dataclass(frozen=True, slots=True)
+class Game:
+    """A game in short. Game 0 holds what was journalled before the first game."""
+
+    number: int
+    first: datetime
+    last: datetime
+    rows: int
+    rules_hash: str
+    """More than one, with commas, if the rules changed during the game."""
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the walk along the chain found.
+
+    ``rows`` is how many rows are good from the first on, ``head`` the last good one. ``problem``
+    is empty for a whole chain, otherwise it says what is wrong with the row ``bad_seq``.
+    """
+
+    rows: int
+    head: Head
+    problem: str = ""
+    bad_seq: int | None = None
+
+
+class JournalReader:
+    """A journal opened for reading; use it in a ``with`` statement.
+
+    Raises :class:`JournalFileError`, which names the file, if it is missing, no journal, of a
+    newer version or unreadable.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        if not path.is_file():
+            raise JournalFileError(f"{path}: no such file")
+        self._connection = _connect(path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._connection.close()
+
+    def games(self) -> list[Game]:
+        return [
+            Game(number, _moment(first), _moment(last), rows, rules)
+            for number, first, last, rows, rules in self._select(_GAMES)
+        ]
+
+    def last_game(self) -> int | None:
+        """The highest game number; None in an empty journal."""
+        number: int | None = next(self._select("SELECT max(game) FROM journal"))[0]
+        return number
+
+    def entries(self, game: int | None = None) -> Iterator[Entry]:
+        """The rows of one game, or all of them, in the order of writing."""
+        where = "" if game is None else "WHERE game = ?"
+        return self._entries(where, () if game is None else (game,))
+
+    def around(
+        self, moment: datetime, within: timedelta, game: int | None = None
+    ) -> Iterator[Entry]:
+        """The rows whose wall time is at most ``within`` before or after ``moment``."""
+        spell: tuple[Cell, ...] = (utc_text(moment - within), utc_text(moment + within))
+        where = "WHERE wall_time BETWEEN ? AND ?"
+        if game is None:
+            return self._entries(where, spell)
+        return self._entries(f"{where} AND game = ?", (*spell, game))
+
+    def verify(self, noted: Head | None = None) -> Verdict:
+        """Walk the chain; stop at the first bad row.
+
+        Rows cut off at the end leave a whole chain: only a head ``noted`` earlier (its digest may
+        be shortened) shows that.
+        """
+        before, good, noted_digest = GENESIS, 0, ""
+        for seq, *rest, stored in self._select(f"SELECT {_ALL} FROM journal ORDER BY seq"):
+            problem = ""
+            if seq != good + 1:
+                problem = _misplaced(good + 1, seq)
+            elif chained(before, (seq, *rest)) != stored:
+                problem = self._explain(seq, before, stored)
+            if problem:
+                return Verdict(good, _head(good, before), problem, good + 1)
+            before, good = stored, seq
+            if noted is not None and seq == noted[0]:
+                noted_digest = before.hex()
+        verdict = Verdict(good, _head(good, before))
+        return verdict if noted is None else _compared(verdict, noted, noted_digest)
+
+    def _explain(self, seq: int, before: bytes, stored: bytes) -> str:
+        """Why row ``seq`` breaks the chain: is the row that belongs there somewhere else?"""
+        later = f"SELECT {_ALL} FROM journal WHERE seq > ? ORDER BY seq"
+        for other, *rest, digest in self._select(later, (seq,)):
+            if chained(before, (seq, *rest)) in (digest, stored):
+                return (
+                    f"row {seq} is in the wrong order: the row that was written here now stands "
+                    f"at {other} (rows exchanged, or one put in between)"
+                )
+        return f"row {seq} is altered: its content does not give its digest"
+
+    def _entries(self, where: str, arguments: tuple[Cell, ...]) -> Iterator[Entry]:
+        query = f"SELECT {_ALL} FROM journal {where} ORDER BY seq"
+        return map(_entry, self._select(query, arguments))
+
+    def _select(self, query: str, arguments: tuple[Cell, ...] = ()) -> Iterator[tuple[Any, ...]]:
+        try:
+            # Not the cursor itself: an abandoned generator would close it after its connection.
+            yield from iter(self._connection.execute(query, arguments).fetchone, None)
+        except sqlite3.Error as error:
+            raise JournalFileError(f"{self._path}: {error}") from error
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    uri = f"{path.resolve().as_uri()}?mode=ro"
+    try:
+        try:
+            return _checked(sqlite3.connect(uri, uri=True), path)
+        except sqlite3.OperationalError:
+            # A reader who may not write beside the file cannot make the shared index that WAL
+            # wants. With no log beside it nobody is writing, and the file alone is the whole.
+            if path.with_name(path.name + "-wal").exists():
+                raise
+            return _checked(sqlite3.connect(f"{uri}&immutable=1", uri=True), path)
+    except sqlite3.Error as error:
+        raise JournalFileError(f"{path}: {error}") from error
+
+
+def _checked(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+    # Undecodable text is a row altered by hand: to be shown as such, not to end the reading.
+    connection.text_factory = lambda raw: raw.decode(errors="backslashreplace")
+    try:
+        if not check_file(connection, path):
+            raise JournalFileError(f"{path}: an empty file, not a journal")
+        connection.execute(f"SELECT {_ALL} FROM journal LIMIT 1").fetchone()
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _misplaced(expected: int, seq: Any) -> str:
+    if not isinstance(seq, int):
+        return f"row {expected} is altered: it has no whole number"
+    return _missing(expected, seq - 1)
+
+
+def _missing(first: int, last: int) -> str:
+    if last < first:
+        return f"row {first} is in the wrong order: it follows itself"
+    return f"row {first} is missing" if first == last else f"rows {first} to {last} are missing"
+
+
+def _head(seq: int, digest: bytes) -> Head:
+    return (seq, digest.hex()) if seq else (0, "")
+
+
+def _compared(verdict: Verdict, noted: Head, found: str) -> Verdict:
+    seq, digest = noted
+    if seq > verdict.rows:
+        problem = f"the journal ends at row {verdict.rows}, but row {seq} was noted: rows cut off"
+        return Verdict(verdict.rows, verdict.head, problem, verdict.rows + 1)
+    if not found.startswith(digest.lower()):
+        problem = f"row {seq} has the digest {found}, but {digest} was noted: rewritten up to there"
+        return Verdict(verdict.rows, verdict.head, problem, seq)
+    return verdict
+
+
+def _moment(cell: Any) -> datetime:
+    try:
+        return datetime.fromisoformat(_text(cell))
+    except ValueError:  # altered by hand; verify names the row
+        return datetime.min.replace(tzinfo=UTC)
+
+
+def utc_text(moment: datetime) -> str:
+    """The moment as the journal writes it; text order is time order."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+
+
+def _entry(cells: tuple[Any, ...]) -> Entry:
+    *cells_in_chain, digest = cells
+    named = dict(zip(COLUMNS, cells_in_chain, strict=True))
+    row: dict[str, Any] = {
+        name: named[name] if name in NUMBER_COLUMNS else _text(named[name]) for name in ROW_COLUMNS
+    }
+    row["facts"] = tuple(row["facts"].split(", ")) if row["facts"] else ()
+    synchronised = named["wall_synchronised"]
+    return Entry(
+        named["seq"],
+        _moment(named["wall_time"]),
+        None if synchronised is None else bool(synchronised),
+        _text(named["boot_id"]),
+        Row(**row),
+        _text(named["software"]),
+        _text(named["rules_hash"]),
+        digest.hex() if isinstance(digest, bytes) else _text(digest),
+    )
+
+
+def _text(cell: Any) -> str:
+    """A cell of text; of a file altered by hand, which may hold anything there, its like."""
+    return cell if isinstance(cell, str) else "" if cell is None else str(cell)

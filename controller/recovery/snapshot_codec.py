@@ -1,0 +1,262 @@
+"""What a snapshot says, as JSON: everything a new process needs to go on exactly.
+
+A press adds one line before its frame leaves: the order itself, which the pure play clock decides
+again in the same way. The whole text follows after the frame.
+"""
+
+from __future__ import annotations
+
+import enum
+import json
+import operator
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, fields
+from typing import Any, NamedTuple
+
+from controller.journal.file import ROW_COLUMNS, Dated, Row
+from controller.rules import events, phases
+from controller.rules.events import Number, Order, Role
+from controller.rules.phases import Down, Off, StartedBy
+from controller.rules.play_clock import State, Taken, Tapped
+from controller.rules.rulings import Ruling, StartsOn
+from drivers.base import Acknowledgement, Result
+
+FORM = 2
+"""Version of this text: another one is not read."""
+
+_cells_of = operator.attrgetter(*ROW_COLUMNS)
+
+
+class SnapshotError(ValueError):
+    """A text that is no snapshot of this form; the message says what is wrong with it."""
+
+
+class Standing(NamedTuple):
+    """What does not change while a service runs; ``installation`` names what it belongs to."""
+
+    installation: str
+    boot_id: str
+    software: str
+    rules_hash: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Moment:
+    """What changes. ``rows`` are those not known to be on disk, each with its text from
+    :func:`row_text`; ``numbered`` says whether they have their final numbers. ``off_why`` is why
+    the boards are off, ``dark_why`` why they are dark for the moment."""
+
+    saved_at: int
+    in_order: bool = False
+    game: int
+    event_number: int
+    numbered: bool
+    state: State
+    gesture: Tapped | None = None
+    off_why: str = ""
+    dark_why: str = ""
+    counters: Mapping[int, int]
+    acknowledged: Acknowledgement | None = None
+    rows: Sequence[str] = ()
+    rows_left_out: int = 0
+    keys: Mapping[int, str] = field(default_factory=dict)
+    """The fingerprint of the key that a handset's counter belongs to."""
+
+
+class Carried(NamedTuple):
+    """An order that was decided at ``decided_at`` and is about to be carried out.
+
+    ``received_at`` is when its press arrived, ``counter`` the handset's own and ``answer`` what
+    the handset is told; ``wall_ns`` the wall time in nanoseconds since 1970 UTC.
+    """
+
+    order: Order
+    received_at: int
+    decided_at: int
+    counter: int
+    answer: Result
+    wall_ns: int
+
+
+class Snapshot(NamedTuple):
+    """A whole snapshot, read back: ``moment.rows`` is empty and the rows are in ``rows``.
+    ``carried`` is the order that was added to it."""
+
+    standing: Standing
+    moment: Moment
+    rows: tuple[Dated, ...]
+    carried: Carried | None = None
+
+
+def _plain(value: object) -> object:
+    """What JSON has no word for: enums by name, sets sorted, dataclasses as name and values."""
+    if isinstance(value, enum.Enum):
+        return value.name
+    if isinstance(value, frozenset):
+        return sorted(value)
+    return [type(value).__name__, *(getattr(value, each.name) for each in fields(value))]  # type: ignore[arg-type]
+
+
+_encode = json.JSONEncoder(separators=(",", ":"), default=_plain).encode
+
+
+def row_text(dated: Dated) -> str:
+    """One row for :attr:`Moment.rows`."""
+    return _encode((dated.wall_ns, *_cells_of(dated.row)))
+
+
+class SnapshotText:
+    """Makes the texts of one service."""
+
+    def __init__(self, standing: Standing) -> None:
+        self._standing = f'"form":{FORM},"standing":{_encode(standing)}'
+        self._histories: dict[int, tuple[tuple[Taken, ...], str]] = {}
+        self._events: dict[events.Event, str] = {}
+
+    def whole(self, moment: Moment) -> bytes:
+        """The text of a moment."""
+        state, gesture = moment.state, moment.gesture
+        tapped = "null"
+        if gesture is not None:
+            tapped = f"[{_encode(gesture.order)},{self._state(gesture.before)}]"
+        rest = (
+            moment.saved_at,
+            moment.in_order,
+            moment.game,
+            moment.event_number,
+            moment.numbered,
+            moment.off_why,
+            moment.dark_why,
+            list(moment.counters.items()),
+            moment.acknowledged,
+            moment.rows_left_out,
+            list(moment.keys.items()),
+        )
+        return (
+            f'{{{self._standing},"moment":{_encode(rest)},"state":{self._state(state)},'
+            f'"gesture":{tapped},"rows":[{",".join(moment.rows)}]}}'
+        ).encode()
+
+    def line(self, carried: Carried) -> bytes:
+        """The text of one order: on the path from press to board, so put together by hand."""
+        (event, at, handset, role, gesture_at, amends, left_s), *rest = carried
+        text = self._events.get(event)
+        if text is None:
+            text = self._events[event] = _encode(event)
+        return (
+            f'[[{text},{at},{"null" if handset is None else handset},"{role.name}",'
+            f"{'null' if gesture_at is None else gesture_at},{'true' if amends else 'false'},"
+            f"{'null' if left_s is None else left_s}],"
+            f"{','.join(map(str, rest))}]"
+        ).encode()
+
+    def _state(self, state: State) -> str:
+        """Two histories are kept as texts, that of now and that before the newest gesture."""
+        history = state.history
+        known = self._histories.get(id(history))
+        if known is None:
+            if len(self._histories) > 2:
+                self._histories.clear()
+            known = self._histories[id(history)] = (history, _encode(history))
+        return f"[{_encode(state.down)},{_encode(state.off)},{known[1]},{_encode(state.last)}]"
+
+
+def read(text: bytes, line: bytes | None = None) -> Snapshot:
+    """Read a text back, and the line added to it. Raises :class:`SnapshotError`."""
+    try:
+        raw = _parsed(text)
+        if raw["form"] != FORM:
+            raise SnapshotError(f"form {raw['form']!r}: this program reads {FORM}")
+        carried = None if line is None else _carried(*_parsed(line))
+        return _snapshot(raw)._replace(carried=carried)
+    except SnapshotError:
+        raise
+    except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
+        raise SnapshotError(f"not a snapshot: {type(error).__name__}: {error}") from error
+
+
+def _parsed(text: bytes) -> Any:
+    """The JSON; no number of ours is a fraction."""
+    return json.loads(text, parse_float=_refused, parse_constant=_refused)
+
+
+def _refused(number: str) -> None:
+    raise SnapshotError(f"{number}: no whole number")
+
+
+def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
+    standing = Standing(*map(str, raw["standing"]))
+    at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
+    counters, told, left_out, *keys = rest  # an older service wrote no keys
+    gesture = raw["gesture"]
+    moment = Moment(
+        saved_at=at,
+        in_order=in_order,
+        game=game,
+        event_number=number,
+        numbered=numbered,
+        state=_state(*raw["state"]),
+        gesture=None if gesture is None else Tapped(_order(gesture[0]), _state(*gesture[1])),
+        off_why=off_why,
+        dark_why=dark_why,
+        counters=dict(counters),
+        acknowledged=None if told is None else Acknowledgement(told[1], told[2], Result(told[3])),
+        rows_left_out=left_out,
+        keys=dict(*keys),
+    )
+    return Snapshot(standing, moment, tuple(_row(each) for each in raw["rows"]))
+
+
+def _carried(order: Sequence[Any], *rest: Any) -> Carried:
+    received_at, decided_at, counter, answer, wall_ns = rest
+    return Carried(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
+
+
+def _state(down: Any, off: str | None, history: Any, last: Any) -> State:
+    return State(
+        down=_down(down),
+        off=None if off is None else Off[off],
+        history=tuple(Taken(_down(before), Role[role]) for before, role in history),
+        last=None if last is None else _order(last),
+    )
+
+
+def _row(raw: Sequence[Any]) -> Dated:
+    wall_ns, *cells = raw
+    named = dict(zip(ROW_COLUMNS, cells, strict=True))
+    return Dated(Row(**named | {"facts": tuple(named["facts"])}), wall_ns)
+
+
+def _down(raw: Sequence[Any]) -> Down:
+    phase, named, stoppage_at, ruling, number = raw
+    return Down(_phase(*phase), frozenset(named), stoppage_at, _ruling(ruling), number)
+
+
+def _phase(kind: str, *values: Any) -> phases.Phase:
+    if kind == "Running":
+        seconds, started_at, expires_at, started_by = values
+        return phases.Running(seconds, started_at, expires_at, StartedBy[started_by])
+    known = {each.__name__: each for each in phases.PHASES}
+    return known[kind](*values)
+
+
+def _ruling(raw: Sequence[Any] | None) -> Ruling | None:
+    if raw is None:
+        return None
+    _, ending, seconds, starts_on, *more = raw
+    return Ruling(ending, seconds, StartsOn[starts_on], *more)
+
+
+def _order(raw: Sequence[Any]) -> Order:
+    event, at, handset, role, *rest = raw
+    return Order(_event(*event), at, handset, Role[role], *rest)
+
+
+def _event(kind: str, *values: Any) -> events.Event:
+    known = {each.__name__: each for each in events.Event.__args__}
+    if kind == "PlayEnded":
+        ending, facts = values
+        return events.PlayEnded(ending, frozenset(facts))
+    if kind in ("HoldNumber", "RunNumber"):
+        values = tuple(Number[each] for each in values)
+    return known[kind](*values)  # type: ignore[no-any-return]

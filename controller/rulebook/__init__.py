@@ -1,0 +1,1 @@
+"""The rulebook: reads and checks the rule sets and their options. May import: rules."""

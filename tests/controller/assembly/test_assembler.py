@@ -1,0 +1,472 @@
+"""Putting a service together: the right drivers on the right ports, with the right keys."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import time
+import tty
+from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from controller.assembly.assembler import (
+    SIMULATED_BOARDS,
+    SIMULATED_ID,
+    Assembler,
+    Assembly,
+    controller_id_of,
+    keys_and_session,
+    rules_of,
+)
+from controller.config.load import Config, parse_config
+from controller.recovery.recovery import Continuity
+from controller.recovery.snapshot_codec import Moment
+from controller.rulebook.loader import load_rule_set
+from controller.rules.play_clock import State
+from controller.rules.rulings import RulesError, StartsOn
+from controller.rules.settings import Settings
+from controller.service.status_report import status_of
+from drivers.base import Acknowledgement, Key, Result
+from drivers.handset.keys import Keys, fingerprint, write_keys
+from drivers.handset.radio import RadioHandsets
+from tests.virtual_time import VirtualClock, run, virtual
+
+DOWNLINK = bytes(range(100, 116))
+UPLINKS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}
+
+
+class Commands:
+    """A console's commands, as they come."""
+
+    def __init__(self) -> None:
+        self.given: list[tuple[str, str]] = []
+
+    def number(self, count: int) -> bool:
+        return len(self.given) == count
+
+    def command(self, char: str) -> None:
+        self.given.append(("command", char))
+
+    def entered(self, text: str) -> None:
+        self.given.append(("entered", text))
+
+    def unknown(self, char: str) -> None:
+        self.given.append(("unknown", char))
+
+
+def board(name: str, node: int, port: str = "") -> str:
+    driver = f'driver = "node"\nport = "{port}"' if port else 'driver = "simulated"'
+    return f'[[boards]]\nname = "{name}"\nnode = {node}\n{driver}\n'
+
+
+def handset(number: int, port: str = "", role: str = "keeper", layout: str = "twelve") -> str:
+    driver = f'driver = "radio"\nport = "{port}"' if port else 'driver = "simulated"'
+    return f'[[handsets]]\nid = {number}\nrole = "{role}"\nlayout = "{layout}"\n{driver}\n'
+
+
+def config_of(folder: Path, *tables: str, top: str = "") -> Config:
+    head = f'state_folder = "{folder}/state"\nkey_file = "{folder}/keys"\n{top}'
+    return parse_config(head + "".join(tables), "f.toml")
+
+
+def assembled(clock: VirtualClock, config: Config, keys: Keys | None = None) -> Assembly:
+    assembler = Assembler(clock, rules_of(config), config.play_clock)
+    assembler.console(config.console.role, Commands(), None)
+    assembler.boards(list(config.boards), controller_id_of(config))
+    assembler.handsets(list(config.handsets), keys, 1)
+    return assembler.build(None, config.brightness)
+
+
+@contextlib.asynccontextmanager
+async def running(assembly: Assembly) -> AsyncIterator[None]:
+    """The service and all that belongs to it."""
+    for pair in assembly.pairs:
+        pair.open()
+    tasks = [asyncio.create_task(run()) for run in assembly.companions]
+    service = asyncio.create_task(assembly.service.run())
+    try:
+        yield
+    finally:
+        assembly.service.stop()
+        await service
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+        for pair in assembly.pairs:
+            pair.close()
+
+
+def numerals(assembly: Assembly, clock: VirtualClock) -> list[int | None]:
+    return [node.shown(clock()).numerals for node in assembly.nodes]
+
+
+# The simulator
+
+
+def simulator(clock: VirtualClock) -> Assembly:
+    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
+    assembler.simulated_boards(dict(enumerate(SIMULATED_BOARDS, start=1)), SIMULATED_ID)
+    assembler.simulated_handset(1)
+    return assembler.build(None)
+
+
+@virtual
+async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
+    clock: VirtualClock,
+) -> None:
+    assembly = simulator(clock)
+    assert assembly.press is not None
+    async with running(assembly):
+        await asyncio.sleep(2)
+        assembly.press("NUMBER_25")
+        await asyncio.sleep(0.1)
+        assert numerals(assembly, clock) == [25, 25]
+        await asyncio.sleep(1)
+        assembly.press("READY")
+        await asyncio.sleep(1.2)
+        assert numerals(assembly, clock) == [24, 24]
+        status = status_of(assembly.service, clock())
+        assert [each.state for each in status.board_health] == ["right", "right"]
+        assert not status.unauthenticated
+    assert numerals(assembly, clock) == [None, None]
+
+
+@virtual
+async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
+    assembly = simulator(clock)
+    assert assembly.press is not None
+    async with running(assembly):
+        await asyncio.sleep(2)
+        for key in Key:
+            assembly.press(key.name)
+            await asyncio.sleep(2)
+        heard = status_of(assembly.service, clock()).handset_health
+        assert [each.state for each in heard] == ["heard"]
+        with pytest.raises(KeyError):
+            assembly.press("HORN")
+
+
+@virtual
+async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
+    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
+    assembler.simulated_handset(1)
+    assembly = assembler.build(None)
+    assert assembly.press is not None
+    async with running(assembly):
+        await asyncio.sleep(2)
+        assembly.press("DEAD_BALL")
+        await asyncio.sleep(10.5)
+        status = status_of(assembly.service, clock())
+        assert (status.phase, status.numerals, status.board_health) == ("RUNNING", 30, ())
+
+
+@virtual
+async def test_without_a_simulated_handset_there_is_nothing_to_press(clock: VirtualClock) -> None:
+    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
+    assembler.simulated_boards({1: "north"}, SIMULATED_ID)
+    assembly = assembler.build(None)
+    assert assembly.press is None and assembly.companions == []
+
+
+# The console
+
+
+def test_a_console_without_a_terminal_is_of_the_crew_and_has_no_keys() -> None:
+    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings())
+    assert assembler.console("field", Commands(), None) is None
+    service = assembler.build(None).service
+    assert service.handsets == ()
+    assert (service.crew[0].name, service.crew[0].role.value) == ("console", "field")
+
+
+async def really(happened: Callable[[], bool]) -> None:
+    """Wait for what the kernel does in its own time, while virtual time stands still."""
+    until = time.monotonic() + 5
+    while not happened():
+        assert time.monotonic() < until, "it did not happen"
+        await asyncio.sleep(0)
+
+
+@virtual
+async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
+    clock: VirtualClock,
+) -> None:
+    master, slave = os.openpty()
+    commands = Commands()
+    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
+    keys = assembler.console("keeper", commands, slave)
+    assert keys is not None
+    assembly = assembler.build(None)
+    try:
+        async with running(assembly):
+            await asyncio.sleep(0.1)
+            wanted = [("unknown", "z"), ("command", "q"), ("entered", "count 17")]
+            for count, typed in enumerate((b"2", b"z", b"q", b":count 17\r")):
+                os.write(master, typed)
+                await really(partial(commands.number, count))
+                await really(lambda: assembly.service.last.decided is not None)
+                await asyncio.sleep(0.5)
+            assert assembly.service.last.decided is not None
+            assert assembly.service.last.decided.result.value == "held"
+            assert commands.given == wanted
+    finally:
+        os.close(master)
+        os.close(slave)
+
+
+# Installations
+
+
+@dataclass
+class Line:
+    """A pty that stands for a serial port, and what was written to it."""
+
+    path: str
+    master: int
+    slave: int
+
+    def heard(self) -> bytes:
+        os.set_blocking(self.master, False)
+        try:
+            return os.read(self.master, 4096)
+        except BlockingIOError:
+            return b""
+
+
+@pytest.fixture
+def lines() -> Iterator[list[Line]]:
+    made = []
+    for _ in range(3):
+        master, slave = os.openpty()
+        tty.setraw(slave)
+        made.append(Line(os.ttyname(slave), master, slave))
+    yield made
+    for line in made:
+        os.close(line.master)
+        os.close(line.slave)
+
+
+def test_boards_of_one_port_share_a_driver_whatever_their_order(
+    tmp_path: Path, lines: list[Line]
+) -> None:
+    one, two = lines[0].path, lines[1].path
+    tables = [board("a", 1, two), board("b", 1, one), board("c", 2), board("d", 2, two)]
+    assembly = assembled(VirtualClock(), config_of(tmp_path, *tables))
+    assert sorted(each.boards for each in assembly.service.boards) == [("a", "d"), ("b",), ("c",)]
+    assert [node.node for node in assembly.nodes] == [2]
+
+
+def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Line]) -> None:
+    one, two = lines[0].path, lines[1].path
+    tables = [handset(3, two, "field", "four"), handset(1, one), handset(2, two, "shadow")]
+    config = config_of(tmp_path, *tables)
+    service = assembled(VirtualClock(), config, Keys(DOWNLINK, UPLINKS)).service
+    assert sorted(each.name for each in service.handsets) == sorted([one, two])
+    crew = {number: (each.name, each.role.value) for number, each in service.crew.items()}
+    assert crew == {
+        0: ("console", "keeper"),
+        1: ("handset 1", "keeper"),
+        2: ("handset 2", "shadow"),
+        3: ("handset 3", "field"),
+    }
+
+
+def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Continuity, RadioHandsets]:
+    """A service of handsets 1 and 2 that goes on in ``folder``."""
+    continuity = Continuity(
+        folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
+    )
+    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), continuity)
+    config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
+    assembler.handsets(list(config.handsets), keys, session)
+    service = assembler.build(None).service
+    service.keeper.keep(service.play_clock, service.recorder, session * 10 + 5)
+    [radio] = service.handsets
+    assert isinstance(radio, RadioHandsets)
+    return continuity, radio
+
+
+def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
+    tmp_path: Path,
+) -> None:
+    """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
+    old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
+    continuity, radio = begun_with(old, tmp_path, 1)
+    moment = Moment(
+        saved_at=17,
+        game=1,
+        event_number=1,
+        numbered=True,
+        state=State(),
+        counters={1: 500, 2: 7},
+        keys={n: fingerprint(key) for n, key in old.uplink.items()},
+        acknowledged=Acknowledgement(1, 500, Result.RUNNING),
+    )
+    continuity.save(moment)
+    continuity.release()
+
+    continuity, radio = begun_with(old, tmp_path, 2)
+    assert radio.counters == {1: 500, 2: 7}
+    continuity.release()
+
+    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
+    continuity, radio = begun_with(anew, tmp_path, 3)
+    assert radio.counters == {1: 0, 2: 7}
+    assert continuity.beginning.acknowledged is not None, "what the old key was told was there"
+    continuity.release()
+
+    continuity, radio = begun_with(anew, tmp_path, 4)
+    assert continuity.beginning.acknowledged is None, "and is told to nobody any more"
+    assert radio.counters == {1: 0, 2: 7}
+    continuity.release()
+
+
+def test_every_port_of_an_installation_is_written_to(tmp_path: Path, lines: list[Line]) -> None:
+    boards, receiver = lines[0], lines[1]
+    config = config_of(tmp_path, board("north", 1, boards.path), handset(1, receiver.path))
+
+    async def main(clock: VirtualClock) -> None:
+        async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
+            await asyncio.sleep(0.2)
+
+    run(main)
+    assert boards.heard() and receiver.heard()
+    assert lines[2].heard() == b""
+
+
+@virtual
+async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
+    clock: VirtualClock,
+) -> None:
+    tables = [board("north", 1), board("south", 2), handset(1), handset(7, "", "field", "four")]
+    assembly = assembled(clock, config_of(Path("/nowhere"), *tables, top="controller_id = 9\n"))
+    assert assembly.press is not None
+    async with running(assembly):
+        await asyncio.sleep(2)
+        assembly.press("DEAD_BALL")
+        await asyncio.sleep(0.1)
+        assert numerals(assembly, clock) == [40, 40]
+        states = {
+            each.name: each.state for each in status_of(assembly.service, clock()).handset_health
+        }
+        assert states == {"console": "heard", "handset 1": "heard", "handset 7": "heard"}
+
+
+@virtual
+async def test_the_brightness_of_the_configuration_reaches_the_boards(clock: VirtualClock) -> None:
+    assembly = assembled(
+        clock, config_of(Path("/nowhere"), board("north", 1), top="brightness = 4\n")
+    )
+    async with running(assembly):
+        await asyncio.sleep(0.5)
+        assert [node.shown(clock()).brightness for node in assembly.nodes] == [4]
+
+
+# Rules
+
+
+def test_overrides_stand_in_place_of_the_rule_sets_own_ruling(tmp_path: Path) -> None:
+    override = (
+        '[[overrides]]\nending = "touchdown"\nseconds = 40\nstarts_on = "dead_ball"\n'
+        'citation = "Example Valley Conference, item 4"\n'
+    )
+    rules = rules_of(config_of(tmp_path, override))
+    ruling = rules.ruling("touchdown")
+    assert (ruling.seconds, ruling.starts_on) == (40, StartsOn.DEAD_BALL)
+    assert ruling.override == ruling.citation == "Example Valley Conference, item 4"
+    own = load_rule_set("nfhs")
+    assert {name for name in own.rulings if own.rulings[name] != rules.rulings[name]} == {
+        "touchdown"
+    }
+
+
+def test_an_option_of_the_file_is_a_local_adoption(tmp_path: Path) -> None:
+    rules = rules_of(config_of(tmp_path, '[options]\nafter_touchdown = "40_dead_ball"\n'))
+    ruling = rules.in_force(frozenset({"touchdown"}))
+    assert ruling is not None and ruling.seconds == 40
+    assert ruling.override == "option after_touchdown = 40_dead_ball"
+    assert "TASO" in ruling.citation
+
+
+@pytest.mark.parametrize(
+    ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ('rules = "ncaa"\nseason = 1990\n', "1990")]
+)
+def test_unknown_rules_are_named(tmp_path: Path, top: str, said: str) -> None:
+    with pytest.raises(RulesError) as caught:
+        rules_of(config_of(tmp_path, top=top))
+    assert said in str(caught.value)
+
+
+# Keys, session, identity
+
+
+def test_no_radio_handset_needs_no_key_and_leaves_no_trace(tmp_path: Path) -> None:
+    config = config_of(tmp_path, handset(1))
+    assert keys_and_session(config) == (None, 0)
+    assert list(tmp_path.iterdir()) == []
+
+
+def paired(folder: Path, *numbers: int) -> Config:
+    write_keys(folder / "keys", Keys(DOWNLINK, {n: UPLINKS[n] for n in numbers}))
+    return config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"), handset(9))
+
+
+def test_every_start_takes_the_next_session(tmp_path: Path) -> None:
+    config = paired(tmp_path, 1, 2, 3)
+    keys, session = keys_and_session(config)
+    assert keys == Keys(DOWNLINK, UPLINKS) and session == 1
+    assert (tmp_path / "state").stat().st_mode & 0o777 == 0o700
+    assert [keys_and_session(config)[1] for _ in range(3)] == [2, 3, 4]
+
+
+def test_a_lost_session_file_is_no_fresh_start_once_there_is_a_journal(tmp_path: Path) -> None:
+    config = paired(tmp_path, 1, 2)
+    keys_and_session(config)
+    config.journal.touch()
+    (tmp_path / "state" / "session").unlink()
+    with pytest.raises(ValueError, match="session") as caught:
+        keys_and_session(config)
+    assert str(tmp_path / "state" / "session") in str(caught.value)
+
+
+def test_handsets_without_a_key_are_named_with_the_file(tmp_path: Path) -> None:
+    config = paired(tmp_path, 3)
+    with pytest.raises(ValueError, match="no key for handset 1, 2") as caught:
+        keys_and_session(config)
+    assert str(tmp_path / "keys") in str(caught.value)
+    assert not (tmp_path / "state").exists()
+
+
+def test_the_identity_is_the_configured_one(tmp_path: Path) -> None:
+    assert controller_id_of(config_of(tmp_path, top="controller_id = 4711\n")) == 4711
+
+
+@pytest.mark.parametrize("machine", [b"", b"0123456789abcdef0123456789abcdef\n", None])
+def test_the_identity_follows_from_the_machine_and_stays(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, machine: bytes | None
+) -> None:
+    def identity(path: Path) -> bytes:
+        assert str(path) == "/etc/machine-id"  # machine-id(5)
+        if machine is None:
+            raise FileNotFoundError(path)
+        return machine
+
+    config = config_of(tmp_path)
+    monkeypatch.setattr(Path, "read_bytes", identity)
+    first = controller_id_of(config)
+    assert 1 <= first <= 65535
+    assert controller_id_of(config) == first
+
+
+def test_machines_differ(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    config, found = config_of(tmp_path), set()
+    for number in range(50):
+        identity = b"%032x\n" % number
+        monkeypatch.setattr(Path, "read_bytes", lambda _, identity=identity: identity)
+        found.add(controller_id_of(config))
+    assert len(found) == 50

@@ -1,0 +1,101 @@
+"""The demonstration: a series that a keeper could have played, over and over."""
+
+from __future__ import annotations
+
+import asyncio
+from itertools import pairwise
+
+import pytest
+
+from controller.assembly.assembler import SIMULATED_ID, Assembler
+from controller.assembly.demo import SERIES, play
+from controller.rulebook.loader import load_rule_set
+from controller.rules.phases import name
+from controller.rules.settings import Settings
+from drivers.base import Key
+from tests.virtual_time import VirtualClock, virtual
+
+ONCE_S = sum(pause_s for pause_s, _ in SERIES)
+
+
+def test_the_series_has_real_keys_and_pauses_a_thumb_can_make() -> None:
+    assert {key for _, key in SERIES} <= {key.name for key in Key}
+    assert all(pause_s >= 1 for pause_s, _ in SERIES)
+    assert 30 <= ONCE_S <= 180
+
+
+def test_no_key_comes_twice_so_soon_that_it_would_be_a_double_tap() -> None:
+    keys = [(pause_s, key) for pause_s, key in (*SERIES, SERIES[0])]
+    for (_, before), (pause_s, key) in pairwise(keys):
+        assert key != before or pause_s > 0.6
+
+
+@virtual
+async def test_the_keys_are_pressed_at_their_instants_again_and_again(clock: VirtualClock) -> None:
+    pressed: list[tuple[int, str]] = []
+    began_at = clock()
+    keeper = asyncio.create_task(play(lambda key: pressed.append((clock() - began_at, key))))
+    await asyncio.sleep(2 * ONCE_S + 0.5)
+    keeper.cancel()
+    due_s, expected = 0.0, []
+    for pause_s, key in (*SERIES, *SERIES):
+        due_s += pause_s
+        expected.append((round(due_s * 1e9), key))
+    assert [key for _, key in pressed] == [key for _, key in expected]
+    assert [at for at, _ in pressed] == pytest.approx([at for at, _ in expected], abs=1_000)
+
+
+@virtual
+async def test_cancelling_ends_it(clock: VirtualClock) -> None:
+    pressed: list[str] = []
+    keeper = asyncio.create_task(play(pressed.append))
+    await asyncio.sleep(1.5)
+    keeper.cancel()
+    await asyncio.wait({keeper})
+    assert keeper.cancelled() and pressed == [SERIES[0][1]]
+    await asyncio.sleep(ONCE_S)
+    assert pressed == [SERIES[0][1]]
+
+
+@virtual
+async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: VirtualClock) -> None:
+    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
+    assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
+    assembler.simulated_handset(1)
+    assembly = assembler.build(None)
+    service = assembly.service
+    assert assembly.press is not None
+    for pair in assembly.pairs:
+        pair.open()
+    phases: list[str] = []
+    results: list[tuple[str, str]] = []
+    faces: set[tuple[int | None, int | None]] = set()
+
+    def seen() -> None:
+        phases.append(name(service.play_clock.state.down.phase))
+        if service.last.decided is not None:
+            decided = service.last.decided
+            results.append((decided.order.role.value, decided.result.value))
+
+    service.observers.append(seen)
+    tasks = [asyncio.create_task(run()) for run in assembly.companions]
+    running = asyncio.create_task(service.run())
+    tasks.append(asyncio.create_task(play(assembly.press)))
+    for _ in range(round(2 * ONCE_S)):
+        await asyncio.sleep(1)
+        at = clock()
+        north, south = (node.shown(at).numerals for node in assembly.nodes)
+        faces.add((north, south))
+    for task in tasks:
+        task.cancel()
+    service.stop()
+    await running
+    for pair in assembly.pairs:
+        pair.close()
+
+    assert {"IDLE", "SET", "RUNNING", "LIVE"} <= set(phases)
+    assert {who for who, _ in results} == {"keeper"}
+    assert {"held", "running", "no change"} <= {result for _, result in results}
+    assert not {"refused", "not heard"} & {result for _, result in results}
+    assert all(north == south for north, south in faces)
+    assert {None, 25, 40, 39, 24} <= {north for north, _ in faces}

@@ -1,0 +1,349 @@
+"""The walk over the boards, on simulated nodes in virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from controller.check.boards import NUMERALS, check_boards
+from controller.check.ports import Pair, Wires, board_wires, simulated_boards
+from controller.check.report import Report
+from controller.config.load import parse_config
+from drivers.base import DARK, Face
+from drivers.board.messages import NodeFlag, Show, encode_show
+from drivers.board.simulated import SimulatedNode
+from drivers.port.serial_port import SerialPort
+from tests.virtual_time import VirtualClock, virtual
+
+OURS, THEIRS = 7, 8
+Lines = list[str]
+
+
+class Site:
+    """Two simulated boards and the report of a check of them."""
+
+    def __init__(self, clock: VirtualClock) -> None:
+        self.clock = clock
+        self.lines: Lines = []
+        self.report = Report(self.lines.append)
+        self.wires = Wires()
+        simulated_boards(self.wires, {1: "north", 2: "south"}, OURS, clock)
+        self.north, self.south = self.wires.far_pairs[0].nodes
+
+    @property
+    def pair(self) -> Pair:
+        return self.wires.pairs[0]
+
+    async def check(self, brightness: int = 15) -> Lines:
+        await check_boards(self.wires, self.clock, brightness, self.report)
+        return self.lines
+
+    def said(self, word: str) -> Lines:
+        return [line for line in self.lines if line.startswith(word)]
+
+    @property
+    def dark(self) -> bool:
+        at = self.clock()
+        return all(node.shown(at).numerals is None for node in (self.north, self.south)) and not (
+            self.north.shown(at).lamp_test or self.south.shown(at).lamp_test
+        )
+
+
+async def watch(clock: VirtualClock, node: SimulatedNode) -> list[Face]:
+    """What a player reads, change by change, until cancelled."""
+    faces: list[Face] = []
+    try:
+        while True:
+            if not faces or faces[-1] != node.shown(clock()):
+                faces.append(node.shown(clock()))
+            await asyncio.sleep(0.01)
+    except asyncio.CancelledError:
+        return faces
+
+
+@virtual
+async def test_two_good_boards_are_all_right_and_told_in_detail(clock: VirtualClock) -> None:
+    site = Site(clock)
+    await site.check(brightness=9)
+    assert site.said("WRONG") == site.said("LOOK") == []
+    good = "\n".join(site.said("OK"))
+    for board in ("north", "south"):
+        assert f"{board} showed all that it was told, at brightness 9 of 15" in good
+        assert f"{board}: supply 12.0 V, 12.0 V with all lamps lit" in good
+        assert f"{board}: up for" in good
+    assert "firmware 1" in good and "boards answer in 1" in good
+    assert site.dark
+
+
+@virtual
+async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -> None:
+    site = Site(clock)
+    watching = asyncio.create_task(watch(clock, site.north))
+    await site.check()
+    watching.cancel()
+    faces = await watching
+    lit = [Face(None, lamp_test=True), *(Face(numerals) for numerals in NUMERALS)]
+    assert faces == [DARK, *lit, DARK]
+
+
+@virtual
+async def test_the_lamp_test_stands_long_enough_to_be_looked_at(clock: VirtualClock) -> None:
+    site = Site(clock)
+    checking = asyncio.create_task(site.check())
+    lit_s = 0.0
+    while not checking.done():
+        await asyncio.sleep(0.05)
+        lit_s += 0.05 * site.south.shown(clock()).lamp_test
+    assert lit_s >= 2.9
+
+
+@virtual
+async def test_a_silent_board_is_named_with_node_and_port(clock: VirtualClock) -> None:
+    site = Site(clock)
+    site.south.mute = True
+    await site.check()
+    (bad,) = site.said("WRONG")
+    assert "south (node 2 on simulated pair) does not answer" in bad and "supply" in bad
+    assert any("north showed all" in line for line in site.said("OK"))
+
+
+@virtual
+async def test_an_answer_missing_now_and_then_wants_a_look(clock: VirtualClock) -> None:
+    site = Site(clock)
+    answer, calls = site.south.take_answer, 0
+
+    def sometimes(at: int) -> bytes | None:
+        nonlocal calls
+        calls += 1
+        taken = answer(at)
+        return None if calls == 3 else taken
+
+    site.south.take_answer = sometimes  # type: ignore[method-assign]
+    await site.check()
+    assert site.said("WRONG") == []
+    assert any("south: 1 of" in line and "missing" in line for line in site.said("LOOK"))
+
+
+@pytest.mark.parametrize(
+    ("stuck", "words"),
+    [
+        ((0xFF, 0xFF), "every lamp never dark"),
+        ((0x00, 0x00), "every lamp never lit"),
+        ((0x5B, 0x6D), "tens: upper right bar never dark"),
+    ],
+)
+def test_a_lying_board_is_wrong_and_its_lamps_are_named(stuck: tuple[int, int], words: str) -> None:
+    @virtual
+    async def checked(clock: VirtualClock) -> None:
+        site = Site(clock)
+        site.north.stuck_segments = stuck
+        await site.check()
+        bad = site.said("WRONG")
+        assert any(line.startswith("WRONG  north showed") and words in line for line in bad)
+        assert any("the boards disagreed" in line for line in bad)
+        assert any("chain of lamp drivers is faulty" in line for line in bad)
+        assert not any("south showed" in line for line in bad)
+
+    checked()
+
+
+@virtual
+async def test_a_single_dead_bar_is_named_with_its_place(clock: VirtualClock) -> None:
+    site = Site(clock)
+    lamps = site.south.lamps
+
+    def without_middle_bar(at: int) -> tuple[int, int]:
+        tens, units = lamps(at)
+        return tens & ~0x40, units
+
+    site.south.lamps = without_middle_bar  # type: ignore[method-assign]
+    await site.check()
+    (lie,) = [line for line in site.said("WRONG") if "south showed" in line]
+    assert "(tens: middle bar never lit)" in lie
+
+
+async def another_controller(site: Site) -> None:
+    """A spare controller that was left on the pair: the boards and we hear it."""
+    stamp = 100
+    while True:
+        stamp += 10
+        frame = encode_show(Show(THEIRS, stamp & 0xFFFF, 33, 15, 0, 0xFF))
+        for node in (site.north, site.south):
+            node.receive(frame, site.clock())
+        site.pair.port.bytes_received(frame, site.clock())
+        await asyncio.sleep(0.1)
+
+
+@virtual
+async def test_another_controller_is_heard_before_a_word_is_spoken(clock: VirtualClock) -> None:
+    site = Site(clock)
+    other = asyncio.create_task(another_controller(site))
+    await site.check()
+    other.cancel()
+    bad = "\n".join(site.said("WRONG"))
+    assert "another controller speaks on the boards' pair" in bad
+    assert "does not answer" in bad  # they obey the other
+
+
+@virtual
+async def test_a_controller_that_comes_later_is_told_by_the_boards(clock: VirtualClock) -> None:
+    site = Site(clock)
+
+    async def later() -> None:
+        await asyncio.sleep(4)
+        for stamp in range(5):
+            frame = encode_show(Show(THEIRS, stamp, 33, 15, 0, 0xFF))
+            site.south.receive(frame, clock())
+            await asyncio.sleep(0.1)
+
+    other = asyncio.create_task(later())
+    await site.check()
+    await other
+    assert any("south hears another controller" in line for line in site.said("WRONG"))
+
+
+@virtual
+async def test_a_controller_that_has_gone_wants_a_look(clock: VirtualClock) -> None:
+    site = Site(clock)
+    site.north.foreign_frames = 12
+    await site.check()
+    assert any("north has heard another controller" in line for line in site.said("LOOK"))
+
+
+@virtual
+async def test_a_supply_that_sags_under_load_wants_a_look(clock: VirtualClock) -> None:
+    site = Site(clock)
+    shown = site.south.shown
+
+    def sagging(at: int) -> Face:
+        face = shown(at)
+        site.south.supply_dv = 104 if face.lamp_test else 120
+        return face
+
+    site.south.shown = sagging  # type: ignore[method-assign]
+    await site.check()
+    (found,) = site.said("LOOK")
+    assert "south: supply 12.0 V, but 10.4 V with all lamps lit" in found
+
+
+@pytest.mark.parametrize(
+    ("flag", "words"),
+    [(NodeFlag.WATCHDOG, "its watchdog"), (NodeFlag.BROWN_OUT, "a drop of its supply")],
+)
+def test_a_reset_by_a_fault_wants_a_look_however_long_ago(flag: NodeFlag, words: str) -> None:
+    @virtual
+    async def checked(clock: VirtualClock) -> None:
+        site = Site(clock)
+        flags = site.north._flags
+        site.north._flags = lambda at: flags(at) | flag  # type: ignore[method-assign]
+        site.north._powered_at -= 3600 * 1_000_000_000
+        await site.check()
+        (found,) = site.said("LOOK")
+        assert "north" in found and words in found
+
+    checked()
+
+
+@virtual
+async def test_damaged_frames_and_different_firmware_want_a_look(clock: VirtualClock) -> None:
+    site = Site(clock)
+    site.south.revision = 3
+
+    async def noise() -> None:
+        await asyncio.sleep(5)
+        site.south.receive(b"\x00\x01\x02\x03\x00", clock())
+        site.pair.port.bytes_received(b"\x00\x01\x02\x03\x00", clock())
+
+    other = asyncio.create_task(noise())
+    await site.check()
+    await other
+    looks = "\n".join(site.said("LOOK"))
+    assert "south received 1 damaged frames" in looks
+    assert "simulated pair: 1 damaged answers" in looks
+    assert "different firmware: north 1, south 3" in looks
+
+
+@virtual
+async def test_a_slow_adapter_wants_a_look_with_its_cure(clock: VirtualClock) -> None:
+    site = Site(clock)
+    port = SerialPort("/dev/nothing", clock=clock)
+    port.low_latency = False
+    heard = site.pair.port.bytes_received
+
+    def late(data: bytes, at: int) -> None:
+        asyncio.get_running_loop().call_later(0.006, heard, data, at)
+
+    site.pair.port.bytes_received = late  # type: ignore[method-assign]
+    checking = asyncio.create_task(site.check())
+    await asyncio.sleep(3)
+    wire, site.pair.port.port = site.pair.port.port, port  # only its answer to this question
+    site.pair.port.write = wire.write  # type: ignore[method-assign]
+    site.pair.port.unsent = wire.unsent  # type: ignore[method-assign]
+    site.pair.port.close = wire.close  # type: ignore[method-assign]
+    await checking
+    looks = "\n".join(site.said("LOOK"))
+    assert "the adapter holds back what it hears" in looks and "udev rule" in looks
+    assert "at worst" in looks
+
+
+# Ports and ways out
+
+
+@virtual
+async def test_a_port_that_is_not_there_is_wrong_and_the_others_are_checked(
+    clock: VirtualClock,
+) -> None:
+    site = Site(clock)
+    text = '[[boards]]\nname = "east"\ndriver = "node"\nport = "/dev/not-there"\nnode = 3\n'
+    board_wires(site.wires, parse_config(text, "test").boards, OURS, clock)
+    began_at = clock()
+    await site.check()
+    (bad,) = site.said("WRONG")
+    assert "east: /dev/not-there: cannot open" in bad and "plug the adapter in" in bad
+    assert any("south showed all" in line for line in site.said("OK"))
+    assert (clock() - began_at) / 1e9 < 15  # nobody waits for a board that cannot answer
+
+
+@virtual
+async def test_a_port_lost_on_the_way_is_wrong(clock: VirtualClock) -> None:
+    site = Site(clock)
+    checking = asyncio.create_task(site.check())
+    await asyncio.sleep(4)
+    site.pair.port.port.unplug()  # type: ignore[attr-defined]
+    await checking
+    (bad,) = site.said("WRONG")
+    assert "north, south: " in bad and "unplugged" in bad
+    await asyncio.sleep(1.6)
+    assert site.dark  # by the nodes' own silence rule
+
+
+@pytest.mark.parametrize("after_s", [0.5, 2.5, 4.0, 7.3, 9.0])
+def test_ended_at_any_moment_the_boards_are_dark_at_once(after_s: float) -> None:
+    @virtual
+    async def checked(clock: VirtualClock) -> None:
+        site = Site(clock)
+        checking = asyncio.create_task(site.check())
+        await asyncio.sleep(after_s)
+        checking.cancel()
+        await asyncio.wait({checking})
+        assert checking.cancelled()
+        await asyncio.sleep(0.02)
+        assert site.dark
+
+    checked()
+
+
+@virtual
+async def test_an_output_that_breaks_darkens_the_boards_and_is_raised(clock: VirtualClock) -> None:
+    site = Site(clock)
+
+    def broken(line: str) -> None:
+        if "showing 25" in line:
+            raise BrokenPipeError
+
+    site.report = Report(broken)
+    with pytest.raises(BrokenPipeError):
+        await site.check()
+    await asyncio.sleep(0.02)
+    assert site.dark

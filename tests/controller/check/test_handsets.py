@@ -1,0 +1,255 @@
+"""The keys of the handsets, on simulated handsets in virtual time."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from controller.check.handsets import (
+    KEYS,
+    Ears,
+    Known,
+    air_findings,
+    battery,
+    check_handsets,
+    handset_findings,
+    label,
+)
+from controller.check.ports import Receiver, Wires, handset_wires, simulated_handsets
+from controller.check.report import Report, Verdict
+from controller.config.load import parse_config
+from drivers.base import Edge, Key, Press, Rejection, Result
+from drivers.handset.cues import CueKind
+from drivers.handset.keys import Keys
+from drivers.handset.simulated import Air, SimulatedHandset
+from drivers.port.memory_port import memory_pair
+from tests.virtual_time import VirtualClock, virtual
+
+KEEPER = Known(1, "keeper", "twelve")
+FIELD = Known(2, "field", "four")
+DOWNLINK = bytes(range(0xF0, 0x100))
+UPLINKS = {1: bytes(range(16)), 2: bytes(range(16, 32))}
+
+
+class Site:
+    """A receiver and handsets whose keys the test presses itself."""
+
+    def __init__(self, clock: VirtualClock, *present: int, battery: int = 20) -> None:
+        self.clock = clock
+        self.lines: list[str] = []
+        self.report = Report(self.lines.append)
+        near, far = memory_pair(clock, names=("receiver", "air"))
+        self.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
+        self.wires = Wires(receivers=[self.receiver])
+        self.air = Air(
+            far,
+            clock,
+            [SimulatedHandset(n, UPLINKS[n], DOWNLINK, battery=battery) for n in present],
+        )
+
+    async def check(self, *known: Known, wait_s: float = 20.0) -> None:
+        living = asyncio.create_task(self.air.run())
+        await check_handsets(self.wires, known, self.clock, wait_s, self.report)
+        living.cancel()
+        await asyncio.wait({living})
+
+    async def thumb(self, handset: Known, *left_out: Key) -> None:
+        """Press every key of the layout but those."""
+        await asyncio.sleep(3.3)  # between two STATEs
+        for key in KEYS[handset.layout]:
+            if key not in left_out:
+                self.air.press(handset.number, key)
+                await asyncio.sleep(1)
+
+    def said(self, word: str) -> list[str]:
+        return [line for line in self.lines if line.startswith(word)]
+
+
+def test_keys_are_named_as_on_the_handset() -> None:
+    assert [label(key) for key in KEYS["four"]] == ["40", "25", "READY", "UNDO"]
+    assert [label(key) for key in KEYS["twelve"]] == [
+        *("DEAD BALL", "READY", "25", "SNAP", "40", "STOP"),
+        *("FLAG", "TIME-OUT", "INJURY", "UNDO", "NO COUNT", "BOARDS OFF"),
+    ]
+
+
+@virtual
+async def test_all_keys_of_both_handsets_come(clock: VirtualClock) -> None:
+    site = Site(clock, 1, 2)
+    thumbs = [asyncio.create_task(site.thumb(each)) for each in (KEEPER, FIELD)]
+    await site.check(KEEPER, FIELD)
+    await asyncio.wait(thumbs)
+    assert site.said("WRONG") == site.said("LOOK") == []
+    good = "\n".join(site.said("OK"))
+    assert "handset 1 (keeper, twelve keys): all 12 keys came" in good
+    assert "handset 2 (field, four keys): all 4 keys came" in good
+    assert "handset 1: battery for 20 hours of play" in good
+    assert "handset 1: heard 12 of about 12 frames; 0 answers did not reach it" in good
+
+
+@virtual
+async def test_each_key_that_comes_is_told_at_once(clock: VirtualClock) -> None:
+    site = Site(clock, 2)
+    thumb = asyncio.create_task(site.thumb(FIELD))
+    checking = asyncio.create_task(site.check(FIELD))
+    await asyncio.sleep(3.5)
+    assert site.lines[-1].strip() == "handset 2: 40 came, 3 left"
+    await checking
+    await thumb
+    assert site.lines[0].strip().endswith("press each key once, in any order: 40, 25, READY, UNDO")
+
+
+@virtual
+async def test_a_press_changes_nothing_and_the_handset_plays_the_tick(clock: VirtualClock) -> None:
+    site = Site(clock, 2)
+    thumb = asyncio.create_task(site.thumb(FIELD))
+    await site.check(FIELD)
+    await thumb
+    played = [cue.kind for cue in site.air.handsets[2].cues]
+    assert played.count(CueKind.NO_CHANGE) >= 3
+    assert set(played) <= {CueKind.NO_CHANGE, CueKind.NOT_HEARD}
+
+
+@virtual
+async def test_a_key_that_does_not_come_is_named_after_its_time(clock: VirtualClock) -> None:
+    site = Site(clock, 1)
+    thumb = asyncio.create_task(site.thumb(KEEPER, Key.SNAP, Key.TIME_OUT))
+    began_at = clock()
+    await site.check(KEEPER, wait_s=5)
+    await thumb
+    (bad,) = site.said("WRONG")
+    assert "handset 1 (keeper, twelve keys): no press of SNAP, TIME-OUT came" in bad
+    assert 15 < (clock() - began_at) / 1e9 < 22
+
+
+@virtual
+async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: VirtualClock) -> None:
+    site = Site(clock, 2)
+    thumb = asyncio.create_task(site.thumb(FIELD))
+    await site.check(KEEPER, FIELD, wait_s=10)
+    await thumb
+    (bad,) = site.said("WRONG")
+    assert "handset 1 (keeper, twelve keys): not heard" in bad and "battery" in bad
+    assert any("handset 2 (field, four keys): all 4 keys came" in line for line in site.said("OK"))
+
+
+@virtual
+async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) -> None:
+    site = Site(clock)
+    near, far = memory_pair(clock, names=("receiver", "air"))
+    site.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
+    site.wires = Wires(receivers=[site.receiver])
+    site.air = Air(far, clock, [SimulatedHandset(1, bytes(range(7, 23)), DOWNLINK)])
+    await site.check(KEEPER, wait_s=5)
+    (bad,) = site.said("WRONG")
+    assert "heard, but its key is not the one in the key file" in bad and "pair it" in bad
+    assert any("wrong tag" in line for line in site.said("LOOK"))
+
+
+@virtual
+async def test_lost_frames_and_unheard_answers_are_told(clock: VirtualClock) -> None:
+    site = Site(clock, 2)
+
+    async def disturbed() -> None:
+        await asyncio.sleep(2.5)
+        handset = site.air.handsets[2]
+        handset.lose_sent = 2
+        await asyncio.sleep(1.7)
+        handset.lose_heard = 1
+
+    disturbance = asyncio.create_task(disturbed())
+    thumb = asyncio.create_task(site.thumb(FIELD))
+    await site.check(FIELD)
+    await thumb
+    await disturbance
+    (found,) = [line for line in site.said("LOOK") if "frames;" in line]
+    heard, sent = _numbers(found)
+    assert (heard, sent) == (5, 7)
+    assert "1 answers did not reach it" in found and "antenna" in found
+
+
+def _numbers(found: str) -> tuple[int, int]:
+    """How many frames were heard, of how many."""
+    words = found.split()
+    return int(words[words.index("heard") + 1]), int(words[words.index("frames;") - 1])
+
+
+@virtual
+async def test_a_report_lost_whole_is_a_gap_in_the_counters(clock: VirtualClock) -> None:
+    site = Site(clock, 2)
+
+    async def lost() -> None:
+        await asyncio.sleep(3.5)
+        site.air.handsets[2].lose_sent = 6
+
+    disturbance = asyncio.create_task(lost())
+    thumb = asyncio.create_task(site.thumb(FIELD))
+    await site.check(FIELD, wait_s=8)
+    await thumb
+    await disturbance
+    assert any("no press of 25 came" in line for line in site.said("WRONG"))
+    assert any("1 reports lost whole" in line for line in site.said("LOOK"))
+
+
+@pytest.mark.parametrize(
+    ("hours", "verdict"),
+    [(None, Verdict.OK), (3, Verdict.LOOK), (4, Verdict.OK), (0, Verdict.LOOK)],
+)
+def test_a_battery_that_does_not_last_a_game_wants_a_look(
+    hours: int | None, verdict: Verdict
+) -> None:
+    assert battery(1, hours).verdict is verdict
+
+
+@virtual
+async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None:
+    site, ears = Site(clock), Ears()
+    ears.handset_heard(1, clock(), None)
+    ears.press_rejected(Rejection(77, "unknown handset", ""), clock())
+    ears.press_rejected(Rejection(1, "too late", ""), clock())
+    found = [*handset_findings(KEEPER, ears, site.receiver), *air_findings(site.receiver, ears)]
+    said = [each.what for each in found if each.verdict is Verdict.LOOK]
+    assert said == [
+        "handset 1: 1 presses came too late",
+        "receiver: handset 77 is heard and not of this installation",
+    ]
+
+
+def test_a_held_key_is_no_second_press() -> None:
+    ears = Ears()
+    assert ears.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Result.NO_CHANGE
+    assert ears.keys == {}
+
+
+@virtual
+async def test_damaged_frames_want_a_look(clock: VirtualClock) -> None:
+    site = Site(clock)
+    site.receiver.radio.bytes_received(b"\x00\x05\x01\x02\x00", clock())
+    (found,) = air_findings(site.receiver, Ears())
+    assert "1 damaged frames" in found.what
+
+
+@virtual
+async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: VirtualClock) -> None:
+    site = Site(clock)
+    text = (
+        'key_file = "/nowhere"\n[[handsets]]\ndriver = "radio"\nid = 1\nrole = "keeper"\n'
+        'layout = "twelve"\nport = "/dev/not-there"\n'
+    )
+    wires = Wires()
+    handset_wires(wires, parse_config(text, "t").handsets, Keys(DOWNLINK, UPLINKS), 1, clock)
+    began_at = clock()
+    await check_handsets(wires, [KEEPER], clock, 20, site.report)
+    (bad,) = site.said("WRONG")
+    assert "handset 1: /dev/not-there: cannot open" in bad
+    assert (clock() - began_at) / 1e9 < 1
+
+
+@virtual
+async def test_simulated_handsets_press_by_themselves(clock: VirtualClock) -> None:
+    wires, lines = Wires(), list[str]()
+    simulated_handsets(wires, [1, 2], clock)
+    await check_handsets(wires, [KEEPER, FIELD], clock, 20, Report(lines.append))
+    assert not [line for line in lines if line.startswith(("WRONG", "LOOK"))]
+    assert sum("keys came" in line for line in lines) == 2

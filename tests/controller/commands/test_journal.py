@@ -1,0 +1,214 @@
+from __future__ import annotations
+
+import argparse
+import csv
+import io
+import os
+import re
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.commands.journal import BROKEN, OK, WRONG, add_arguments, run
+from tests.controller.journal_rows import row, sql, write
+
+
+@pytest.fixture(autouse=True)
+def four_hours_behind_utc(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    monkeypatch.setenv("TZ", "EST5EDT,M3.2.0,M11.1.0")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    """Games 1 and 2, one row a second from 19:03:12.4 local time."""
+    written = tmp_path / "journal"
+    write(written, [row(number, game=1 if number < 6 else 2) for number in range(1, 10)])
+    return written
+
+
+def call(path: Path, *words: str) -> int:
+    parser = argparse.ArgumentParser(prog="playclock journal")
+    add_arguments(parser)
+    args = parser.parse_args(words)
+    args.file = args.file or path
+    return run(args)
+
+
+def downs(text: str) -> list[int]:
+    return [int(down) for down in re.findall(r"^\S+ down (\d+) ", text, re.MULTILINE)]
+
+
+@pytest.mark.parametrize(
+    ("words", "shown"),
+    [
+        ([], [6, 7, 8, 9]),
+        (["--game", "last"], [6, 7, 8, 9]),
+        (["--game", "1"], [1, 2, 3, 4, 5]),
+        (["--game", "all"], list(range(1, 10))),
+        (["--around", "2026-09-11 19:03:16.4", "--within", "1"], [4, 5, 6]),
+        (["--around", "2026-09-11T23:03:16.4Z", "--within", "1"], [4, 5, 6]),
+        (["--around", "2026-09-11 19:03:16.4", "--within", "1", "--game", "1"], [4, 5]),
+        (["--around", "2026-09-11 19:04:15"], [4, 5, 6, 7, 8, 9]),
+        (["--around", "2026-09-12"], []),
+    ],
+)
+def test_which_rows_are_shown(
+    path: Path, capsys: pytest.CaptureFixture[str], words: list[str], shown: list[int]
+) -> None:
+    assert call(path, *words) == OK
+    assert downs(capsys.readouterr().out) == shown
+
+
+def test_a_named_file(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(path.parent / "absent", str(path)) == OK
+    assert downs(capsys.readouterr().out) == [6, 7, 8, 9]
+
+
+def test_the_games(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(path, "--games") == OK
+    assert capsys.readouterr().out.splitlines() == [
+        "game 1  2026-09-11 19:03:12 to 19:03:16  5 rows  rules rules-1",
+        "game 2  2026-09-11 19:03:17 to 19:03:20  4 rows  rules rules-1",
+    ]
+
+
+def test_csv(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(path, "--csv", "--game", "1") == OK
+    rows = list(csv.DictReader(io.StringIO(capsys.readouterr().out, newline="")))
+    assert [found["seq"] for found in rows] == ["1", "2", "3", "4", "5"]
+
+
+def test_a_whole_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(path, "--verify") == OK
+    first, second = capsys.readouterr().out.splitlines()
+    found = re.fullmatch(rf"{path}: 9 rows, chain whole, head (9:[0-9a-f]{{64}})", first)
+    assert found is not None
+    assert "cut off at the end do not show" in second
+    assert call(path, "--verify", "--head", found[1][:18]) == OK
+    assert len(capsys.readouterr().out.splitlines()) == 1
+
+
+def test_a_broken_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    change = "UPDATE journal SET event = 'ready' WHERE seq = 4"
+    sql(path, "DROP TRIGGER journal_keeps_cells", change)
+    assert call(path, "--verify") == BROKEN
+    first, second = capsys.readouterr().out.splitlines()
+    assert first.startswith(f"{path}: BROKEN: row 4 is altered")
+    assert second.startswith("last good row before the break: head 3:")
+    assert call(path, "--game", "1") == OK, "the rows can still be read"
+
+
+def test_a_shortened_journal(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert call(path, "--verify", "--head", "12:0123abcd") == BROKEN
+    assert "ends at row 9, but row 12 was noted" in capsys.readouterr().out
+
+
+def test_an_empty_journal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    write(tmp_path / "journal", [])
+    for words in ([], ["--games"]):
+        assert call(tmp_path / "journal", *words) == OK
+        assert capsys.readouterr().out == ""
+    assert call(tmp_path / "journal", "--verify") == OK
+    assert "0 rows, chain whole, no rows" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--game", "3"], "--game 3: not in {path}, which holds 1, 2"),
+        (["--within", "5"], "--within needs --around"),
+        (["--head", "9:0123abcd"], "--head needs --verify"),
+        (["--verify", "--game", "1"], "--verify speaks of the whole journal and takes no --game"),
+        (["--games", "--around", "2026-09-11"], "--games speaks of the whole journal and takes no"),
+    ],
+)
+def test_what_cannot_be_given(
+    path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    assert call(path, *words) == WRONG
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.startswith(f"playclock journal: {says.format(path=path)}")
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--game", "first"], "'first': must be a game's number"),
+        (["--game", "-1"], "--game"),
+        (["--around", "noon"], "'noon': must be a moment such as"),
+        (["--around", "9999-12-31"], "'9999-12-31': must be a moment such as"),
+        (["--around", "0001-01-01"], "'0001-01-01': must be a moment such as"),
+        (["--around", "2026-09-11", "--within", "nan"], "'nan': must be 0 to"),
+        (["--around", "2026-09-11", "--within=-1"], "'-1': must be 0 to"),
+        (["--around", "2026-09-11", "--within", "1e12"], "'1e12': must be 0 to"),
+        (["--verify", "--head", "9"], "'9': must be a row's number"),
+        (["--verify", "--csv"], "not allowed with argument"),
+        (["--games", "--verify"], "not allowed with argument"),
+    ],
+)
+def test_a_wrong_command_line(
+    path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    with pytest.raises(SystemExit) as ended:
+        call(path, *words)
+    assert ended.value.code == WRONG
+    assert says in capsys.readouterr().err
+
+
+def test_a_missing_file_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    absent = tmp_path / "absent"
+    assert call(absent) == WRONG
+    assert capsys.readouterr().err == f"playclock journal: {absent}: no such file\n"
+    assert not absent.exists()
+
+
+PROGRAM = """
+import argparse, pathlib, sys
+from controller.commands.journal import add_arguments, run
+parser = argparse.ArgumentParser()
+add_arguments(parser)
+args = parser.parse_args()
+args.file = args.file or pathlib.Path("absent")
+sys.exit(run(args))
+"""
+
+
+@pytest.mark.parametrize("words", [["--game", "all"], ["--game", "all", "--csv"]])
+def test_a_pipe_closed_by_its_reader(tmp_path: Path, words: list[str]) -> None:
+    path = tmp_path / "journal"
+    write(path, [row(number, detail="x" * 200) for number in range(1, 3000)])
+    command = [sys.executable, "-c", PROGRAM, str(path), *words]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as printing:
+        assert printing.stdout is not None
+        assert printing.stderr is not None
+        assert printing.stdout.readline()
+        printing.stdout.close()
+        assert printing.stderr.read() == b""
+    assert printing.returncode == OK
+
+
+def test_a_short_answer_into_a_closed_pipe(path: Path) -> None:
+    """All of it waits in the buffer until the end."""
+    reading, writing = os.pipe()
+    os.close(reading)
+    command = [sys.executable, "-c", PROGRAM, str(path)]
+    done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, check=False)
+    os.close(writing)
+    assert (done.returncode, done.stderr) == (OK, b"")
+
+
+def test_csv_lines_end_as_the_standard_says(path: Path) -> None:
+    """RFC 4180 section 2: CR LF."""
+    command = [sys.executable, "-c", PROGRAM, str(path), "--csv"]
+    printed = subprocess.run(command, capture_output=True, check=True).stdout
+    assert printed.count(b"\r\n") == printed.count(b"\n") == 5
+    assert b"\r\r" not in printed

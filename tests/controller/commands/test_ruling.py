@@ -1,0 +1,255 @@
+"""``playclock ruling``: one answer, the same whatever the order, or one line that says why not."""
+
+from __future__ import annotations
+
+import itertools
+import json
+
+import pytest
+
+from controller.cli import main
+from controller.rulebook.loader import codes, load_rule_set
+from controller.rules.endings import FACTS as FACTS_KNOWN
+from controller.rules.rulings import StartsOn
+
+RULES = load_rule_set("nfhs")
+NFHS = ["--rules", "nfhs"]
+FACTS = [*sorted(RULES.facts), None]
+
+Asked = tuple[int, str, str]
+
+
+def ask(capsys: pytest.CaptureFixture[str], *arguments: str) -> Asked:
+    """Exit code, what went to the output and what went to the error stream."""
+    code = main(["ruling", *arguments])
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def answer(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, object]:
+    """The JSON answer to a question that has one."""
+    code, out, err = ask(capsys, *arguments, *NFHS, "--json")
+    assert (code, err) == (0, "")
+    assert out.count("\n") == 1
+    found = json.loads(out)
+    assert isinstance(found, dict)
+    return found
+
+
+@pytest.mark.parametrize("ending", sorted(RULES.rulings))
+def test_every_ending_has_its_ruling_and_how_it_was_read(
+    capsys: pytest.CaptureFixture[str], ending: str
+) -> None:
+    found = answer(capsys, ending)
+    ruling = RULES.rulings[ending]
+    assert list(found)[:4] == ["seconds", "starts_on", "citation", "read_as"]
+    unsettled = {"unsettled": ruling.unsettled} if ruling.unsettled else {}
+    assert found == {
+        "seconds": ruling.seconds,
+        "starts_on": ruling.starts_on.value,
+        "citation": ruling.citation,
+        "read_as": ruling.read_as,
+        **unsettled,
+    }
+    assert found["starts_on"] in ("dead_ball", "ready_for_play", "referee_signal")
+
+
+# The numbers as published for officials: 40 at the dead ball unless listed, 25 on the ready when
+# listed in NFHS rule 3-6-1a(1); 2019 and later.
+@pytest.mark.parametrize(
+    ("arguments", "seconds", "starts_on"),
+    [
+        (["incomplete_pass"], 40, "dead_ball"),
+        (["incomplete_pass", "--fact", "fourth_down"], 25, "ready_for_play"),
+        (["touchdown"], 25, "ready_for_play"),
+        (["injury_defense"], 40, "ready_for_play"),
+        (["injury_offense"], 25, "ready_for_play"),
+        (["foul_defense"], 40, "ready_for_play"),
+        (["charged_timeout"], 25, "ready_for_play"),
+        (["premature_start_reset40"], 40, "referee_signal"),
+        (["snap"], 40, "dead_ball"),
+        (["zero_no_foul"], 40, "dead_ball"),
+        (["boards_disagree"], None, "referee_signal"),
+        (["kick_no_new_series", "--fact", "new_series"], 25, "ready_for_play"),
+        (["foul", "--fact", "by_defense_only"], 40, "ready_for_play"),
+        (["injury_offense", "injury_defense"], 40, "ready_for_play"),
+        (["charged_timeout", "injury_defense"], 25, "ready_for_play"),
+        (["foul_offense", "foul_defense"], 25, "ready_for_play"),
+        (["foul_defense", "touchdown"], 25, "ready_for_play"),
+        (["foul_defense", "touchdown", "--fact", "cancelled"], 40, "ready_for_play"),
+        (["incomplete_pass", "foul_defense", "--fact", "fourth_down"], 25, "ready_for_play"),
+    ],
+)
+def test_the_published_numbers(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], seconds: int | None, starts_on: str
+) -> None:
+    found = answer(capsys, *arguments)
+    assert (found["seconds"], found["starts_on"]) == (seconds, starts_on)
+
+
+@pytest.mark.parametrize(
+    "endings",
+    [
+        ["incomplete_pass", "foul_defense", "injury_defense"],
+        ["touchdown", "foul_defense", "charged_timeout"],
+        ["injury_offense", "injury_defense", "incomplete_pass"],
+    ],
+)
+@pytest.mark.parametrize("fact", FACTS)
+def test_the_order_of_the_words_does_not_matter(
+    capsys: pytest.CaptureFixture[str], endings: list[str], fact: str | None
+) -> None:
+    given = ["--fact", fact] if fact else []
+    answers = {
+        json.dumps(answer(capsys, *given, *order)) for order in itertools.permutations(endings)
+    }
+    answers |= {json.dumps(answer(capsys, *order, *given)) for order in [endings, endings[::-1]]}
+    assert len(answers) == 1
+
+
+@pytest.mark.parametrize("facts", [["fourth_down", "cancelled"], ["new_series", "fourth_down"]])
+def test_the_order_of_the_facts_does_not_matter(
+    capsys: pytest.CaptureFixture[str], facts: list[str]
+) -> None:
+    for ending in RULES.rulings:
+        given = [["--fact", one, "--fact", two] for one, two in itertools.permutations(facts)]
+        first, second = (answer(capsys, ending, *each) for each in given)
+        assert first == second
+
+
+def test_an_ending_named_twice_is_named_once(capsys: pytest.CaptureFixture[str]) -> None:
+    for ending in RULES.rulings:
+        for fact in FACTS:
+            given = ["--fact", fact] if fact else []
+            assert answer(capsys, ending, ending, *given) == answer(capsys, ending, *given)
+
+
+def test_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, err = ask(capsys, "incomplete_pass", *NFHS)
+    assert (code, err) == (0, "")
+    assert out.splitlines() == [
+        "40 seconds, starts when the ball is dead",
+        "NFHS 3-6-1a(2) (2019): every other down (read as text)",
+    ]
+
+
+def test_plain_words_tell_the_three_starts_and_no_count_apart(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    questions = ["touchdown", "referee_pump", "boards_disagree", "snap"]
+    first = [ask(capsys, each, *NFHS)[1].splitlines()[0] for each in questions]
+    assert len(set(first)) == len(questions)
+    assert "25 seconds, held" in first[0] and "on the ready" in first[0]
+    assert "25 seconds" in first[1] and "signal" in first[1]
+    assert "no new count" in first[2] and "None" not in first[2]
+
+
+def test_every_plain_answer_is_two_lines_of_plain_characters_and_one_for_a_default(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    for ending in RULES.rulings:
+        code, out, err = ask(capsys, ending, *NFHS)
+        unsettled = RULES.rulings[ending].unsettled
+        assert (code, err, out.count("\n")) == (0, "", 3 if unsettled else 2)
+        assert unsettled in out
+        assert out.isascii() and "None" not in out
+
+
+@pytest.mark.parametrize("season", ["2022", "2025", "2099"])
+def test_a_season_has_the_rules_in_force_then(
+    capsys: pytest.CaptureFixture[str], season: str
+) -> None:
+    code, out, _ = ask(capsys, "foul_defense", *NFHS, "--season", season)
+    assert code == 0 and "40 seconds" in out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["incomplet", *NFHS], ["ending 'incomplet'", "nfhs", "incomplete_pass"]),
+        (["touchdwn", *NFHS], ["ending 'touchdwn'", "touchdown"]),
+        (["routine", "tuchdown", *NFHS], ["ending 'tuchdown'", "touchdown"]),
+        (["incomplete pass", *NFHS], ["ending 'incomplete pass'", "incomplete_pass"]),
+        (["", *NFHS], ["ending ''", "touchdown"]),
+        (["Touchdown", *NFHS], ["ending 'Touchdown'", "touchdown"]),
+        (["routine", "--fact", "forth_down", *NFHS], ["fact 'forth_down'", "fourth_down"]),
+        (["routine", "--fact", "zzz", *NFHS], ["fact 'zzz'", "fourth_down", "cancelled"]),
+        (["routine", "--rules", "nfsh"], ["code 'nfsh'", "nfhs"]),
+        (["routine", "--rules", ""], ["code ''", "nfhs"]),
+        (["routine", "--rules", "../codes/nfhs"], ["code '../codes/nfhs'", "nfhs"]),
+        (["routine", *NFHS, "--season", "1980"], ["season 1980", "nfhs", "1990"]),
+        (["routine", *NFHS, "--season", "-5"], ["season -5", "1990"]),
+        (["routine", *NFHS, "--season", "0"], ["season 0", "1990"]),
+    ],
+)
+@pytest.mark.parametrize("form", [[], ["--json"]])
+def test_a_mistake_is_one_line_that_names_what_and_what_is_near(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], named: list[str], form: list[str]
+) -> None:
+    code, out, err = ask(capsys, *arguments, *form)
+    assert (code, out) == (2, "")
+    assert err.startswith("playclock ruling: ") and err.count("\n") == 1
+    for words in named:
+        assert words in err
+
+
+def test_a_fact_named_as_an_ending_is_pointed_to_its_option(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    code, out, err = ask(capsys, "incomplete_pass", "fourth_down", *NFHS)
+    assert (code, out) == (2, "")
+    assert "fourth_down" in err and "--fact" in err
+
+
+def test_the_codes_named_in_an_error_can_be_asked(capsys: pytest.CaptureFixture[str]) -> None:
+    _, _, err = ask(capsys, "routine", "--rules", "x")
+    known = err.strip().partition("known: ")[2].split(", ")
+    assert known == codes()
+    for code in known:
+        assert ask(capsys, "routine", "--rules", code)[0] == 0
+
+
+def test_the_starts_of_the_answer_are_those_of_the_rules() -> None:
+    assert {each.value for each in StartsOn} == {"dead_ball", "ready_for_play", "referee_signal"}
+
+
+def test_an_option_and_a_default_are_told_in_plain_words(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    _, out, _ = ask(capsys, "touchdown", *NFHS, "--option", "after_touchdown=40_dead_ball")
+    assert out.splitlines()[2] == "LOCAL ADOPTION: option after_touchdown = 40_dead_ball"
+    _, out, _ = ask(capsys, "two_minute_timeout", *NFHS)
+    assert out.splitlines()[2].startswith("no source settles this: NFHS has no two-minute")
+
+
+@pytest.mark.parametrize(
+    ("word", "ending"), [("time_out", "charged_timeout"), ("first_down", "line_to_gain_reached")]
+)
+def test_another_word_of_the_trade_is_answered_alike(
+    capsys: pytest.CaptureFixture[str], word: str, ending: str
+) -> None:
+    assert answer(capsys, word) == answer(capsys, ending)
+
+
+def test_every_ending_of_every_code_is_answered_with_any_fact(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A fact that changes nothing in a code is no mistake there."""
+    for code in codes():
+        plain = ask(capsys, "touchdown", "--rules", code)
+        assert plain[0] == 0
+        for fact in FACTS_KNOWN:
+            said = ask(capsys, "touchdown", "--rules", code, "--fact", fact)
+            assert said == plain
+
+
+def test_several_endings_with_an_inert_fact(capsys: pytest.CaptureFixture[str]) -> None:
+    given = ["touchdown", "foul_defense", "--fact", "last_three_minutes"]
+    assert answer(capsys, *given) == answer(capsys, "touchdown", "foul_defense")
+
+
+def test_no_new_count_is_null_for_machines(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = ask(capsys, "less_time_than_play_clock", "--rules", "ncaa", "--json")
+    assert code == 0
+    found = json.loads(out)
+    assert (found["seconds"], found["starts_on"]) == (None, "dead_ball")

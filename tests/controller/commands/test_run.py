@@ -1,0 +1,764 @@
+"""``playclock run``: mistakes said in a line, and the real process on terminals, pipes and nothing.
+
+The simulator runs isolated (``-I -S``): whatever is not in the standard library cannot load.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import importlib
+import os
+import re
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import termios
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+
+from controller.cli import main
+from controller.journal.file import JournalFileError, Row
+from controller.journal.reader import JournalReader
+from controller.rulebook import loader as rule_sets
+
+ROOT = Path(__file__).resolve().parents[3]
+START = f"import sys; sys.path.insert(0, {str(ROOT)!r}); "
+MAIN = "from controller.cli import main; sys.exit(main())"
+ISOLATED = [sys.executable, "-I", "-S", "-W", "error", "-c", START + MAIN]
+"""No site packages, no environment, every warning an error."""
+WITH_PYSERIAL = [sys.executable, "-W", "error", "-c", START + MAIN]
+
+PATIENCE_S = 15
+ENTERS, LEAVES = b"\x1b[?1049h", b"\x1b[?1049l"
+STOPS = [signal.SIGTERM, signal.SIGINT, signal.SIGHUP]
+
+BOARD = '[[boards]]\nname = "north"\nnode = 1\ndriver = "node"\nport = "{folder}/boards"\n'
+HANDSET = (
+    '[[handsets]]\ndriver = "radio"\nid = 1\nrole = "keeper"\nlayout = "twelve"\n'
+    'port = "{folder}/receiver"\n'
+)
+HEAD = (
+    'state_folder = "{folder}/state"\nruntime_folder = "{folder}/run"\nkey_file = "{folder}/keys"\n'
+)
+KEY_FILE = 'downlink = "000102030405060708090a0b0c0d0e0f"\n'
+UPLINK = '[handset.1]\nuplink = "101112131415161718191a1b1c1d1e1f"\n'
+SIMULATED = (
+    'state_folder = "{folder}/state"\nruntime_folder = "{folder}/run"\n'
+    '[[boards]]\nname = "north"\nnode = 1\ndriver = "simulated"\n'
+    '[[boards]]\nname = "south"\nnode = 2\ndriver = "simulated"\n'
+)
+
+
+def configure(folder: Path, text: str = HEAD + BOARD + HANDSET) -> Path:
+    """A configuration whose paths lie in ``folder``."""
+    path = folder / "field.toml"
+    path.write_text(text.replace("{folder}", str(folder)))
+    return path
+
+
+def pair(folder: Path, text: str = KEY_FILE + UPLINK, mode: int = 0o600) -> Path:
+    """A key file."""
+    path = folder / "keys"
+    path.write_text(text)
+    path.chmod(mode)
+    return path
+
+
+# Mistakes, before anything starts
+
+
+def mistake(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
+    """The lines that a mistake is answered with; nothing else is said and nothing starts."""
+    assert main(["run", *map(str, arguments)]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.startswith("playclock run: ")
+    assert "Errno" not in said.err and "Traceback" not in said.err
+    return said.err
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["--rules", "nfsh"], ["'nfsh'", "nfhs"]),
+        (["--rules", ""], ["''", "nfhs"]),
+        (["--season", "1980"], ["1980", "1990"]),
+        (["--season", "0"], ["season 0", "1990"]),
+    ],
+)
+def test_unknown_rules_of_the_simulator(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], named: list[str]
+) -> None:
+    said = mistake(capsys, *arguments)
+    assert said.count("\n") == 1
+    for words in named:
+        assert words in said
+
+
+@pytest.mark.parametrize(
+    "option",
+    [
+        ["--demo"],
+        ["--rules", "nfhs"],
+        ["--rules", ""],
+        ["--season", "2025"],
+        ["--season", "0"],
+        ["--option", "pile=25_ready"],
+    ],
+)
+def test_options_of_the_simulator_are_refused_beside_a_configuration(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, option: list[str]
+) -> None:
+    pair(tmp_path)
+    said = mistake(capsys, "--config", configure(tmp_path), *option)
+    assert said.count("\n") == 1 and option[0] in said and "simulator" in said
+    assert not (tmp_path / "state").exists()
+
+
+def test_a_configuration_that_is_not_there(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    for path, why in [(tmp_path / "no.toml", "No such file"), (tmp_path, "Is a directory")]:
+        said = mistake(capsys, "--config", path)
+        assert said.count("\n") == 1 and f"{path}: " in said and why in said
+
+
+@pytest.mark.parametrize(
+    ("text", "named"),
+    [
+        ("rules = nfhs\n", ["not valid TOML", "line 1"]),
+        ('rules = "nfsh"\n' + HEAD + BOARD, ["nfsh", "nfhs"]),
+        (
+            'rules = "ncaa"\nseason = 1994\n' + HEAD.replace('rules = "nfhs"\n', "") + BOARD,
+            ["1994", "2016"],
+        ),
+        (HEAD + BOARD.replace("= 1", "= 9"), ["boards[0].node", "9", "1 to 8"]),
+        (HEAD + BOARD + 'colour = "amber"\n', ["boards[0]", "colour", "amber"]),
+        (BOARD + HANDSET, ["key_file", "missing"]),
+        (HEAD, ["boards", "--no-boards"]),
+        (HEAD + "boards = []\n", ["boards", "--no-boards"]),
+        (
+            HEAD
+            + BOARD
+            + '[[overrides]]\nending = "tuchdown"\nseconds = 40\nstarts_on = "dead_ball"\n'
+            + 'citation = "Example Valley"\n',
+            ["overrides[0].ending", '"tuchdown"', '"touchdown"'],
+        ),
+    ],
+)
+def test_a_mistake_in_the_configuration_names_file_key_and_value(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, named: list[str]
+) -> None:
+    pair(tmp_path)
+    config = configure(tmp_path, text)
+    said = mistake(capsys, "--config", config)
+    for words in [str(config), *named]:
+        assert words in said
+    assert not (tmp_path / "state").exists()
+
+
+def test_every_mistake_of_a_configuration_is_named_at_once(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    text = HEAD + BOARD.replace("= 1", "= 9") + HANDSET.replace('"keeper"', '"coach"')
+    said = mistake(capsys, "--config", configure(tmp_path, text))
+    assert said.count("\n") == 2
+    assert all(str(tmp_path / "field.toml") in line for line in said.splitlines())
+
+
+def test_a_key_file_that_is_not_there(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    said = mistake(capsys, "--config", configure(tmp_path))
+    assert said.count("\n") == 1
+    assert str(tmp_path / "keys") in said and "key" in said.replace(str(tmp_path / "keys"), "")
+
+
+@pytest.mark.parametrize(
+    ("text", "mode", "named"),
+    [
+        (KEY_FILE + UPLINK, 0o640, ["0640", "0600"]),
+        (KEY_FILE, 0o600, ["handset 1"]),
+        (UPLINK, 0o600, ["downlink"]),
+        ("downlink = 1\n" + UPLINK, 0o600, ["downlink"]),
+        ("", 0o600, ["downlink"]),
+    ],
+)
+def test_a_key_file_that_cannot_be_used(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, mode: int, named: list[str]
+) -> None:
+    keys = pair(tmp_path, text, mode)
+    said = mistake(capsys, "--config", configure(tmp_path))
+    assert said.count("\n") == 1
+    for words in [str(keys), *named]:
+        assert words in said
+    assert "101112" not in said and "000102" not in said
+
+
+def test_a_damaged_session_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    pair(tmp_path)
+    session = tmp_path / "state" / "session"
+    session.parent.mkdir()
+    session.write_text("session 00000007 check 0000\n")
+    said = mistake(capsys, "--config", configure(tmp_path))
+    assert said.count("\n") == 1
+    assert str(session) in said and "session 00000007 check 0000" in said
+
+
+@pytest.mark.parametrize("below", ["", "/state"])
+def test_a_state_folder_that_cannot_be_made(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, below: str
+) -> None:
+    pair(tmp_path)
+    (tmp_path / "occupied").write_text("a file")
+    folder = f"{tmp_path}/occupied{below}"
+    text = (HEAD + BOARD + HANDSET).replace("{folder}/state", folder)
+    said = mistake(capsys, "--config", configure(tmp_path, text))
+    assert said.count("\n") == 1
+    assert folder in said and "state_folder" in said
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
+def test_a_state_folder_that_may_not_be_written(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nobody = 65534
+    with tempfile.TemporaryDirectory() as made:
+        folder = Path(made)
+        folder.chmod(0o755)
+        config = configure(folder)
+        os.chown(pair(folder), nobody, nobody)
+        (folder / "state").mkdir(mode=0o755)
+        (folder / "run").mkdir()
+        os.chown(folder / "run", nobody, nobody)
+        importlib.import_module("controller.commands.run")  # while the interpreter may be read
+        codes = shutil.copytree(rule_sets.FOLDER, folder / "codes")  # the checkout may be private
+        monkeypatch.setattr(rule_sets, "FOLDER", codes)
+        os.seteuid(nobody)
+        try:
+            said = mistake(capsys, "--config", config)
+        finally:
+            os.seteuid(0)
+    assert said.count("\n") == 1
+    assert str(folder / "state") in said and "ermission denied" in said
+
+
+# Real processes
+
+
+class Output:
+    """What a process says, as far as it has been read."""
+
+    def __init__(self, fd: int) -> None:
+        self.fd = fd
+        self.said = b""
+        os.set_blocking(fd, False)
+
+    def more(self, wait_s: float) -> bytes:
+        """What comes within ``wait_s``; empty for nothing and at the end."""
+        if not select.select([self.fd], [], [], wait_s)[0]:
+            return b""
+        try:
+            more = os.read(self.fd, 65536)
+        except OSError:  # EIO: nobody has the other end of this pty open
+            return b""
+        self.said += more
+        return more
+
+    def until(self, words: bytes, since: int = 0) -> int:
+        """Read until ``words`` come after the first ``since`` bytes; gives where they end."""
+        deadline = time.monotonic() + PATIENCE_S
+        while words not in self.said[since:]:
+            if not self.more(0.1) and time.monotonic() > deadline:
+                raise AssertionError(f"{words!r} never came after {self.said[since:][-400:]!r}")
+        return self.said.index(words, since) + len(words)
+
+    def drain(self) -> None:
+        while self.more(0.05):
+            pass
+
+
+def until(holds: Callable[[], bool], what: str) -> None:
+    """Look every 20 ms until something holds."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < deadline, f"never: {what}"
+        time.sleep(0.02)
+
+
+class Terminal:
+    """A terminal of 80 x 24 with one program on it, which leads a session of its own."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *options: str | Path,
+        program: list[str] | None = None,
+        controlling: bool = True,
+    ) -> None:
+        self.journal = folder / "journal.sqlite3"
+        self.master, self._slave = os.openpty()
+        termios.tcsetwinsize(self._slave, (24, 80))
+        self.before = termios.tcgetattr(self._slave)
+        slave = self._slave
+
+        def take_terminal() -> None:
+            if controlling:
+                fcntl.ioctl(slave, termios.TIOCSCTTY, 0)
+
+        self.process = subprocess.Popen(
+            [*(program or ISOLATED), "run", "--journal", str(self.journal), *map(str, options)],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            start_new_session=True,
+            preexec_fn=take_terminal,  # noqa: PLW1509 - this process has one thread
+            env={**os.environ, "TERM": "xterm-256color", "XDG_STATE_HOME": str(folder)},
+        )
+        self.output = Output(self.master)
+
+    def type(self, keys: str) -> int:
+        """Type; gives where the output stood."""
+        self.output.drain()
+        os.write(self.master, keys.encode())
+        return len(self.output.said)
+
+    @property
+    def settings(self) -> list[object]:
+        return list(termios.tcgetattr(self._slave))
+
+    def pause(self, action: int) -> None:
+        """Stop or resume the output as the terminal's own pause key would, if it had one."""
+        termios.tcflow(self._slave, action)
+
+    def hang_up(self) -> None:
+        """Close the terminal under the program."""
+        os.close(self._slave)
+        os.close(self.master)
+        self.master = self._slave = -1
+
+    def ended(self) -> int:
+        """Read on until the program has ended; gives its exit code."""
+        deadline = time.monotonic() + PATIENCE_S
+        while self.process.poll() is None:
+            assert time.monotonic() < deadline, "still running"
+            if self.master < 0:
+                time.sleep(0.02)
+            else:
+                self.output.more(0.05)
+        if self.master >= 0:
+            self.output.drain()
+        return self.process.returncode
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+        self.process.wait()
+        if self.master >= 0:
+            self.hang_up()
+
+
+@contextlib.contextmanager
+def on_terminal(
+    folder: Path,
+    *options: str | Path,
+    program: list[str] | None = None,
+    controlling: bool = True,
+) -> Iterator[Terminal]:
+    """A program that has drawn its screen once."""
+    terminal = Terminal(folder, *options, program=program, controlling=controlling)
+    try:
+        yield terminal
+    finally:
+        terminal.close()
+
+
+@contextlib.contextmanager
+def piped(
+    *options: str | Path,
+    stdin: int = subprocess.DEVNULL,
+    program: list[str] | None = None,
+) -> Iterator[tuple[subprocess.Popen[bytes], Output]]:
+    """A program whose output goes to a pipe."""
+    process = subprocess.Popen(
+        [*(program or ISOLATED), "run", *map(str, options)],
+        stdin=stdin,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        start_new_session=True,
+    )
+    assert process.stdout is not None
+    try:
+        yield process, Output(process.stdout.fileno())
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+        process.stdout.close()
+
+
+def rows(journal: Path) -> list[Row]:
+    """What is in the journal by now."""
+    try:
+        with JournalReader(journal) as reader:
+            return [entry.row for entry in reader.entries()]
+    except (JournalFileError, OSError):
+        return []
+
+
+def stopped(process: subprocess.Popen[bytes], number: signal.Signals = signal.SIGTERM) -> int:
+    process.send_signal(number)
+    return process.wait(PATIENCE_S)
+
+
+def check_given_back(terminal: Terminal) -> None:
+    """The terminal is as it was before the program."""
+    assert terminal.settings == terminal.before
+    said = terminal.output.said
+    assert said.rindex(LEAVES) > said.rindex(ENTERS)
+    assert said.endswith(LEAVES) and b"\x1b[?25h" in said[said.rindex(ENTERS) :]
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("number", STOPS)
+def test_a_signal_ends_it_cleanly_and_gives_the_terminal_back(
+    tmp_path: Path, number: signal.Signals
+) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        until(lambda: terminal.settings != terminal.before, "takes keys")
+        since = terminal.type("d")
+        terminal.output.until(b"RUNNING", since)
+        terminal.process.send_signal(number)
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+
+
+@pytest.mark.full
+def test_a_keeper_plays_on_a_terminal_and_quits(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        since = terminal.type("2")
+        terminal.output.until(b"shows 25", since)
+        since = terminal.type("r")
+        terminal.output.until(b"shows 2", since)
+        since = terminal.type("s")
+        terminal.output.until(b"BALL LIVE", since)
+        since = terminal.type(":incomplete pass fourth down\r")
+        terminal.output.until(b"change of team", since)
+        since = terminal.type(":count 17\r")
+        terminal.output.until(b"shows 17", since)
+        since = terminal.type(":tuchdown\r")
+        terminal.output.until(b"'tuchdown'", since)
+        terminal.type("q")
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+    events = [row.event for row in rows(terminal.journal) if row.result]
+    assert len(events) == 5
+
+
+@pytest.mark.full
+def test_ctrl_c_ends_it(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        terminal.type("\x03")
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+
+
+@pytest.mark.full
+def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        until(lambda: terminal.settings != terminal.before, "takes keys")
+        terminal.pause(termios.TCOOFF)  # it takes no output from here on
+        terminal.output.drain()
+        paused = len(terminal.output.said)
+        os.write(terminal.master, b"d")
+        until(lambda: any(row.result == "running" for row in rows(terminal.journal)), "running")
+        os.write(terminal.master, b"s")
+        until(
+            lambda: (
+                rows(terminal.journal)[-1].result == "held"
+                or any(row.phase_after == "LIVE" for row in rows(terminal.journal))
+            ),
+            "live",
+        )
+        terminal.output.drain()
+        assert len(terminal.output.said) == paused
+        terminal.pause(termios.TCOON)
+        terminal.output.until(b"BALL LIVE", paused)
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+
+
+@pytest.mark.full
+def test_it_can_be_ended_while_the_terminal_is_paused(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        until(lambda: terminal.settings != terminal.before, "takes keys")
+        terminal.pause(termios.TCOOFF)
+        terminal.type("d")
+        until(lambda: rows(terminal.journal) != [], "a journal")
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.ended() == 0
+        assert terminal.settings == terminal.before
+
+
+@pytest.mark.full
+def test_a_slip_of_the_finger_does_not_stop_the_process(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        terminal.type("\x1a\x1c")  # Ctrl-Z, Ctrl-\\: beside the keys of the play clock
+        terminal.type("d")
+        until(lambda: any(row.result == "running" for row in rows(terminal.journal)), "running")
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.ended() == 0
+
+
+@pytest.mark.full
+def test_a_terminal_that_is_closed_ends_it_cleanly(tmp_path: Path) -> None:
+    with on_terminal(tmp_path) as terminal:
+        terminal.output.until(b"board south")
+        terminal.hang_up()  # the kernel sends SIGHUP to the session's leader
+        assert terminal.ended() == 0
+
+
+@pytest.mark.full
+def test_a_terminal_that_is_not_its_own_may_go(tmp_path: Path) -> None:
+    with on_terminal(tmp_path, "--demo", controlling=False) as terminal:
+        terminal.output.until(b"board south")
+        terminal.hang_up()
+        pressed = 3
+
+        def played() -> bool:
+            assert terminal.process.poll() is None, "the clock has ended"
+            return len([row for row in rows(terminal.journal) if row.result]) >= pressed
+
+        until(played, "the series goes on")
+        assert stopped(terminal.process) == 0
+
+
+@pytest.mark.full
+def test_nohup_keeps_it_running(tmp_path: Path) -> None:
+    # nohup(1): the program "shall be invoked with SIGHUP ignored"; who started it meant that.
+    with piped("--journal", tmp_path / "j.sqlite3", program=["nohup", *ISOLATED]) as (clock, said):
+        said.until(b"north right")
+        clock.send_signal(signal.SIGHUP)
+        since = len(said.said)
+        said.until(b"HELD 25", since)
+        assert stopped(clock) == 0
+
+
+@pytest.mark.full
+def test_without_a_terminal_it_demonstrates(tmp_path: Path) -> None:
+    with piped("--journal", tmp_path / "journal.sqlite3") as (process, said):
+        said.until(b"RUNNING 24")
+        assert stopped(process) == 0
+        said.drain()
+    text = said.said.decode()
+    assert "\x1b" not in text and "Warning" not in text
+    assert re.search(r"HELD 25 .*north right, south right", text)
+    with JournalReader(tmp_path / "journal.sqlite3") as reader:
+        assert reader.verify().problem == ""
+
+
+@pytest.mark.full
+def test_a_pipe_for_an_input_demonstrates_too(tmp_path: Path) -> None:
+    with piped("--journal", tmp_path / "j.sqlite3", stdin=subprocess.PIPE) as (process, said):
+        said.until(b"HELD 25")
+        assert process.stdin is not None
+        process.stdin.close()
+        said.until(b"RUNNING 24")
+        assert stopped(process) == 0
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
+def test_closed_streams_do_not_matter(tmp_path: Path, closed: str) -> None:
+    journal = tmp_path / "journal.sqlite3"
+    line = f'exec "$@" {closed}'
+    shell = ["sh", "-c", line, "sh", *ISOLATED, "run", "--journal", str(journal)]
+    process = subprocess.Popen(shell, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
+    try:
+
+        def played() -> bool:
+            assert process.poll() is None, "the clock has ended"
+            return any(row.result == "held" for row in rows(journal))
+
+        until(played, "the series is played")
+        assert stopped(process) == 0
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+    with JournalReader(journal) as reader:
+        assert reader.verify().problem == ""
+
+
+@pytest.mark.full
+def test_a_reader_that_has_gone_does_not_stop_the_clock(tmp_path: Path) -> None:
+    journal = tmp_path / "journal.sqlite3"
+    reader, writer = os.pipe()
+    process = subprocess.Popen(
+        [*ISOLATED, "run", "--journal", str(journal)],
+        stdin=subprocess.DEVNULL,
+        stdout=writer,
+        stderr=writer,
+    )
+    os.close(writer)
+    try:
+        Output(reader).until(b"NO COUNT")
+        os.close(reader)
+
+        def played() -> bool:
+            assert process.poll() is None, "the clock has ended"
+            return len([row for row in rows(journal) if row.result]) >= 2
+
+        until(played, "the series is played")
+        assert stopped(process) == 0
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("place", ["/proc/none/journal.sqlite3", "/dev/full", "{folder}"])
+def test_a_journal_that_cannot_be_written_is_said_and_the_clock_runs(
+    tmp_path: Path, place: str
+) -> None:
+    path = place.replace("{folder}", str(tmp_path))
+    with piped("--journal", path) as (process, said):
+        said.until(b"JOURNAL " + path.encode())
+        said.until(b"RUNNING 24")
+        assert stopped(process) == 0
+        said.drain()
+    assert b"Traceback" not in said.said and b"Errno" not in said.said
+
+
+@pytest.mark.full
+def test_without_boards_it_says_so_and_counts(tmp_path: Path) -> None:
+    with piped("--no-boards", "--journal", tmp_path / "j.sqlite3") as (process, said):
+        said.until(b"no boards")
+        said.until(b"RUNNING 24")
+        assert b"north" not in said.said
+        assert stopped(process) == 0
+
+
+@pytest.mark.full
+def test_plain_lines_on_a_terminal_with_its_keys(tmp_path: Path) -> None:
+    with on_terminal(tmp_path, "--plain") as terminal:
+        terminal.output.until(b"north right")
+        since = terminal.type("d")
+        terminal.output.until(b"RUNNING 39", since)
+        since = terminal.type(":tuchdown\r")
+        terminal.output.until(b"'tuchdown'", since)
+        terminal.type("q")
+        assert terminal.ended() == 0
+        assert b"\x1b" not in terminal.output.said
+        assert terminal.settings == terminal.before
+
+
+@pytest.mark.full
+def test_a_demonstration_on_a_terminal_keeps_the_keys(tmp_path: Path) -> None:
+    with on_terminal(tmp_path, "--demo") as terminal:
+        terminal.output.until(b"shows 25")
+        since = terminal.type(":count 77\r")
+        terminal.output.until(b"shows 77", since)
+        terminal.type("q")
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+
+
+@pytest.mark.full
+def test_a_bug_ends_it_with_1_and_gives_the_terminal_back(tmp_path: Path) -> None:
+    broken = "import controller.assembly.demo as d; d.SERIES = ((1.0, 'HORN'),); "
+    program = [sys.executable, "-I", "-S", "-c", START + broken + MAIN]
+    with on_terminal(tmp_path, "--demo", program=program) as terminal:
+        assert terminal.ended() == 1
+        assert terminal.settings == terminal.before
+        said = terminal.output.said
+        assert b"Traceback" not in said
+        after = said[said.rindex(LEAVES) + len(LEAVES) :]
+        assert after.startswith(b"playclock run: ended by a fault: ") and b"HORN" in after
+        assert after.count(b"\n") == 1
+
+
+# Installations
+
+
+@pytest.mark.full
+def test_an_installation_is_not_ended_by_one_key(tmp_path: Path) -> None:
+    config = configure(tmp_path, SIMULATED)
+    with on_terminal(tmp_path, "--config", config) as terminal:
+        terminal.output.until(b"board south")
+        since = terminal.type("q")
+        terminal.output.until(b":quit", since)
+        since = terminal.type("d")
+        terminal.output.until(b"shows 39", since)
+        terminal.type(":quit\r")
+        assert terminal.ended() == 0
+        check_given_back(terminal)
+
+
+@pytest.mark.full
+def test_an_installation_without_boards_can_be_asked_to_run(tmp_path: Path) -> None:
+    config = configure(tmp_path, 'state_folder = "{folder}/state"\n')
+    with on_terminal(tmp_path, "--config", config, "--no-boards") as terminal:
+        terminal.output.until(b"no boards")
+        since = terminal.type("d")
+        terminal.output.until(b"RUNNING", since)
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.ended() == 0
+
+
+@pytest.mark.full
+def test_a_console_that_is_switched_off_shows_and_takes_no_keys(tmp_path: Path) -> None:
+    handset = '[[handsets]]\ndriver = "simulated"\nid = 1\nrole = "keeper"\nlayout = "twelve"\n'
+    config = configure(tmp_path, SIMULATED + handset + "[console]\nenabled = false\n")
+    with on_terminal(tmp_path, "--config", config) as terminal:
+        terminal.output.until(b"board south")
+        assert terminal.settings == terminal.before
+        assert b"DEAD BALL: " not in terminal.output.said
+        terminal.process.send_signal(signal.SIGTERM)
+        assert terminal.ended() == 0
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("number", STOPS)
+@pytest.mark.parametrize("options", [[], ["--plain"]])
+def test_a_missing_port_is_a_fault_that_is_told_and_not_the_end(
+    tmp_path: Path, options: list[str], number: signal.Signals
+) -> None:
+    pair(tmp_path)
+    with piped("--config", configure(tmp_path), *options, program=WITH_PYSERIAL) as (clock, said):
+        for port in ("boards", "receiver"):
+            said.until(f"{tmp_path}/{port}: cannot open: No such file or directory".encode())
+        assert clock.poll() is None
+        assert stopped(clock, number) == 0
+
+
+@pytest.mark.full
+def test_a_missing_pyserial_is_a_fault_that_is_told_and_tried_again(tmp_path: Path) -> None:
+    pair(tmp_path)
+    late = tmp_path / "late"
+    late.mkdir()
+    code = START + f"sys.path.append({str(late)!r}); " + MAIN
+    program = [sys.executable, "-I", "-S", "-c", code]
+    with piped("--config", configure(tmp_path), "--plain", program=program) as (clock, said):
+        said.until(f"{tmp_path}/boards: cannot open: ".encode())
+        said.until(b"pyserial is not installed")
+        asked = tmp_path / "asked"
+        (late / "serial.py").write_text(f"open({str(asked)!r}, 'w').close()\nraise OSError(6)\n")
+        until(asked.exists, "asked for pyserial again")
+        assert clock.poll() is None
+        assert stopped(clock) == 0
+        said.drain()
+    assert b"Traceback" not in said.said

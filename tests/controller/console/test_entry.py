@@ -1,0 +1,135 @@
+"""The entry line: what a keeper types in plain words, and what a wrong line answers."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.console.entry import HELP, EntryError, parse_entry
+from controller.rulebook.loader import load_rule_set
+from controller.rules.events import PlayEnded, SetCount
+from controller.rules.rulings import NOT_ENDINGS
+
+RULES = load_rule_set("nfhs")
+ENDINGS = sorted(set(RULES.rulings) - NOT_ENDINGS)
+FACTS = sorted(RULES.facts)
+
+
+def ended(ending: str, *facts: str) -> PlayEnded:
+    return PlayEnded(ending, frozenset(facts))
+
+
+@given(
+    ending=st.sampled_from(ENDINGS),
+    facts=st.lists(st.sampled_from(FACTS), unique=True),
+    gap=st.sampled_from([" ", "_", ", ", "  ", " , "]),
+    shape=st.sampled_from([str.lower, str.upper, str.title]),
+)
+def test_every_ending_with_any_facts_however_it_is_typed(
+    ending: str, facts: list[str], gap: str, shape: object
+) -> None:
+    assert callable(shape)
+    typed = shape(gap.join([ending, *facts]).replace("_", gap))
+    assert parse_entry(f" {typed} ", RULES) == ended(ending, *facts)
+
+
+@pytest.mark.parametrize(
+    ("typed", "event"),
+    [
+        ("incomplete pass fourth down", ended("incomplete_pass", "fourth_down")),
+        ("incomplete pass, fourth down", ended("incomplete_pass", "fourth_down")),
+        ("foul", ended("foul")),
+        ("foul defense", ended("foul_defense")),
+        ("foul by defense only", ended("foul", "by_defense_only")),
+        ("foul before snap by defense only", ended("foul_before_snap", "by_defense_only")),
+        ("injury defense", ended("injury_defense")),
+        ("charged timeout", ended("charged_timeout")),
+        (
+            "charged timeout after injury defense",
+            ended("charged_timeout_after_injury_defense"),
+        ),
+        ("kick no new series new series", ended("kick_no_new_series", "new_series")),
+        ("kick new series", ended("kick_new_series")),
+        ("touchdown cancelled", ended("touchdown", "cancelled")),
+        ("touchdown cancelled cancelled", ended("touchdown", "cancelled")),
+    ],
+)
+def test_the_longest_name_is_meant(typed: str, event: PlayEnded) -> None:
+    assert parse_entry(typed, RULES) == event
+
+
+@given(st.integers(0, 99))
+def test_every_count(number: int) -> None:
+    assert parse_entry(f"count {number}", RULES) == SetCount(number)
+    assert parse_entry(f"COUNT  {number:02d} ", RULES) == SetCount(number)
+
+
+@pytest.mark.parametrize(
+    "typed", ["count", "count 100", "count -1", "count +5", "count 1.5", "count x", "count 1 7"]
+)
+def test_a_count_out_of_range_says_the_range_and_what_was_typed(typed: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry(typed, RULES)
+    assert "0 to 99" in str(caught.value)
+    assert typed.removeprefix("count").strip() in str(caught.value)
+
+
+@pytest.mark.parametrize("typed", ["", " ", ",", " _ , "])
+def test_nothing_typed_says_what_would_mean_something(typed: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry(typed, RULES)
+    assert HELP in str(caught.value)
+
+
+@pytest.mark.parametrize("typed", ["incomplet", "incomplet pass", "incompletes", "incomplete pas"])
+def test_a_slip_is_told_the_nearest_name(typed: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry(typed, RULES)
+    said = str(caught.value)
+    assert typed in said.replace("_", " ") and "incomplete pass" in said.replace("_", " ")
+
+
+def test_a_slip_with_facts_is_told_the_nearest_ending() -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry("incomplet pass fourth down", RULES)
+    assert "incomplete pass" in str(caught.value).replace("_", " ")
+
+
+@pytest.mark.parametrize("name", sorted(NOT_ENDINGS))
+def test_what_only_ruling_answers_is_no_ending(name: str) -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry(name.replace("_", " "), RULES)
+    assert "does not say how a play ended" in str(caught.value)
+
+
+def test_an_unknown_fact_names_itself_its_ending_and_those_that_are_known() -> None:
+    with pytest.raises(EntryError) as caught:
+        parse_entry("incomplete pass 4th down", RULES)
+    said = str(caught.value).replace("_", " ")
+    assert "'4th down'" in said and "'incomplete pass'" in said
+    for fact in FACTS:
+        assert fact.replace("_", " ") in said
+
+
+@given(st.text(max_size=64))
+def test_whatever_is_typed_gives_an_event_or_one_clear_line(typed: str) -> None:
+    try:
+        event = parse_entry(typed, RULES)
+    except EntryError as error:
+        assert str(error)
+        assert len(str(error).splitlines()) == 1
+    else:
+        assert isinstance(event, PlayEnded | SetCount)
+
+
+@given(st.lists(st.sampled_from(["count", "foul", "cancelled", "down", "0", "99", "defense"])))
+def test_known_words_in_any_order_never_break_it(words: list[str]) -> None:
+    try:
+        event = parse_entry(" ".join(words), RULES)
+    except EntryError:
+        return
+    if isinstance(event, SetCount):
+        assert 0 <= event.seconds <= 99
+    else:
+        assert event.ending in ENDINGS and event.facts <= RULES.facts

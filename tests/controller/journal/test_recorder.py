@@ -1,0 +1,154 @@
+"""Rows for the journal: numbers, games and downs, and what waits until the journal has opened."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from controller.journal.file import Opening
+from controller.journal.recorder import Recorder
+from controller.rules.effects import Decided
+from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop
+from controller.rules.play_clock import PlayClock
+from tests.controller.fakes import RULES, FakeJournal, S
+
+AT = 1_000 * S
+STANDS = Opening(game=4, down=70, event_number=12, head=(90, "aa"))
+
+WORDS = "what was ordered"
+
+
+def journal(stands: Opening | None) -> FakeJournal:
+    return FakeJournal(lambda: AT, stands, None)
+
+
+def decide(play_clock: PlayClock, event: Event, at: int = AT, **more: object) -> Decided:
+    return play_clock.handle(Order(event, at, **more), at)[0]  # type: ignore[arg-type]
+
+
+def test_a_decision_becomes_one_whole_row() -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    play_clock = PlayClock(RULES)
+    event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
+    decided = decide(play_clock, event, AT - 300, handset=2, role=Role.FIELD)
+    recorder.decided(decided, WORDS, AT, "25")
+    recorder.hand_over()
+    (row,) = kept.rows
+    assert (row.kind, row.game, row.event_number) == ("press", 5, 13)
+    assert (row.edge_at, row.received_at) == (AT - 300, AT)
+    assert (row.handset, row.role, row.facts) == (2, "field", ("fourth_down",))
+    assert (row.phase_before, row.phase_after) == ("IDLE", "SET")
+    assert row.ruling_seconds == 25
+    assert row.starts_on == "ready_for_play"
+    assert row.citation
+    assert row.commanded == "25"
+
+
+def test_a_refusal_has_its_reason_and_its_phase() -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    recorder.decided(decide(PlayClock(RULES), Stop()), WORDS, AT, "dark")
+    recorder.hand_over()
+    (row,) = kept.rows
+    assert (row.kind, row.result) == ("refused", "refused")
+    assert (row.phase_before, row.phase_after) == ("IDLE", "IDLE")
+    assert row.reason == "there is no count to stop"
+
+
+def test_what_the_shadow_presses_is_no_change_with_its_role() -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    recorder.decided(
+        decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3), WORDS, AT, "dark"
+    )
+    recorder.hand_over()
+    assert (kept.rows[0].kind, kept.rows[0].role, kept.rows[0].handset) == (
+        "no change",
+        "shadow",
+        3,
+    )
+
+
+def test_rows_wait_for_the_journal_and_then_go_on_from_its_numbers_in_order() -> None:
+    kept = journal(None)
+    recorder = Recorder(kept, AT)
+    play_clock = PlayClock(RULES)
+    recorder.note("fault", AT, "port of north")
+    recorder.decided(decide(play_clock, Snap()), WORDS, AT, "40")
+    recorder.note("healed", AT + 1, "port of north")
+    recorder.settle(AT + 4 * S)
+    recorder.hand_over()
+    assert kept.rows == []
+    kept.stands = STANDS
+    recorder.settle(AT + 4 * S)
+    recorder.hand_over()
+    assert [row.kind for row in kept.rows] == ["fault", "press", "healed"]
+    assert [row.event_number for row in kept.rows] == [13, 14, 15]
+    assert {row.game for row in kept.rows} == {5}
+    assert [row.down for row in kept.rows] == [0, 1, 1], "the down of its own moment"
+    recorder.settle(AT + 5 * S)
+    recorder.hand_over()
+    assert len(kept.rows) == 3
+
+
+def test_a_journal_that_does_not_open_in_5_s_still_gets_its_rows_numbered_from_1() -> None:
+    kept = journal(None)
+    recorder = Recorder(kept, AT)
+    recorder.note("fault", AT, "port of north")
+    recorder.settle(AT + 5 * S - 1)
+    recorder.hand_over()
+    assert kept.rows == []
+    recorder.settle(AT + 5 * S)
+    kept.stands = STANDS
+    recorder.settle(AT + 6 * S)
+    recorder.note("healed", AT + 6 * S, "port of north")
+    recorder.hand_over()
+    assert [(row.game, row.event_number) for row in kept.rows] == [(1, 1), (1, 2)]
+
+
+def test_without_a_journal_only_the_down_is_kept() -> None:
+    recorder = Recorder(None, AT)
+    recorder.note("fault", AT, "port of north")
+    recorder.decided(decide(PlayClock(RULES), Snap()), WORDS, AT, "40")
+    recorder.settle(AT + 10 * S)
+    assert recorder.down == 1
+
+
+@given(st.lists(st.sampled_from(["note", "decide", "settle", "open"]), max_size=40))
+def test_numbers_rise_by_one_without_gap_whenever_the_journal_opens(steps: list[str]) -> None:
+    kept = journal(None)
+    recorder, play_clock = Recorder(kept, AT), PlayClock(RULES)
+    made: list[int] = []
+    for index, step in enumerate(steps):
+        if step == "open":
+            kept.stands = STANDS
+        elif step == "settle":
+            recorder.settle(AT)
+        else:
+            made.append(AT + index)
+            if step == "note":
+                recorder.note("fault", AT + index, "x")
+            else:
+                recorder.decided(decide(play_clock, Ready(), AT + index), WORDS, AT + index, "25")
+    kept.stands = STANDS
+    recorder.settle(AT)
+    recorder.hand_over()
+    assert [row.received_at for row in kept.rows] == made
+    assert [row.event_number for row in kept.rows] == list(range(13, 13 + len(made)))
+
+
+@pytest.mark.parametrize("kind", ["confirmed", "rejected", "deadline"])
+def test_a_note_carries_what_it_is_given(kind: str) -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    recorder.note(kind, AT, "e", detail="d", reason="r", handset=1, commanded="9", boards="b")
+    recorder.hand_over()
+    (row,) = kept.rows
+    assert (row.kind, row.event, row.detail, row.reason) == (kind, "e", "d", "r")
+    assert (row.handset, row.commanded, row.boards) == (1, "9", "b")

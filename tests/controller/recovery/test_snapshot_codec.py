@@ -1,0 +1,180 @@
+"""A snapshot read back is what was kept, for every state that a game can come to."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from controller.journal.file import Dated
+from controller.recovery.snapshot_codec import (
+    FORM,
+    Carried,
+    Moment,
+    SnapshotError,
+    SnapshotText,
+    Standing,
+    read,
+    row_text,
+)
+from controller.rules.events import (
+    BoardsFault,
+    Event,
+    HoldNumber,
+    MarkMoment,
+    NoCount,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Role,
+    RunNumber,
+    SetCount,
+    Snap,
+    Stop,
+    ToggleBoards,
+    Undo,
+)
+from controller.rules.phases import Off
+from controller.rules.play_clock import PlayClock, State
+from drivers.base import Acknowledgement, Result
+from tests.controller.fakes import RULES, S
+from tests.controller.journal_rows import row
+
+STANDING = Standing("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
+EVENTS: list[Event] = [
+    PlayEnded("incomplete_pass"),
+    PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
+    PlayEnded("time_out"),
+    HoldNumber(Number.ROUTINE),
+    RunNumber(Number.ADMINISTRATIVE),
+    Ready(),
+    Snap(),
+    Stop(),
+    NoCount(period_over=True),
+    SetCount(17),
+    Undo(),
+    ToggleBoards(),
+    BoardsFault("north does not answer"),
+    MarkMoment(),
+]
+
+
+def moment(**changes: Any) -> Moment:
+    usual = Moment(
+        saved_at=3_000 * S,
+        game=4,
+        event_number=17,
+        numbered=True,
+        state=State(),
+        counters={1: 4_000_000_000, 2: 0},
+    )
+    return replace(usual, **changes)
+
+
+@settings(max_examples=200, deadline=None)
+@given(
+    steps=st.lists(
+        st.tuples(
+            st.sampled_from(EVENTS),
+            st.integers(0, 60 * S),
+            st.sampled_from([Role.KEEPER, Role.FIELD]),
+        ),
+        max_size=30,
+    )
+)
+def test_every_state_of_a_game_comes_back_the_same(steps: list[tuple[Event, int, Role]]) -> None:
+    play_clock, maker, at = PlayClock(RULES), SnapshotText(STANDING), 1_000 * S
+    for event, later_ns, role in steps:
+        at += later_ns
+        play_clock.handle(Order(event, at, 1, role, at, amends=False), at)
+        kept = moment(state=play_clock.state, gesture=play_clock.gesture, saved_at=at)
+        assert read(maker.whole(kept)) == (STANDING, kept, (), None)
+
+
+def test_everything_else_comes_back_the_same() -> None:
+    kept = moment(
+        in_order=True,
+        numbered=False,
+        state=State(off=Off.FAULT),
+        off_why='a "quoted" reason, in Łódź',
+        dark_why="north does not answer",
+        acknowledged=Acknowledgement(2, 17, Result.ASSUMED),
+        rows_left_out=3,
+        keys={1: "0A1B2C3D"},
+    )
+    rows = [Dated(row(5, facts=("fourth_down",), handset=1, detail="é"), 99), Dated(row(6), 100)]
+    text = SnapshotText(STANDING).whole(replace(kept, rows=[row_text(each) for each in rows]))
+    assert read(text) == (STANDING, kept, tuple(rows), None)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"form": FORM + 1},
+        {"form": None},
+        {"standing": []},
+        {"moment": [1, 2]},
+        {"state": [[["Nowhere"], [], None, None, 0], None, [], None]},
+        {"state": [[["Running", 40], [], None, None, 0], None, [], None]},
+        {"state": [[["Idle"], [], None, None, 0], "SLEEPY", [], None]},
+        {"state": [[["Idle"], [], None, None, 0], None, [[["Idle"], "KEEPER"]], None]},
+        {"state": [[["Idle"], [], None, None, 0], None, [], [["Sing"], 1, 1, "KEEPER", None, 1]]},
+        {"gesture": [1]},
+        {"rows": [[1, 2, 3]]},
+    ],
+)
+def test_what_is_no_snapshot_is_said_to_be_none(change: dict[str, Any]) -> None:
+    raw = json.loads(SnapshotText(STANDING).whole(moment())) | change
+    with pytest.raises(SnapshotError):
+        read(json.dumps(raw).encode())
+
+
+@given(st.one_of(st.binary(max_size=60), st.text(max_size=60).map(str.encode)))
+def test_whatever_the_text_is_only_that_error_comes(text: bytes) -> None:
+    with pytest.raises(SnapshotError):
+        read(text)
+
+
+@pytest.mark.parametrize("number", ["1e999", "1.5", "NaN", "-Infinity"])
+def test_a_fraction_is_no_instant(number: str) -> None:
+    text = SnapshotText(STANDING).whole(moment()).replace(b"3000000000000", number.encode())
+    with pytest.raises(SnapshotError, match="no whole number"):
+        read(text)
+
+
+def test_a_text_without_a_part_names_it() -> None:
+    raw = json.loads(SnapshotText(STANDING).whole(moment()))
+    del raw["state"]
+    with pytest.raises(SnapshotError, match="state"):
+        read(json.dumps(raw).encode())
+
+
+@pytest.mark.parametrize("event", EVENTS)
+@pytest.mark.parametrize("handset", [None, 0, 254])
+def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None:
+    maker = SnapshotText(STANDING)
+    taps_at, left_s = (None, 38) if handset else (6 * S, None)
+    order = Order(event, 7 * S, handset, Role.FIELD, taps_at, bool(handset), left_s)
+    carried = Carried(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
+    text = maker.whole(moment())
+    assert read(text, maker.line(carried)).carried == carried
+    assert read(text, maker.line(carried)).carried == carried, "also from memory"
+
+
+@given(st.binary(max_size=60))
+def test_whatever_the_line_is_only_that_error_comes(line: bytes) -> None:
+    with pytest.raises(SnapshotError):
+        read(SnapshotText(STANDING).whole(moment()), line)
+
+
+def test_a_snapshot_without_the_keys_of_the_counters_is_read() -> None:
+    """An older service wrote none: its counters belong to no key that is known."""
+    text = SnapshotText(STANDING).whole(moment(keys={}))
+    older = text.replace(b",0,[]]", b",0]")
+    assert older != text
+    assert read(older) == read(text)

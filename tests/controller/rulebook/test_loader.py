@@ -1,0 +1,357 @@
+"""Loading rule sets: the shipped ones hold together, every damage is named, the record tells."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from controller.rulebook import loader as rule_sets
+from controller.rulebook.loader import (
+    FOLDER,
+    OTHER_NAMES,
+    codes,
+    fingerprint,
+    load_rule_set,
+    load_seasons,
+    parse_rule_set,
+)
+from controller.rules.endings import ENDINGS, FACTS
+from controller.rules.gestures import LAYOUTS
+from controller.rules.rulings import RulesError, RuleSet, StartsOn
+
+SMALL = """\
+code = "small"
+title = "A small code"
+
+[sources]
+a = { citation = "Small 1-1", read_as = "text" }
+
+[[seasons]]
+from = 2020
+routine_s = 40
+administrative_s = 25
+marks = [10, 0]
+routine_marks = [25]
+
+[seasons.rulings]
+routine = { seconds = 40, starts_on = "dead_ball", source = "a" }
+foul = { seconds = 25, starts_on = "ready_for_play", source = "a" }
+change = { seconds = 25, starts_on = "ready_for_play", source = "a" }
+boards_disagree = { starts_on = "referee_signal", source = "a" }
+
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["routine"]
+mean = "change"
+
+[[seasons.combinations]]
+all_of = ["foul", "change"]
+mean = "foul"
+
+[seasons.cancelled]
+endings = ["change"]
+"""
+LATER = SMALL + SMALL[SMALL.index("[[seasons]]") :].replace("2020", "2024").replace(
+    "foul = { seconds = 25", "foul = { seconds = 40"
+)
+
+DAMAGES = [
+    ('code = "small"\n', "", "'code'"),
+    ('title = "A small code"\n', "", "'title'"),
+    ("routine_s = 40\n", "", "'routine_s'"),
+    ("administrative_s = 25\n", "", "'administrative_s'"),
+    ("from = 2020\n", "", "'from'"),
+    ("marks = [10, 0]\n", "", "'marks'"),
+    ("routine_marks = [25]\n", "", "'routine_marks'"),
+    ("routine_s = 40", 'routine_s = "40"', "routine_s = '40': must be a whole number from 1 to 99"),
+    ("routine_s = 40", "routine_s = 100", "routine_s = 100: must be"),
+    ("administrative_s = 25", "administrative_s = 0", "administrative_s = 0"),
+    ("administrative_s = 25", "administrative_s = true", "administrative_s = True"),
+    ("foul = { seconds = 25", "foul = { seconds = 2.5", "foul: seconds = 2.5: must be"),
+    ("foul = { seconds = 25", "foul = { second = 25", "foul: unknown key 'second'"),
+    ('"dead_ball"', '"deadball"', "routine: starts_on 'deadball': one of dead_ball"),
+    (', source = "a" }\nchange', ', source = "b" }\nchange', "foul: unknown source 'b'"),
+    (', source = "a" }\nchange', " }\nchange", "'source'"),
+    ('read_as = "text"', 'read_as = "hearsay"', "source a: read_as 'hearsay'"),
+    (', read_as = "text"', "", "'read_as'"),
+    ('citation = "Small 1-1", ', "", "'citation'"),
+    ("[seasons.rulings]", "[seasons.ruling]", "season 2020: unknown key 'ruling'"),
+    ("[sources]", "[source]", "unknown key 'source'"),
+    ('fact = "fourth_down"\n', "", "'fact'"),
+    ('endings = ["routine"]', 'endings = ["routin"]', "ending 'routin' has no ruling"),
+    ('mean = "change"', 'mean = "chnage"', "ending 'chnage' has no ruling"),
+    ('all_of = ["foul", "change"]', 'all_of = ["fowl"]', "ending 'fowl' has no ruling"),
+    ('mean = "foul"', 'mean = "fowl"', "ending 'fowl' has no ruling"),
+    ('endings = ["change"]', 'endings = ["changes"]', "ending 'changes' has no ruling"),
+    ("[[seasons]]", "[seasons]]", "line 7"),
+    ('code = "small"', "code = 5", "code = 5: must be text in one line"),
+    ('citation = "Small 1-1"', "citation = 11", "source a: citation = 11: must be text"),
+    ('fact = "fourth_down"', "fact = 4", "facts: fact = 4: must be text"),
+    (
+        'fact = "fourth_down"',
+        'fact = "foul"',
+        "facts: 'foul' is an ending and cannot be a fact too",
+    ),
+    ('all_of = ["foul", "change"]', 'all_of = ["foul"]', "['foul']: at least two endings"),
+    ('all_of = ["foul", "change"]', "all_of = []", "combinations.all_of = []: at least two"),
+    ('endings = ["routine"]', "endings = [[]]", "ending [] has no ruling"),
+    ("routine_s = 40", f"routine_s = 0x{'f' * 4_000}", "routine_s = (too long a number): must be"),
+    ("routine_s = 40", f"routine_s = {'9' * 5_000}", "limit"),
+    ("routine_s = 40", f"routine_s = '{'x' * 5_000}'", "…: must be a whole number"),
+    ("[[seasons]]", f"x = {'[' * 5_000}\n[[seasons]]", "recursion"),
+    ("foul = { seconds", "foul = 5\nfowl = { seconds", "foul = 5: must be a table"),
+]
+
+
+@pytest.mark.parametrize(("whole", "damaged", "says"), DAMAGES)
+def test_a_damaged_file_names_the_file_and_the_key(whole: str, damaged: str, says: str) -> None:
+    assert whole in SMALL
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(SMALL.replace(whole, damaged, 1), None, "small.toml")
+    assert str(caught.value).startswith("small.toml: ")
+    assert says in str(caught.value)
+
+
+UNNAMED_DAMAGES = [
+    ("from = 2020", 'from = "2020"', "from"),
+    ("marks = [10, 0]", "marks = 10", "marks"),
+    ("marks = [10, 0]", 'marks = ["ten"]', "marks"),
+    ("marks = [10, 0]", "marks = [100]", "marks"),
+    ('fact = "fourth_down"\n', 'fact = "fourth_down"\nnote = "x"\n', "note"),
+    ('all_of = ["foul", "change"]', 'all_of = "foul"', "all_of"),
+    ("[seasons.cancelled]\nendings", "[seasons.cancelled]\nending", "ending"),
+    ("foul = { seconds = 25, ", "foul = { ", "foul"),
+    ('routine = { seconds = 40, starts_on = "dead_ball", source = "a" }\n', "", "routine"),
+]
+
+
+@pytest.mark.parametrize(("whole", "damaged", "names"), UNNAMED_DAMAGES)
+def test_a_subtler_damage_is_refused_too_and_its_key_named(
+    whole: str, damaged: str, names: str
+) -> None:
+    assert whole in SMALL
+    text = SMALL.replace(whole, damaged, 1).replace('endings = ["routine"]', 'endings = ["foul"]')
+    with pytest.raises(RulesError, match=names):
+        parse_rule_set(text, None, "small.toml")
+
+
+def test_the_newest_season_not_after_the_year_asked_for_is_in_force() -> None:
+    for season, seconds in ((2020, 25), (2023, 25), (2024, 40), (2031, 40), (None, 40)):
+        assert parse_rule_set(LATER, season, "small.toml").ruling("foul").seconds == seconds
+    assert parse_rule_set(LATER, 2023, "small.toml").season == 2023
+    assert parse_rule_set(LATER, 2023, "small.toml").season_from == 2020
+
+
+def test_a_file_without_a_season_is_refused() -> None:
+    text = SMALL[: SMALL.index("[sources]")] + "seasons = []\n[sources]\n"
+    with pytest.raises(RulesError, match=r"^small\.toml: seasons: at least one is needed$"):
+        parse_rule_set(text, None, "small.toml")
+
+
+def test_a_file_that_is_not_utf_8_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "small.toml").write_bytes(SMALL.encode().replace(b"A small", b"A sm\xe5ll"))
+    monkeypatch.setattr(rule_sets, "FOLDER", tmp_path)
+    with pytest.raises(RulesError, match=r"^small\.toml: byte \d+ is not UTF-8$"):
+        load_rule_set("small")
+
+
+def test_a_season_before_the_first_is_named_with_the_first() -> None:
+    with pytest.raises(
+        RulesError, match=r"small\.toml: no season 2019: the first one held is 2020"
+    ):
+        parse_rule_set(LATER, 2019, "small.toml")
+
+
+def test_an_unknown_code_is_named_with_the_known_ones() -> None:
+    with pytest.raises(RulesError, match=r"unknown code 'nfsh'; nearest: nfhs.*; known: .*ncaa"):
+        load_rule_set("nfsh")
+
+
+# What ships
+
+
+@pytest.mark.parametrize("code", codes())
+def test_a_shipped_rule_set_holds_together(code: str) -> None:
+    rules = load_rule_set(code)
+    assert (Path(FOLDER) / f"{code}.toml").stem == rules.code
+    for layout in LAYOUTS.values():
+        for meaning in layout.values():
+            for event in meaning.taps:
+                name = getattr(event, "ending", "routine")
+                assert name in rules.rulings
+
+
+@pytest.mark.parametrize("code", codes())
+def test_every_ending_is_answered_in_every_season(code: str) -> None:
+    for rules in load_seasons(code):
+        assert rules.rulings.keys() == ENDINGS.keys()
+        for ending, ruling in rules.rulings.items():
+            assert ruling.ending == ending and ruling.citation
+            assert ruling.seconds in (None, rules.routine_s, rules.administrative_s)
+            if ruling.seconds is None:
+                assert ending in rules.only_asked
+        for fact in FACTS:
+            for ending in ENDINGS:
+                assert rules.ruling(ending, (fact,)).citation
+
+
+@pytest.mark.parametrize("code", codes())
+def test_what_is_from_memory_and_is_no_inference_says_why(code: str) -> None:
+    """A default that no source settles carries its reason in every code."""
+    for rules in load_seasons(code):
+        for ruling in rules.rulings.values():
+            if ruling.unsettled:
+                assert len(ruling.unsettled) > 20 and ruling.unsettled.isprintable()
+
+
+@pytest.mark.parametrize("code", codes())
+def test_the_facts_of_a_rule_set_are_described(code: str) -> None:
+    for rules in load_seasons(code):
+        assert {fact for _, fact in rules.with_fact} <= FACTS.keys()
+        assert rules.facts <= FACTS.keys()
+        assert not rules.facts & ENDINGS.keys()
+
+
+@pytest.mark.parametrize(
+    ("word", "code"), [*OTHER_NAMES.items(), ("NFHS", "nfhs"), ("CFL", "canadian")]
+)
+def test_other_names_of_a_code(word: str, code: str) -> None:
+    assert load_rule_set(word).code == code
+
+
+def test_a_code_that_follows_another_says_so_beside_every_ruling_it_takes() -> None:
+    for code, own in (
+        ("texas_six_man", 0),
+        ("nfhs_reduced", 0),
+        ("canadian_amateur", 0),
+        ("ifaf", 4),
+    ):
+        rulings = load_rule_set(code).rulings.values()
+        assert sum(not each.unsettled for each in rulings) == own
+    assert [each.season_from for each in load_seasons("texas_six_man")] == [2016, 2018, 2024]
+
+
+# One season like another
+
+CHANGED = """
+[[seasons]]
+from = 2016
+like = 2020
+routine_s = 30
+[seasons.rulings]
+foul = { seconds = 30, starts_on = "dead_ball", source = "a" }
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["foul"]
+seconds = "none"
+starts_on = "ready_for_play"
+source = "a"
+"""
+
+
+def test_a_season_like_another_differs_in_what_it_says_alone() -> None:
+    later, earlier = (parse_rule_set(SMALL + CHANGED, year, "s.toml") for year in (2020, 2016))
+    assert parse_rule_set(SMALL, 2020, "s.toml") == later
+    assert (earlier.ruling("foul").seconds, earlier.ruling("change").seconds) == (30, 25)
+    assert earlier.ruling("foul", ["fourth_down"]).seconds is None
+    assert earlier.ruling("routine", ["fourth_down"]).ending == "change"
+    assert (earlier.routine_s, earlier.administrative_s) == (30, 25)
+    assert (earlier.marks, earlier.cancelled) == (later.marks, later.cancelled)
+    assert earlier.only_asked == later.only_asked | {"fourth_down"}
+
+
+@pytest.mark.parametrize(
+    ("whole", "damaged", "says"),
+    [
+        ("like = 2020", "like = 2021", "season 2016: like = 2021: must be a later season: 2020"),
+        ("like = 2020", 'like = "2020"', "season 2016: like = '2020': must be a later season"),
+        ("from = 2016", "from = 2020", "season 2020: is there twice"),
+        ("from = 2016", "from = 2021", "season 2021: like = 2020: must be a later season: none"),
+        ("seconds = 30", "seconds = 300", "season 2016: foul: seconds = 300"),
+        ('"none"', '"never"', "season 2016: facts: seconds = 'never': must be a whole number"),
+        ("like = 2020\n", "", "season 2016: routine: no ruling"),
+        ("routine_s = 30", "rest = 5", "season 2016: rest = 5: must be a table"),
+        ("routine_s = 30", "routine_s = 0", "season 2016: routine_s = 0"),
+    ],
+)
+def test_a_season_not_in_force_is_checked_too(whole: str, damaged: str, says: str) -> None:
+    assert whole in CHANGED
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(SMALL + CHANGED.replace(whole, damaged, 1), 2020, "small.toml")
+    assert str(caught.value).startswith("small.toml: ") and says in str(caught.value)
+
+
+def test_the_rest_is_every_ending_that_a_season_does_not_name() -> None:
+    rest = 'rest = { seconds = 20, starts_on = "ready_for_play", source = "a" }\n'
+    rules = parse_rule_set(SMALL.replace("routine_s = 40\n", f"routine_s = 40\n{rest}"), None, "s")
+    assert rules.ruling("touchdown").seconds == 20
+    assert rules.ruling("foul").seconds == 25
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ('code = "x"\ntitle = "X"\nfollows = "nfsh"\nnote = "y"', "unknown code 'nfsh'"),
+        ('code = "x"\ntitle = "X"\nfollows = "nfhs"', "missing key 'note'"),
+        ('code = "x"\ntitle = "X"\nnote = "y"\nseasons = []', "note: stands only in a code"),
+        (
+            'code = "x"\ntitle = "X"\nfollows = "nfhs"\nnote = "y"\n'
+            "[[seasons]]\nfrom = 2000\nlike = 2000",
+            "season 2000: like = 2000: must be a season of the code followed: 1990, 2019",
+        ),
+    ],
+)
+def test_a_damaged_follower_is_named(text: str, says: str) -> None:
+    with pytest.raises(RulesError) as caught:
+        parse_rule_set(text, None, "x.toml")
+    assert str(caught.value).startswith("x.toml: ") and says in str(caught.value)
+
+
+# The record
+
+
+def swapped(rules: RuleSet, ending: str) -> RuleSet:
+    ruling = rules.rulings[ending]
+    seconds = rules.administrative_s if ruling.seconds != rules.administrative_s else 40
+    return replace(rules, rulings={**rules.rulings, ending: replace(ruling, seconds=seconds)})
+
+
+@pytest.mark.parametrize("code", codes())
+def test_the_fingerprint_changes_with_any_one_number(code: str) -> None:
+    rules = load_rule_set(code)
+    prints = {fingerprint(swapped(rules, ending)) for ending in rules.rulings}
+    assert len(prints | {fingerprint(rules)}) == len(rules.rulings) + 1
+
+
+def test_the_fingerprint_is_16_hexadecimal_digits_and_the_same_each_time() -> None:
+    one, other = fingerprint(load_rule_set("nfhs")), fingerprint(load_rule_set("nfhs"))
+    assert one == other
+    assert len(one) == 16
+    int(one, 16)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"administrative_s": 20},
+        {"routine_s": 35},
+        {"with_fact": {}},
+        {"combinations": ()},
+        {"cancelled": frozenset()},
+        {"marks": frozenset({7})},
+        {"routine_marks": frozenset()},
+    ],
+)
+def test_the_fingerprint_covers_everything_that_decides_a_number_or_a_cue(
+    change: dict[str, object],
+) -> None:
+    rules = load_rule_set("nfhs")
+    assert fingerprint(replace(rules, **change)) != fingerprint(rules)  # type: ignore[arg-type]
+
+
+def test_a_local_adoption_changes_the_fingerprint() -> None:
+    rules = load_rule_set("nfhs")
+    ours = rules.with_override("touchdown", 25, StartsOn.READY, "Made-up League")
+    assert fingerprint(ours) != fingerprint(rules)

@@ -1,0 +1,140 @@
+"""Who holds which handset, and what the handsets are told."""
+
+from __future__ import annotations
+
+import pytest
+
+from controller.rulebook.loader import load_rule_set
+from controller.rules.effects import Result
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Role,
+    RunNumber,
+    Snap,
+    Stop,
+    ToggleBoards,
+)
+from controller.rules.gestures import Gestures
+from controller.rules.phases import PHASES, name
+from controller.rules.play_clock import PlayClock
+from controller.service.crew import ANSWERS, PHASE_CODES, CrewMember, crew_state
+from drivers.base import Edge, Key, Press
+from drivers.base import Result as Answer
+from drivers.handset.messages import PhaseCode
+from tests.controller.fakes import MS, RULES, S
+
+AT = 1_000 * S
+
+
+def member(role: Role = Role.KEEPER, layout: str = "twelve") -> CrewMember:
+    return CrewMember("handset 7", role, Gestures(layout))
+
+
+def down(key: Key, at: int, edge: Edge = Edge.DOWN) -> Press:
+    return Press(7, key, edge, at, at + 90 * MS, 5)
+
+
+def test_an_order_is_dated_by_the_thumb_and_signed_by_its_handset() -> None:
+    gesture, order = member(Role.FIELD).read(down(Key.READY, AT))
+    assert order == Order(Ready(), AT, 7, Role.FIELD, AT, False)
+    assert gesture.event == Ready()
+
+
+def test_a_second_tap_amends_the_first_and_shares_its_gesture() -> None:
+    keeper = member()
+    keeper.read(down(Key.NUMBER_25, AT))
+    _, order = keeper.read(down(Key.NUMBER_25, AT + 300 * MS))
+    assert order is not None
+    assert order.event == RunNumber(Number.ADMINISTRATIVE)
+    assert (order.gesture_at, order.at, order.amends) == (AT, AT + 300 * MS, True)
+
+
+def test_a_hold_is_an_edge_of_its_own() -> None:
+    keeper = member()
+    assert keeper.read(down(Key.BOARDS_OFF, AT))[1] is None
+    _, order = keeper.read(down(Key.BOARDS_OFF, AT + S, Edge.HELD))
+    assert order is not None
+    assert order.event == ToggleBoards()
+
+
+def test_what_gives_no_order_says_why() -> None:
+    gesture, order = member(layout="four").read(down(Key.SNAP, AT))
+    assert order is None
+    assert "SNAP" in gesture.reason
+
+
+def test_the_codes_are_those_of_the_wire_and_every_phase_and_result_has_one() -> None:
+    assert {code.name: int(code) for code in PhaseCode} == PHASE_CODES
+    assert {phase.__name__.upper() for phase in PHASES} == set(PHASE_CODES)
+    assert set(ANSWERS) == set(Result)
+    assert all(each.name == ANSWERS[each].name for each in Result)
+    assert Answer.NOT_HEARD not in ANSWERS.values()
+
+
+def after(*events: Event) -> PlayClock:
+    play_clock = PlayClock(RULES)
+    for index, event in enumerate(events):
+        at = AT + index * 10 * S
+        play_clock.pass_time(at)
+        play_clock.handle(Order(event, at), at)
+    return play_clock
+
+
+@pytest.mark.parametrize(
+    ("events", "phase", "numerals"),
+    [
+        ((), "IDLE", None),
+        ((HoldNumber(Number.ADMINISTRATIVE),), "SET", 25),
+        ((PlayEnded("routine"),), "RUNNING", 40),
+        ((Snap(),), "LIVE", 40),
+        ((PlayEnded("routine"), Stop()), "STOPPED", 30),
+    ],
+)
+def test_each_phase_is_told_with_its_numerals(
+    events: tuple[Event, ...], phase: str, numerals: int | None
+) -> None:
+    play_clock = after(*events)
+    now = AT + max(0, len(events) - 1) * 10 * S
+    state = crew_state(play_clock, True, False, now)
+    assert name(play_clock.state.down.phase) == phase
+    assert (state.phase, state.numerals) == (PHASE_CODES[phase], numerals)
+    assert (state.expires_at is not None) is (phase == "RUNNING")
+    assert state.remaining_ns == (30 * S if phase == "STOPPED" else 0)
+
+
+def test_zero_is_told_as_a_held_zero() -> None:
+    play_clock = after(PlayEnded("routine"))
+    play_clock.pass_time(AT + 40 * S)
+    state = crew_state(play_clock, True, False, AT + 40 * S)
+    assert (state.phase, state.numerals, state.expires_at) == (PHASE_CODES["EXPIRED"], 0, None)
+
+
+def test_only_a_running_routine_number_marks_25() -> None:
+    assert crew_state(after(PlayEnded("routine")), True, False, AT).mark_25
+    assert not crew_state(after(RunNumber(Number.ADMINISTRATIVE)), True, False, AT).mark_25
+    assert not crew_state(after(Snap()), True, False, AT).mark_25
+
+
+@pytest.mark.parametrize("code", ["canadian", "flag", "canadian_amateur"])
+def test_25_left_is_no_mark_where_the_rule_set_has_none(code: str) -> None:
+    """CFL from 2026 (text): 35, marked at 20; the handset must not cue 25 there."""
+    clock = PlayClock(load_rule_set(code))
+    clock.handle(Order(RunNumber(Number.ROUTINE), AT), AT)
+    assert clock.expires_at is not None
+    assert not crew_state(clock, True, False, AT).mark_25
+
+
+def test_the_boards_flags() -> None:
+    state = crew_state(after(Snap()), False, True, AT)
+    assert (state.boards_lit, state.boards_off, state.fault) == (False, False, True)
+    state = crew_state(after(Snap(), ToggleBoards()), False, False, AT + 10 * S)
+    assert (state.boards_lit, state.boards_off, state.fault) == (False, True, False)
+
+
+def test_a_change_that_rests_on_an_assumption_says_so() -> None:
+    assert crew_state(after(Ready()), True, False, AT, assumed=True).assumed

@@ -1,0 +1,128 @@
+"""The watchdog is fed while the boards are told, and only then."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator
+from itertools import pairwise
+
+from controller.service.watchdog import FEEDS, Watchdog
+from drivers.base import Answered, Key
+from tests.controller.fakes import Game, in_game
+from tests.virtual_time import virtual
+
+PATIENCE_S = 2.0
+
+
+class Manager:
+    """Hears what a service manager would, with the instant."""
+
+    def __init__(self, game: Game) -> None:
+        self.game = game
+        self.said: list[tuple[int, str]] = []
+
+    def hear(self, what: str) -> None:
+        self.said.append((self.game.clock(), what))
+
+    @property
+    def words(self) -> list[str]:
+        """Everything but the food."""
+        return [what for _, what in self.said if what != "WATCHDOG=1"]
+
+    def meals(self, since_at: int = 0) -> int:
+        return sum(what == "WATCHDOG=1" and at > since_at for at, what in self.said)
+
+
+@contextlib.asynccontextmanager
+async def watched(game: Game, patience_s: float | None = PATIENCE_S) -> AsyncIterator[Manager]:
+    """The game with a watchdog beside it."""
+    manager = Manager(game)
+    task = asyncio.create_task(Watchdog(game.service, manager.hear, patience_s).run())
+    try:
+        yield manager
+    finally:
+        task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await task
+
+
+@virtual
+@in_game
+async def test_ready_comes_with_the_first_frame_and_food_all_game(game: Game) -> None:
+    async with watched(game) as manager:
+        await game.at(10)
+        assert manager.words[:2] == ["READY=1", "STATUS=boards blank"]
+        assert 10 * FEEDS / PATIENCE_S - 3 <= manager.meals() <= 10 * FEEDS / PATIENCE_S
+        gaps = [at for at, what in manager.said if what == "WATCHDOG=1"]
+        longest_ns = max(b - a for a, b in pairwise(gaps))
+        assert longest_ns < PATIENCE_S / 2 * 1e9
+
+
+@virtual
+@in_game
+async def test_words_come_only_when_the_boards_change(game: Game) -> None:
+    async with watched(game) as manager:
+        await game.at(1)
+        game.handset.press(Key.DEAD_BALL)
+        await game.present(20)
+        assert manager.words == ["READY=1", "STATUS=boards blank", "STATUS=boards lit"]
+        for _ in range(2):
+            game.north.answer(Answered.WRONG, "17")
+        await game.at(20.1)
+        assert manager.words[-1] == "STATUS=boards off: north shows a wrong numeral"
+
+
+@virtual
+@in_game
+async def test_a_dead_timer_starves_it(game: Game) -> None:
+    """A bug that no longer sets the one timer: nothing is computed anew."""
+    async with watched(game) as manager:
+        await game.at(2)
+        game.service._timer.disarm()
+        await game.at(2 + PATIENCE_S / FEEDS)
+        since_at = game.clock()
+        await game.at(10)
+        assert manager.meals(since_at) == 0
+
+
+@virtual
+@in_game
+async def test_a_driver_that_hangs_starves_it(game: Game) -> None:
+    async with watched(game) as manager:
+        await game.at(2)
+        game.north.stuck = True
+        await game.at(2 + PATIENCE_S / FEEDS)
+        since_at = game.clock()
+        await game.at(10)
+        assert manager.meals(since_at) == 0
+
+
+@virtual
+@in_game
+async def test_a_pulled_cable_does_not_starve_it(game: Game) -> None:
+    async with watched(game) as manager:
+        await game.at(2)
+        game.north.lose_for(1_000)
+        await game.at(3)
+        since_at = game.clock()
+        await game.at(13)
+        assert manager.meals(since_at) >= 9 * FEEDS / PATIENCE_S
+
+
+@virtual
+@in_game
+async def test_a_board_that_never_opens_is_a_declared_fault_and_ready(game: Game) -> None:
+    async with watched(game) as manager:
+        game.south.lose_for(1_000)
+        await game.at(3)
+        assert "READY=1" in manager.words
+
+
+@virtual
+@in_game
+async def test_a_manager_without_patience_gets_words_only(game: Game) -> None:
+    async with watched(game, None) as manager:
+        await game.at(5)
+        assert manager.words == ["READY=1", "STATUS=boards blank"]
+        assert manager.meals() == 0
