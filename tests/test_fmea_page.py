@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import pytest
 
-from tests.page_tables import HARDWARE, rows
+from tests.markdown_tables import HARDWARE, rows
 
 ROOT = HARDWARE.parent
 HEADER = (

@@ -14,8 +14,8 @@ from importlib.util import find_spec
 import pytest
 
 from drivers.base import Result
-from drivers.board.asking import LONGEST_WINDOW_NS
 from drivers.board.messages import Show, encode_show
+from drivers.board.poll_schedule import LONGEST_WINDOW_NS
 from drivers.handset.messages import (
     PhaseCode,
     PressFrame,
@@ -25,7 +25,7 @@ from drivers.handset.messages import (
     encode_state,
 )
 from tests import protocol_page
-from tests.page_tables import HARDWARE, rows
+from tests.markdown_tables import HARDWARE, rows
 
 PAGE = (HARDWARE / "LATENCY.md").read_text("utf-8")
 PROTOCOL = protocol_page.PAGE.read_text("utf-8")

@@ -34,8 +34,8 @@ PURE = {
 IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__import__"}
 
 # Which folder may import which, and why; ``drivers.base`` is what a driver is, ``drivers`` the rest
-# of them, ``controller`` is the version, ``controller.clock`` the one clock. Commands, and the start of the
-# program, stand on top: they may import any folder, but commands never each other.
+# of them, ``controller`` is the version, ``controller.clock`` the one clock. Commands and the start
+# of the program stand on top: they may import any folder, but commands never each other.
 TOP = {"controller.cli", "controller.__main__", "commands"}
 ARROWS = {
     ("rulebook", "rules"): "reads files into rule sets",

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Any, Protocol
 from controller.assembly.builders import by_port, of_driver, plain_handsets, sent_boards
 from controller.config.load import BoardConfig, Config, HandsetConfig
 from controller.journal.recorder import Journalling, Recorder
-from controller.recovery.checkpoint import Keeper
-from controller.recovery.recovery import Beginning, Continuity
+from controller.recovery.checkpoint import Checkpointer
+from controller.recovery.recovery import Recovery, RestartPlan
 from controller.rulebook.loader import load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
@@ -24,7 +24,7 @@ from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
-from controller.service.resume import go_on
+from controller.service.resume import resume
 from controller.service.service import Service
 from drivers.base import Acknowledgement, Board, Clock, Handset, Key, Port
 from drivers.board.node import NodeBus
@@ -82,11 +82,11 @@ class Assembler:
         clock: Clock,
         rules: RuleSet,
         settings: Settings,
-        continuity: Continuity | None = None,
+        continuity: Recovery | None = None,
     ) -> None:
         self._clock, self._rules, self._settings = clock, rules, settings
         self._continuity = continuity
-        self._beginning = continuity.beginning if continuity else Beginning()
+        self._beginning = continuity.beginning if continuity else RestartPlan()
         self._radios: list[RadioHandsets] = []
         self._keys: dict[int, str] = {}
         self._acknowledged: Acknowledgement | None = None
@@ -153,7 +153,7 @@ class Assembler:
         self._handsets += plain_handsets(handsets, self._clock)
 
     def simulated_handset(self, number: int) -> None:
-        """One simulated keeper's handset with a link of its own."""
+        """One simulated checkpointer's handset with a link of its own."""
         self._join(number, "keeper", "twelve")
         self._simulated_handsets([number])
 
@@ -200,8 +200,10 @@ class Assembler:
     def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
         """The finished service: it goes on where the one before it stopped."""
         begun, now = self._beginning, self._clock()
-        keeper = Keeper(self._continuity, self._counters, self._acknowledged, self._keys)
-        keeper.off_why = begun.off_why
+        checkpointer = Checkpointer(
+            self._continuity, self._counters, self._acknowledged, self._keys
+        )
+        checkpointer.off_why = begun.off_why
         recorder = Recorder(
             journal, now, numbers=begun.numbers, down=begun.state.down.number, rows=begun.rows
         )
@@ -213,9 +215,9 @@ class Assembler:
             recorder=recorder,
             clock=self._clock,
             brightness=brightness,
-            keeper=keeper,
+            checkpointer=checkpointer,
         )
-        go_on(service, begun, now)
+        resume(service, begun, now)
         return Assembly(service, **self._parts)
 
     def _counters(self) -> dict[int, int]:

@@ -10,7 +10,7 @@ from statistics import median
 
 from controller.check import displays as check_displays
 from controller.check.lamps import Answer, lamp_findings
-from controller.check.ports import AtWork, Pair, Wires, port_finding
+from controller.check.ports import AtWork, Pair, Ports, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
 from drivers.base import Answered, Board, BoardReport, Clock, Face
 from drivers.board.messages import NodeFlag, Status
@@ -24,7 +24,7 @@ LOOK_S = 3.0
 """How long the lamp test stands, so that people can look."""
 FACE_S = 2.0
 FACE_S_A_BOARD = 0.6
-"""The more boards, the less often each is asked (``drivers.board.asking``)."""
+"""The more boards, the less often each is asked (``drivers.board.poll_schedule``)."""
 BAD_ANSWERS = 3
 SLOW_MS = 16.0
 """The answer's end is due 11.9 ms after the first byte of the frame that asks (PROTOCOL.md)."""
@@ -48,7 +48,7 @@ class Seen:
         return [each.status for each in self.answers if each.status is not None]
 
 
-class Walk:
+class LampTest:
     """Puts faces up on all boards and collects the answers; a :class:`BoardListener`."""
 
     def __init__(
@@ -109,9 +109,9 @@ class Walk:
         return Answered.RIGHT in since or len(since) >= BAD_ANSWERS
 
 
-async def check_boards(wires: Wires, clock: Clock, brightness: int, report: Report) -> None:
+async def check_boards(wires: Ports, clock: Clock, brightness: int, report: Report) -> None:
     """Walk all boards through lamp test, numerals and dark. They are dark afterwards, always."""
-    walk = Walk(wires.pairs, clock, brightness, wires.displays)
+    walk = LampTest(wires.pairs, clock, brightness, wires.displays)
     displays = check_displays.Displays()
     try:
         async with AsyncExitStack() as stack:
@@ -148,7 +148,7 @@ def _found(work: AtWork, boards: Sequence[str], findings: Iterator[Finding]) -> 
     return findings if fault is None else [port_finding(fault, ", ".join(boards))]
 
 
-async def _walk(walk: Walk, report: Report) -> None:
+async def _walk(walk: LampTest, report: Report) -> None:
     report.say("listening for another controller ...")
     await asyncio.sleep(LISTEN_S)
     await walk.numerals(None)
@@ -168,7 +168,7 @@ def _disagreed(times: list[str]) -> Finding:
     )
 
 
-def pair_findings(pair: Pair, walk: Walk) -> Iterator[Finding]:
+def pair_findings(pair: Pair, walk: LampTest) -> Iterator[Finding]:
     """Everything about the boards of one port, and about the port."""
     seen = [walk.seen[name] for name in pair.boards.values()]
     if pair.bus.strangers:

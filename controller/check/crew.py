@@ -45,7 +45,7 @@ RIGHT, WRONG, NOTED, SKIPPED, ABORTED = "right", "wrong", "noted", "skipped", "a
 
 
 @dataclass(slots=True)
-class Field:
+class CrewCheckContext:
     """What the steps work with. ``handsets`` are those of the configuration."""
 
     service: Service
@@ -85,7 +85,7 @@ class Field:
         if self.service.watch.agreement.dark:
             return self.service.watch.agreement.why
         if self.service.play_clock.boards is Boards.OFF:
-            return self.service.keeper.off_why or "the boards are off"
+            return self.service.checkpointer.off_why or "the boards are off"
         return ""
 
     @property
@@ -124,13 +124,13 @@ class Step(NamedTuple):
     """One step: its name in the record, and what it does."""
 
     name: str
-    run: Callable[[Field], Awaitable[Outcome]]
+    run: Callable[[CrewCheckContext], Awaitable[Outcome]]
 
 
 class CrewCheck:
     """Leads through the steps and records how each ended."""
 
-    def __init__(self, field: Field, report: Report, journal: Recording) -> None:
+    def __init__(self, field: CrewCheckContext, report: Report, journal: Recording) -> None:
         self._field, self._report, self._journal = field, report, journal
         self.outcomes: list[tuple[str, Outcome]] = []
 

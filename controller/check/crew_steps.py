@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from datetime import datetime
 
-from controller.check.crew import NOTED, RIGHT, SKIPPED, WRONG, Field, Outcome, Step
+from controller.check.crew import NOTED, RIGHT, SKIPPED, WRONG, CrewCheckContext, Outcome, Step
 from controller.check.handsets import Known
 from controller.rules.events import NoCount, Ready, SetCount, ToggleBoards
 from controller.rules.phases import Boards, Running, Set
@@ -28,7 +28,7 @@ WATCH_S = 2.0
 HALF_DIAL_S = 12 * 3600
 
 
-async def read_aloud(field: Field) -> Outcome:
+async def read_aloud(field: CrewCheckContext) -> Outcome:
     """Every official reads the numerals aloud, from both goal lines."""
     wrongly: list[str] = []
     for numerals in NUMERALS:
@@ -47,7 +47,7 @@ async def read_aloud(field: Field) -> Outcome:
     return Outcome(RIGHT, f"on {' and '.join(field.boards)}")
 
 
-async def ten_seconds(field: Field) -> Outcome:
+async def ten_seconds(field: CrewCheckContext) -> Outcome:
     """Ten seconds of the clock against ten seconds of a wrist timer."""
     field.order(SetCount(TIMED_S))
     await field.talk.enter("10 is held. Press Enter and start the wrist timer in the same moment")
@@ -74,7 +74,7 @@ def _shows(clock: PlayClock, phase: type[Set] | type[Running], seconds: int) -> 
     return holds
 
 
-async def resets(field: Field) -> Outcome:
+async def resets(field: CrewCheckContext) -> Outcome:
     """Both resets, held and running, with the keys that will be used."""
     driver = next((each for each in field.drivers if field.hands.can_press(each)), None)
     if driver is None:
@@ -113,7 +113,7 @@ def _forty_running(driver: Known) -> tuple[Key, Edge, int]:
     return Key.NUMBER_40, Edge.DOWN, 1 if driver.layout == "four" else 2
 
 
-async def cable_out(field: Field) -> Outcome:
+async def cable_out(field: CrewCheckContext) -> Outcome:
     """A lost board darkens all, and they come back."""
     if not field.service.watch.answering:
         return Outcome(SKIPPED, "no board can say that it is there")
@@ -146,7 +146,7 @@ async def cable_out(field: Field) -> Outcome:
     return Outcome(RIGHT, f"noticed: {noticed}; all dark; {how}")
 
 
-async def battery_out(field: Field) -> Outcome:
+async def battery_out(field: CrewCheckContext) -> Outcome:
     """A handset that has gone silent is told to everyone."""
     presence = field.service.presence
     watched = next((each for each in field.handsets if presence.watches(each.number)), None)
@@ -172,7 +172,7 @@ async def battery_out(field: Field) -> Outcome:
     return Outcome(RIGHT, f"handset {number}: told after {silent_s} s of silence; back again")
 
 
-async def take_over(field: Field) -> Outcome:
+async def take_over(field: CrewCheckContext) -> Outcome:
     """The second handset drives the clock when the first is put away."""
     if len(field.drivers) < 2:
         return Outcome(SKIPPED, "there is no second handset; the console takes over")
@@ -190,7 +190,7 @@ async def take_over(field: Field) -> Outcome:
     return Outcome(RIGHT, f"handset {second.number} took over: {number}, held")
 
 
-async def referee_watch(field: Field) -> Outcome:
+async def referee_watch(field: CrewCheckContext) -> Outcome:
     """The wall clock against the referee's watch; the difference is kept in the record."""
     while True:
         text, at = await field.talk.enter(
@@ -208,7 +208,7 @@ async def referee_watch(field: Field) -> Outcome:
     return Outcome(RIGHT if abs(offset_s) <= WATCH_S else NOTED, said)
 
 
-def wall_time(field: Field, at: int) -> datetime:
+def wall_time(field: CrewCheckContext, at: int) -> datetime:
     """The computer's wall clock, local, at an instant just passed."""
     ago_s = (field.clock() - at) / 1e9
     return datetime.fromtimestamp(datetime.now().timestamp() - ago_s)

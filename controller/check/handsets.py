@@ -8,11 +8,11 @@ from collections.abc import Iterator, Sequence
 from contextlib import AsyncExitStack
 from typing import NamedTuple
 
-from controller.check.ports import AtWork, Receiver, Wires, port_finding
+from controller.check.ports import AtWork, Ports, Receiver, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
 from drivers.base import Clock, CrewState, Edge, Handset, Key, Press, Rejection, Result
+from drivers.handset.key_timer import LAYOUTS
 from drivers.handset.simulated import Air
-from drivers.handset.thumb import LAYOUTS
 
 S_NS = 1_000_000_000
 STATE_S = 1.0
@@ -58,7 +58,7 @@ def label(key: Key) -> str:
     return key.name.removeprefix("NUMBER_").replace("_", " ")
 
 
-class Ears:
+class PressRecorder:
     """Notes every key and every refusal; a :class:`drivers.base.HandsetListener`.
 
     A press changes nothing, so the handset plays the tick that says so.
@@ -82,10 +82,10 @@ class Ears:
 
 
 async def check_handsets(
-    wires: Wires, known: Sequence[Known], clock: Clock, wait_s: float, report: Report
+    wires: Ports, known: Sequence[Known], clock: Clock, wait_s: float, report: Report
 ) -> None:
     """Wait for the keys of one handset after the other, ``wait_s`` for each key."""
-    ears = Ears()
+    ears = PressRecorder()
     async with AsyncExitStack() as stack:
         drivers: list[Handset] = [*(each.radio for each in wires.receivers), *wires.inputs]
         works = [await stack.enter_async_context(AtWork(each.run(ears))) for each in drivers]
@@ -135,7 +135,7 @@ async def _press_all(air: Air, known: Sequence[Known]) -> None:
 
 
 async def _wait_for_keys(
-    handset: Known, ears: Ears, clock: Clock, wait_s: float, report: Report
+    handset: Known, ears: PressRecorder, clock: Clock, wait_s: float, report: Report
 ) -> None:
     """Return when all keys came, or nothing new for ``wait_s``."""
     wanted = handset.wanted
@@ -154,7 +154,7 @@ async def _wait_for_keys(
             )
 
 
-def handset_findings(handset: Known, ears: Ears, receiver: Receiver) -> Iterator[Finding]:
+def handset_findings(handset: Known, ears: PressRecorder, receiver: Receiver) -> Iterator[Finding]:
     """What came from one handset."""
     number = handset.number
     if number not in ears.batteries:
@@ -171,7 +171,7 @@ def handset_findings(handset: Known, ears: Ears, receiver: Receiver) -> Iterator
         )
 
 
-def keys_of(handset: Known, ears: Ears) -> Finding:
+def keys_of(handset: Known, ears: PressRecorder) -> Finding:
     """Did every key come that the handset has?"""
     came = ears.keys.get(handset.number, set())
     missing = [label(key) for key in handset.wanted if key not in came]
@@ -183,7 +183,7 @@ def keys_of(handset: Known, ears: Ears) -> Finding:
     return ok(f"{handset.name}: all {len(handset.wanted)} keys came")
 
 
-def _unheard(handset: Known, ears: Ears) -> Finding:
+def _unheard(handset: Known, ears: PressRecorder) -> Finding:
     if ears.refused[handset.number, "bad tag"]:
         return wrong(
             f"{handset.name}: heard, but its key is not the one in the key file",
@@ -230,7 +230,7 @@ def battery(number: int, hours: int | None) -> Finding:
     return ok(said)
 
 
-def air_findings(receiver: Receiver, ears: Ears) -> Iterator[Finding]:
+def air_findings(receiver: Receiver, ears: PressRecorder) -> Iterator[Finding]:
     """What else the receiver heard."""
     name = receiver.port.name
     ours = receiver.radio.serves

@@ -47,7 +47,7 @@ PACKAGES = {"serial": "pyserial"}
 STOPPED = "stop whatever uses it; the service with: systemctl stop playclock"
 
 
-class Tapped:
+class SniffingPort:
     """A port that also gives every received frame to ``ear``."""
 
     def __init__(self, port: Port, ear: Callable[[bytes], None]) -> None:
@@ -92,7 +92,7 @@ class Pair:
     def __init__(self, port: Port, boards: dict[int, str], identity: int, clock: Clock, baud: int):
         self.boards = boards
         self.told: dict[int, list[Status]] = defaultdict(list)
-        self.port = Tapped(port, self._hear)
+        self.port = SniffingPort(port, self._hear)
         self.bus = NodeBus(port.name, self.port, boards, identity, clock, baud=baud)
 
     def _hear(self, body: bytes) -> None:
@@ -108,7 +108,7 @@ class Receiver:
         self.copies: dict[tuple[int, int], list[int]] = defaultdict(list)
         self.presses: set[tuple[int, int]] = set()
         self._keys, self._session = keys, session
-        self.port = Tapped(port, self._hear)
+        self.port = SniffingPort(port, self._hear)
         self.radio = RadioHandsets(port.name, self.port, keys, session, clock)
 
     def _hear(self, body: bytes) -> None:
@@ -127,7 +127,7 @@ class Receiver:
 
 
 @dataclass(slots=True)
-class Wires:
+class Ports:
     """All pairs and receivers; the simulated ends of those that have no hardware; the displays that
     are no nodes, and the inputs that are no radio."""
 
@@ -139,7 +139,7 @@ class Wires:
     inputs: list[Handset] = field(default_factory=list)
 
 
-def board_wires(wires: Wires, boards: Sequence[BoardConfig], identity: int, clock: Clock) -> None:
+def board_wires(wires: Ports, boards: Sequence[BoardConfig], identity: int, clock: Clock) -> None:
     """Add the boards, grouped by the pair they hang on; simulated ones share a line."""
     for path, nodes in by_port("node", boards):
         port = SerialPort(path, nodes[0].baud, rs485=nodes[0].rs485, clock=clock)
@@ -151,7 +151,7 @@ def board_wires(wires: Wires, boards: Sequence[BoardConfig], identity: int, cloc
     wires.displays += sent_boards(boards, clock)
 
 
-def simulated_boards(wires: Wires, names: dict[int, str], identity: int, clock: Clock) -> None:
+def simulated_boards(wires: Ports, names: dict[int, str], identity: int, clock: Clock) -> None:
     """Add boards without hardware, on a line of their own."""
     near, far = memory_pair(clock, names=("simulated pair", "simulated nodes"))
     nodes = [SimulatedNode(number, clock) for number in names]
@@ -160,7 +160,7 @@ def simulated_boards(wires: Wires, names: dict[int, str], identity: int, clock: 
 
 
 def handset_wires(
-    wires: Wires, handsets: Sequence[HandsetConfig], keys: Keys | None, session: int, clock: Clock
+    wires: Ports, handsets: Sequence[HandsetConfig], keys: Keys | None, session: int, clock: Clock
 ) -> None:
     """Add the handsets, grouped by the receiver that hears them."""
     for path, mine in by_port("radio", handsets):
@@ -174,7 +174,7 @@ def handset_wires(
     wires.inputs += plain_handsets(handsets, clock)
 
 
-def simulated_handsets(wires: Wires, numbers: Sequence[int], clock: Clock) -> None:
+def simulated_handsets(wires: Ports, numbers: Sequence[int], clock: Clock) -> None:
     """Add handsets without hardware."""
     keys = Keys(new_key(), {n: new_key() for n in numbers})
     near, far = memory_pair(clock, names=("simulated receiver", "simulated air"))

@@ -18,7 +18,7 @@ from controller.assembly.assembler import (
     keys_and_session,
 )
 from controller.assembly.builders import of_driver
-from controller.check.crew import CrewCheck, Field, Step, alongside
+from controller.check.crew import CrewCheck, CrewCheckContext, Step, alongside
 from controller.check.crew_steps import steps_for
 from controller.check.handsets import Known
 from controller.check.operators import Hands
@@ -101,7 +101,7 @@ class Pregame:
     ) -> None:
         service = assembly.service
         hands = self.hands(assembly, self._simulated)
-        field = Field(service, talk, self.clock, self.handsets, hands)
+        field = CrewCheckContext(service, talk, self.clock, self.handsets, hands)
         for pair in assembly.pairs:
             pair.open()
         hands.switch_on()

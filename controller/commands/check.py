@@ -31,7 +31,7 @@ from controller.check import storage as check_storage
 from controller.check.boards import check_boards
 from controller.check.handsets import Known, check_handsets
 from controller.check.ports import (
-    Wires,
+    Ports,
     board_wires,
     handset_wires,
     simulated_boards,
@@ -153,7 +153,7 @@ class Check:
 
     async def _boards(self) -> None:
         self.report.title("Boards")
-        wires, config = Wires(), self.config
+        wires, config = Ports(), self.config
         if config is None:
             names = dict(enumerate(SIMULATED_BOARDS, 1))
             simulated_boards(wires, names, SIMULATED_ID, self.clock)
@@ -167,7 +167,7 @@ class Check:
 
     async def _handsets(self) -> None:
         self.report.title("Handsets")
-        wires, config = Wires(), self.config
+        wires, config = Ports(), self.config
         if config is None:
             simulated_handsets(wires, [SIMULATED_HANDSET.number], self.clock)
         elif not config.handsets:

@@ -29,7 +29,7 @@ from controller.config.default_paths import default_journal
 from controller.config.load import Config, ConfigError, check_endings, load_config
 from controller.console.task import ConsoleTask, Typing
 from controller.journal.writer import Journal, this_boot
-from controller.recovery.recovery import BusyError, Continuity
+from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
@@ -104,7 +104,7 @@ class Plan:
         rules: RuleSet,
         settings: Settings,
         journal: Path,
-        continuity: Continuity | None = None,
+        continuity: Recovery | None = None,
     ) -> None:
         self.rules = rules
         self.continuity = continuity
@@ -234,7 +234,7 @@ def _configured(args: argparse.Namespace) -> Plan:
         raise
 
 
-def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: Continuity) -> Plan:
+def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: Recovery) -> Plan:
     keys, session = keys_and_session(config)
     plan = Plan(args, rules, config.play_clock, args.journal or config.journal, continuity)
     plan.brightness = config.brightness
@@ -246,10 +246,10 @@ def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: 
     return plan
 
 
-def _continuity(config: Config, rules: RuleSet) -> Continuity:
+def _continuity(config: Config, rules: RuleSet) -> Recovery:
     """Where the last run stopped. Raises ``ValueError`` that names the folder."""
     try:
-        return Continuity(
+        return Recovery(
             config.runtime_folder,
             config.state_folder,
             boot_id=this_boot(),

@@ -227,6 +227,6 @@ def _input_event(table: Table, layout: str) -> object:
 
 def _keys_of(layout: str) -> dict[str, Key]:
     """Our keys of a layout by name."""
-    from drivers.handset.thumb import KEYS, LAYOUTS
+    from drivers.handset.key_timer import KEYS, LAYOUTS
 
     return {name: key for name, key in KEYS.items() if key in LAYOUTS[layout]}

@@ -15,7 +15,7 @@ from typing import NamedTuple, Protocol
 
 from controller.journal.file import Dated, Opening, Row
 from controller.recovery.snapshot_codec import row_text
-from controller.rules.effects import Decided
+from controller.rules.effects import Decision
 from controller.rules.events import PlayEnded, Role
 
 PATIENCE_NS = 5_000_000_000
@@ -128,7 +128,7 @@ class Recorder:
 
     def decided(
         self,
-        decided: Decided,
+        decided: Decision,
         words: str,
         received_at: int,
         commanded: str,
@@ -229,7 +229,7 @@ class Recorder:
         self._kept.append((dated.row.event_number or 0, text))
 
 
-def _kind(decided: Decided) -> str:
+def _kind(decided: Decision) -> str:
     if not decided.changed:
         return decided.result.value
     return "fault" if decided.order.role is Role.SERVICE else "press"

@@ -7,7 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from controller.journal.recorder import Recorder
-from controller.recovery.snapshot_codec import Carried, Moment
+from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.events import Order
 from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Result
@@ -16,21 +16,21 @@ RENEWED_NS = 1_000_000_000
 """A moment is kept anew so often even if nothing happens: it tells how long an outage was."""
 
 
-class Keeping(Protocol):
-    """Where moments are kept: :class:`controller.recovery.recovery.Continuity`."""
+class CheckpointStore(Protocol):
+    """Where moments are kept: :class:`controller.recovery.recovery.Recovery`."""
 
-    def carry(self, carried: Carried) -> None: ...
+    def carry(self, carried: PendingOrder) -> None: ...
 
-    def save(self, moment: Moment) -> None: ...
+    def save(self, moment: Checkpoint) -> None: ...
 
 
-class Keeper:
+class Checkpointer:
     """Puts the moments together. ``counters`` gives the handsets' own counters, ``keys`` are the
     fingerprints of the keys they belong to; ``keeping`` None keeps nothing."""
 
     def __init__(
         self,
-        keeping: Keeping | None = None,
+        keeping: CheckpointStore | None = None,
         counters: Callable[[], Mapping[int, int]] = dict,
         acknowledged: Acknowledgement | None = None,
         keys: Mapping[int, str] | None = None,
@@ -49,7 +49,7 @@ class Keeper:
             self.acknowledged = told
         if self._keeping is not None:
             counter, answer = (told.counter, told.result) if told else (0, Result.NONE)
-            carried = Carried(order, received_at, now, counter, answer, time.time_ns())
+            carried = PendingOrder(order, received_at, now, counter, answer, time.time_ns())
             self._keeping.carry(carried)
 
     def keep(
@@ -62,7 +62,7 @@ class Keeper:
             return
         numbers = recorder.numbers
         self._keeping.save(
-            Moment(
+            Checkpoint(
                 saved_at=now,
                 in_order=in_order,
                 game=numbers.game,

@@ -21,17 +21,17 @@ from typing import TYPE_CHECKING
 
 from controller.journal.recorder import START, Numbers
 from controller.recovery.snapshot_codec import (
-    Carried,
-    Moment,
+    Checkpoint,
+    Identity,
+    PendingOrder,
     Snapshot,
     SnapshotError,
     SnapshotText,
-    Standing,
     read,
 )
 from controller.recovery.snapshot_file import SnapshotFile
 from controller.rules.events import ToggleBoards
-from controller.rules.play_clock import State, Tapped
+from controller.rules.play_clock import LastGesture, State
 from drivers.base import Acknowledgement
 from drivers.handset.session import replace_file
 
@@ -60,7 +60,7 @@ NO_STATE = State()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Beginning:
+class RestartPlan:
     """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
     order it still has to decide (or has ``given_up`` with the state), numbers, rows, and the
     handsets' counters with the fingerprints of the ``keys`` they belong to.
@@ -72,9 +72,9 @@ class Beginning:
 
     state: State = NO_STATE
     state_at: int = 0
-    gesture: Tapped | None = None
-    carried: Carried | None = None
-    given_up: Carried | None = None
+    gesture: LastGesture | None = None
+    carried: PendingOrder | None = None
+    given_up: PendingOrder | None = None
     numbers: Numbers = START
     off_why: str = ""
     doubt: str = ""
@@ -91,7 +91,7 @@ class BusyError(Exception):
     """Another service holds the runtime folder; the message names it."""
 
 
-class Continuity:
+class Recovery:
     """Holds the runtime folder for one service and keeps its snapshots.
 
     ``runtime`` is a folder in tmpfs, ``state_folder`` one on the disk. Raises :class:`BusyError`
@@ -114,11 +114,11 @@ class Continuity:
         self._lock = _locked(runtime / LOCK)
         starts = _add_start(self._lock, now)
         self._file = SnapshotFile(runtime / SNAPSHOT)
-        standing = Standing(str(state_folder.resolve()), boot_id, software, rules_hash)
+        standing = Identity(str(state_folder.resolve()), boot_id, software, rules_hash)
         self._text = SnapshotText(standing)
         kept, flaw = _newest(self._file, standing)
         crashes = sum(0 <= now - at < CRASH_WINDOW_NS for at in starts)
-        self.beginning = judge(
+        self.beginning = plan_restart(
             kept, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
         )
 
@@ -131,7 +131,7 @@ class Continuity:
         self._marker.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         replace_file(self._marker, f"{self._boot_id}\n".encode(), mode=0o644)
 
-    def save(self, moment: Moment) -> None:
+    def save(self, moment: Checkpoint) -> None:
         """Keep a moment."""
         try:
             self._file.save(self._text.whole(moment))
@@ -139,7 +139,7 @@ class Continuity:
             left_out = moment.rows_left_out + len(moment.rows)
             self._file.save(self._text.whole(replace(moment, rows=(), rows_left_out=left_out)))
 
-    def carry(self, carried: Carried) -> None:
+    def carry(self, carried: PendingOrder) -> None:
         """Keep an order that was decided since."""
         self._file.add(self._text.line(carried))
 
@@ -178,7 +178,7 @@ def _add_start(lock: int, now: int) -> list[int]:
     return starts
 
 
-def _newest(file: SnapshotFile, standing: Standing) -> tuple[Snapshot | None, str]:
+def _newest(file: SnapshotFile, standing: Identity) -> tuple[Snapshot | None, str]:
     """The newest snapshot of this boot and installation that can be read, else why not."""
     flaw = ""
     for seq, text in file.found:
@@ -192,7 +192,7 @@ def _newest(file: SnapshotFile, standing: Standing) -> tuple[Snapshot | None, st
     return None, flaw
 
 
-def judge(
+def plan_restart(
     kept: Snapshot | None,
     rules_hash: str,
     now: int,
@@ -200,7 +200,7 @@ def judge(
     crashes: int = 0,
     cut: bool = False,
     flaw: str = "",
-) -> Beginning:
+) -> RestartPlan:
     """What to begin with, from the snapshot of this boot, if there is one.
 
     ``crashes`` is how often the service has died lately. ``cut`` says that the run before was not
@@ -208,14 +208,14 @@ def judge(
     """
     if kept is None:
         if not cut:
-            return Beginning(state_at=now)
+            return RestartPlan(state_at=now)
         why = f"the last state cannot be read ({flaw})" if flaw else POWER
-        return Beginning(state_at=now, doubt=why, story=f"game lost: {why}")
+        return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
     moment = kept.moment
     outage_s = max(0, now - moment.saved_at) / S_NS
     counters, acknowledged = _told(kept)
     how = "was stopped" if moment.in_order else "died"
-    begun = Beginning(
+    begun = RestartPlan(
         state=moment.state,
         state_at=moment.saved_at,
         gesture=moment.gesture,
@@ -252,7 +252,7 @@ def _told(kept: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
     return counters, Acknowledgement(handset, counter, carried.answer)
 
 
-def _afresh(begun: Beginning, now: int, story: str) -> Beginning:
+def _afresh(begun: RestartPlan, now: int, story: str) -> RestartPlan:
     """The same without the play clock's state."""
     return replace(
         begun,

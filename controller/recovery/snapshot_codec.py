@@ -17,7 +17,7 @@ from controller.journal.file import ROW_COLUMNS, Dated, Row
 from controller.rules import events, phases
 from controller.rules.events import Number, Order, Role
 from controller.rules.phases import Down, Off, StartedBy
-from controller.rules.play_clock import State, Taken, Tapped
+from controller.rules.play_clock import LastGesture, State, Taken
 from controller.rules.rulings import Ruling, StartsOn
 from drivers.base import Acknowledgement, Result
 
@@ -31,7 +31,7 @@ class SnapshotError(ValueError):
     """A text that is no snapshot of this form; the message says what is wrong with it."""
 
 
-class Standing(NamedTuple):
+class Identity(NamedTuple):
     """What does not change while a service runs; ``installation`` names what it belongs to."""
 
     installation: str
@@ -41,7 +41,7 @@ class Standing(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Moment:
+class Checkpoint:
     """What changes. ``rows`` are those not known to be on disk, each with its text from
     :func:`row_text`; ``numbered`` says whether they have their final numbers. ``off_why`` is why
     the boards are off, ``dark_why`` why they are dark for the moment."""
@@ -52,7 +52,7 @@ class Moment:
     event_number: int
     numbered: bool
     state: State
-    gesture: Tapped | None = None
+    gesture: LastGesture | None = None
     off_why: str = ""
     dark_why: str = ""
     counters: Mapping[int, int]
@@ -63,7 +63,7 @@ class Moment:
     """The fingerprint of the key that a handset's counter belongs to."""
 
 
-class Carried(NamedTuple):
+class PendingOrder(NamedTuple):
     """An order that was decided at ``decided_at`` and is about to be carried out.
 
     ``received_at`` is when its press arrived, ``counter`` the handset's own and ``answer`` what
@@ -82,10 +82,10 @@ class Snapshot(NamedTuple):
     """A whole snapshot, read back: ``moment.rows`` is empty and the rows are in ``rows``.
     ``carried`` is the order that was added to it."""
 
-    standing: Standing
-    moment: Moment
+    standing: Identity
+    moment: Checkpoint
     rows: tuple[Dated, ...]
-    carried: Carried | None = None
+    carried: PendingOrder | None = None
 
 
 def _plain(value: object) -> object:
@@ -101,19 +101,19 @@ _encode = json.JSONEncoder(separators=(",", ":"), default=_plain).encode
 
 
 def row_text(dated: Dated) -> str:
-    """One row for :attr:`Moment.rows`."""
+    """One row for :attr:`Checkpoint.rows`."""
     return _encode((dated.wall_ns, *_cells_of(dated.row)))
 
 
 class SnapshotText:
     """Makes the texts of one service."""
 
-    def __init__(self, standing: Standing) -> None:
+    def __init__(self, standing: Identity) -> None:
         self._standing = f'"form":{FORM},"standing":{_encode(standing)}'
         self._histories: dict[int, tuple[tuple[Taken, ...], str]] = {}
         self._events: dict[events.Event, str] = {}
 
-    def whole(self, moment: Moment) -> bytes:
+    def whole(self, moment: Checkpoint) -> bytes:
         """The text of a moment."""
         state, gesture = moment.state, moment.gesture
         tapped = "null"
@@ -137,7 +137,7 @@ class SnapshotText:
             f'"gesture":{tapped},"rows":[{",".join(moment.rows)}]}}'
         ).encode()
 
-    def line(self, carried: Carried) -> bytes:
+    def line(self, carried: PendingOrder) -> bytes:
         """The text of one order: on the path from press to board, so put together by hand."""
         (event, at, handset, role, gesture_at, amends, left_s), *rest = carried
         text = self._events.get(event)
@@ -185,18 +185,18 @@ def _refused(number: str) -> None:
 
 
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
-    standing = Standing(*map(str, raw["standing"]))
+    standing = Identity(*map(str, raw["standing"]))
     at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
     counters, told, left_out, *keys = rest  # an older service wrote no keys
     gesture = raw["gesture"]
-    moment = Moment(
+    moment = Checkpoint(
         saved_at=at,
         in_order=in_order,
         game=game,
         event_number=number,
         numbered=numbered,
         state=_state(*raw["state"]),
-        gesture=None if gesture is None else Tapped(_order(gesture[0]), _state(*gesture[1])),
+        gesture=None if gesture is None else LastGesture(_order(gesture[0]), _state(*gesture[1])),
         off_why=off_why,
         dark_why=dark_why,
         counters=dict(counters),
@@ -207,9 +207,9 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
     return Snapshot(standing, moment, tuple(_row(each) for each in raw["rows"]))
 
 
-def _carried(order: Sequence[Any], *rest: Any) -> Carried:
+def _carried(order: Sequence[Any], *rest: Any) -> PendingOrder:
     received_at, decided_at, counter, answer, wall_ns = rest
-    return Carried(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
+    return PendingOrder(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
 
 
 def _state(down: Any, off: str | None, history: Any, last: Any) -> State:

@@ -107,7 +107,7 @@ def same_down(c: Context) -> Outcome:
     return Move(_end_play(c, c.down.named))
 
 
-def afresh(c: Context) -> Outcome:
+def end_after_stop(c: Context) -> Outcome:
     """An end of play after a stop: what the stopped count was for is over."""
     return Move(_end_play(c, frozenset()))
 

@@ -20,7 +20,7 @@ class Result(enum.Enum):
     ASSUMED = "assumed"
 
 
-class Decided(NamedTuple):
+class Decision(NamedTuple):
     """An order was decided.
 
     ``reason`` is filled for everything but plain acceptance; ``assumed`` names what nobody

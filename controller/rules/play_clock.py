@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from controller.rules.actions import Context, Move, NoChange, unless_low
-from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
+from controller.rules.effects import Decision, Effect, Marked, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -26,7 +26,7 @@ from controller.rules.events import (
 )
 from controller.rules.numerals import SECOND_NS, next_change_at
 from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
-from controller.rules.precedence import contradict
+from controller.rules.precedence import conflicts
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
 from controller.rules.transitions import IN_THE_TABLE, REFUSALS, TRANSITIONS, Kind, kind_of, why_not
@@ -61,7 +61,7 @@ class State(NamedTuple):
     """The last accepted order: the guard against the same press again looks at it."""
 
 
-class Tapped(NamedTuple):
+class LastGesture(NamedTuple):
     """The newest gesture's order, and the state before it, to give back when it is amended."""
 
     order: Order
@@ -80,7 +80,7 @@ class PlayClock:
         settings: Settings | None = None,
         state: State | None = None,
         now: int = 0,
-        gesture: Tapped | None = None,
+        gesture: LastGesture | None = None,
     ) -> None:
         self.rules = rules
         self.settings = settings or Settings()
@@ -163,7 +163,7 @@ class PlayClock:
 
     # Orders
 
-    def handle(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
+    def handle(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:
         """Decide one order, which happened at ``order.at`` (not after ``now``).
 
         Never raises for anything a person can press or type: what cannot be is refused, with the
@@ -177,7 +177,7 @@ class PlayClock:
         down = self.state.down
         if result is Result.RUNNING and not isinstance(down.phase, Running):
             result = Result.HELD  # what was given back has run out meanwhile
-        return Decided(
+        return Decision(
             order=order,
             result=result,
             reason=reason,
@@ -236,7 +236,7 @@ class PlayClock:
                 self._give_back(gesture.before, order.at)
             return None
         lately = order.at - first.at < self.settings.field_stands_s * SECOND_NS
-        if lately and first.role is not order.role and contradict(first.event, order.event):
+        if lately and first.role is not order.role and conflicts(first.event, order.event):
             if first.role is Role.FIELD:
                 return "the field official's press stands"
             if order.role is Role.FIELD:
@@ -244,14 +244,14 @@ class PlayClock:
         return None
 
     @staticmethod
-    def _is_of(gesture: Tapped, order: Order) -> bool:
+    def _is_of(gesture: LastGesture, order: Order) -> bool:
         first, taps = gesture.order, order.gesture_at is not None
         return taps and (order.gesture_at, order.handset) == (first.gesture_at, first.handset)
 
     def _remember(self, order: Order, before: State) -> None:
         if self.gesture is not None and self._is_of(self.gesture, order):
             before = self.gesture.before
-        self.gesture = Tapped(order, before)
+        self.gesture = LastGesture(order, before)
         self.state = self.state._replace(last=order)
 
     def _apply(self, order: Order) -> tuple[Result, str, str]:

@@ -29,7 +29,7 @@ _FOLLOWS: dict[type[Event], tuple[type[Event], ...]] = {
 """The events that can contradict each other, and what may follow each at once without doing so."""
 
 
-def contradict(first: Event, second: Event) -> bool:
+def conflicts(first: Event, second: Event) -> bool:
     """True when ``second``, given at once after ``first``, asks for something else."""
     if first == second or type(second) not in _FOLLOWS or type(first) not in _FOLLOWS:
         return False

@@ -92,7 +92,7 @@ TRANSITIONS: Final[Mapping[type[Phase], Mapping[Kind, Transition]]] = {
         Kind.NO_COUNT: actions.no_count,
     },
     Stopped: {
-        Kind.ROUTINE_END: actions.afresh,
+        Kind.ROUTINE_END: actions.end_after_stop,
         Kind.STOPPAGE: actions.stoppage,
         Kind.HOLD: actions.hold,
         Kind.RUN: actions.reset_and_run,

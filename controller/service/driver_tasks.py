@@ -15,7 +15,7 @@ CANNOT_ANSWER = "sent only: it cannot say what it shows"
 OPEN_TO_ALL = "unauthenticated input: anyone could press its keys"
 
 
-def driving(service: Service) -> list[Coroutine[Any, Any, None]]:
+def driver_tasks(service: Service) -> list[Coroutine[Any, Any, None]]:
     """One coroutine for each driver: to be run until the service ends."""
     return [
         *(_drive(service, each) for each in service.boards),

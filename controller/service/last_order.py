@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from controller.rules.effects import Decided, Result
+from controller.rules.effects import Decision, Result
 from controller.rules.events import plain
 from controller.rules.rulings import RuleSet
 from controller.service.crew import CrewMember
@@ -15,7 +15,7 @@ class LastOrder:
 
     def __init__(self, rules: RuleSet, crew: Mapping[int, CrewMember]) -> None:
         self._rules, self._crew = rules, crew
-        self.decided: Decided | None = None
+        self.decided: Decision | None = None
 
     @property
     def words(self) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from controller.recovery.recovery import Beginning
+from controller.recovery.recovery import RestartPlan
 from controller.rules.events import BoardsFault, Order, Role, plain
 from controller.rules.phases import Idle
 from controller.service.service import Service
 
 
-def go_on(service: Service, begun: Beginning, now: int) -> None:
+def resume(service: Service, begun: RestartPlan, now: int) -> None:
     """Have ``service``, which was made from ``begun``, go on at ``now``."""
     if begun.carried is not None:
         _carry_on(service, begun)
@@ -26,18 +26,18 @@ def go_on(service: Service, begun: Beginning, now: int) -> None:
     counting = not isinstance(service.play_clock.state.down.phase, Idle)
     why = begun.doubt or (begun.outage if counting else "")
     if why and service.play_clock.state.off is None:
-        service.keeper.off_why = why
+        service.checkpointer.off_why = why
         order = Order(BoardsFault(why), now, handset=None, role=Role.SERVICE)
         decided, effects = service.decide(order, now)
         service.write(decided, effects, now, now)
 
 
-def _carry_on(service: Service, begun: Beginning) -> None:
+def _carry_on(service: Service, begun: RestartPlan) -> None:
     """Decide again what was decided when the service died: its frame may be on the boards."""
     carried = begun.carried
     assert carried is not None
     order, now = carried.order, carried.decided_at
     if isinstance(order.event, BoardsFault):
-        service.keeper.off_why = order.event.reason
+        service.checkpointer.off_why = order.event.reason
     decided, effects = service.decide(order, now)
     service.write(decided, effects, carried.received_at, now, carried.wall_ns)

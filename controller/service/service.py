@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 
 from controller.journal.recorder import Recorder
-from controller.recovery.checkpoint import Keeper
-from controller.rules.effects import Decided, Effect, Marked
+from controller.recovery.checkpoint import Checkpointer
+from controller.rules.effects import Decision, Effect, Marked
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from controller.rules.phases import Boards, name
 from controller.rules.play_clock import PlayClock
@@ -21,11 +21,11 @@ from controller.service.board_monitor import BoardWatch
 from controller.service.crew import ANSWERS, CrewMember, crew_state
 from controller.service.deadline_timer import OneTimer
 from controller.service.display import Display, commanded
-from controller.service.driver_tasks import driving, note_weaknesses
+from controller.service.driver_tasks import driver_tasks, note_weaknesses
 from controller.service.game_clock import GameClock
 from controller.service.handset_presence import Presence
 from controller.service.last_order import LastOrder
-from controller.service.task_group import Life
+from controller.service.task_group import TaskScope
 from drivers.base import Acknowledgement, Board, BoardReport, Clock, Handset, Press, Rejection
 from drivers.base import Result as Answer
 
@@ -49,13 +49,13 @@ class Service:
         recorder: Recorder,
         clock: Clock,
         brightness: int = 15,
-        keeper: Keeper | None = None,
+        checkpointer: Checkpointer | None = None,
     ) -> None:
         self.play_clock = play_clock
         self.crew = crew
         self.observers: list[Callable[[], None]] = []
         self.recorder = recorder
-        self.keeper = keeper or Keeper()
+        self.checkpointer = checkpointer or Checkpointer()
         self.last = LastOrder(play_clock.rules, crew)
         self.marked: int | None = None
         self.handset_faults: dict[str, str] = {}
@@ -74,7 +74,7 @@ class Service:
         self._clock = self.now = clock
         self.display = Display(self.boards, brightness, now)
         self._state_at = now
-        self.life = Life()
+        self.life = TaskScope()
 
     async def run(self) -> None:
         """Run until :meth:`stop`. Every way out leaves the boards dark.
@@ -83,7 +83,7 @@ class Service:
         """
         self._timer = OneTimer(self._clock, self._turn)
         try:
-            await self.life.live(driving(self), self._begin)
+            await self.life.run_until_stopped(driver_tasks(self), self._begin)
         finally:
             self._timer.disarm()
             self.recorder.settle(now := self._clock(), at_the_end=True)
@@ -135,9 +135,9 @@ class Service:
             self.recorder.note(
                 "no change", now, press.key.name, reason=gesture.reason, handset=press.handset
             )
-            self.keeper.acknowledged = Acknowledgement(press.handset, press.counter, answer)
+            self.checkpointer.acknowledged = Acknowledgement(press.handset, press.counter, answer)
             self._keep(now)
-            self.tell(now, self.keeper.acknowledged)
+            self.tell(now, self.checkpointer.acknowledged)
         else:
             decided, effects = self.decide(order, now)
             doubted = gesture.doubtful and decided.changed
@@ -147,7 +147,7 @@ class Service:
         self._notify(now)
         return answer
 
-    def enter(self, event: Event) -> Decided:
+    def enter(self, event: Event) -> Decision:
         """An event typed on the console: named endings and timing corrections."""
         now = self._clock()
         self.presence.console_used(now)
@@ -192,17 +192,17 @@ class Service:
 
     # What goes out
 
-    def _give(self, order: Order, now: int) -> Decided:
+    def _give(self, order: Order, now: int) -> Decision:
         """Decide an order that is no press, and let everyone know."""
         decided, effects = self.decide(order, now)
         self._carry_out(decided, effects, now, now, None)
         return decided
 
-    def decide(self, order: Order, now: int) -> tuple[Decided, list[Effect]]:
+    def decide(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:
         """Change the play clock, and nothing else yet."""
         decided, effects = self.play_clock.handle(self.game_clock.known_to(order), now)
         if decided.changed and isinstance(order.event, ToggleBoards):
-            self.keeper.off_why = ""
+            self.checkpointer.off_why = ""
             if self.play_clock.boards is not Boards.OFF:
                 self.watch.agreement.relit(now)
         self.last.decided = decided
@@ -210,14 +210,14 @@ class Service:
 
     def _carry_out(
         self,
-        decided: Decided,
+        decided: Decision,
         effects: Sequence[Effect],
         received_at: int,
         now: int,
         told: Acknowledgement | None,
     ) -> None:
         """Keep what was decided, put it on the boards, tell the handsets, write it down."""
-        self.keeper.carry(decided.order, received_at, now, told)
+        self.checkpointer.carry(decided.order, received_at, now, told)
         self.display.put_up(self._numerals(now), now)
         self._arm(now)
         self.tell(now, told)
@@ -228,7 +228,7 @@ class Service:
 
     def write(
         self,
-        decided: Decided,
+        decided: Decision,
         effects: Sequence[Effect],
         received_at: int,
         now: int,
@@ -251,8 +251,8 @@ class Service:
     def _keep(self, now: int, *, in_order: bool = False) -> None:
         """Keep the moment for a restart."""
         agreement = self.watch.agreement
-        self.keeper.dark_why = agreement.why if agreement.dark else ""
-        self.keeper.keep(self.play_clock, self.recorder, now, in_order=in_order)
+        self.checkpointer.dark_why = agreement.why if agreement.dark else ""
+        self.checkpointer.keep(self.play_clock, self.recorder, now, in_order=in_order)
 
     def tell(self, now: int, acknowledged: Acknowledgement | None = None) -> None:
         """Tell the handsets the state, so that they can count and cue by themselves."""
@@ -290,7 +290,7 @@ class Service:
             self.tell(now)
         self._take(effects, now, commanded(numerals))
         settled = self.recorder.settle(now)
-        if settled or now >= self.keeper.due_at:
+        if settled or now >= self.checkpointer.due_at:
             self._keep(now)
         self._look_after_faults(now)
         news = settled or self.recorder.fresh or due != self.play_clock.deadline
@@ -308,7 +308,7 @@ class Service:
         if reason is None:
             return
         if self.play_clock.boards is not Boards.OFF:
-            self.keeper.off_why = reason
+            self.checkpointer.off_why = reason
         self._give(Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE), now)
 
     def _arm(self, now: int) -> None:

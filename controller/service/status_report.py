@@ -60,7 +60,7 @@ def _why(service: Service) -> str:
         return ""
     if service.play_clock.state.off is Off.ORDERED:
         return "by order"
-    return service.keeper.off_why or "after a fault; relight when it is mended"
+    return service.checkpointer.off_why or "after a fault; relight when it is mended"
 
 
 def _board(service: Service, board: str) -> BoardHealth:

@@ -7,7 +7,7 @@ from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
 
-class Life:
+class TaskScope:
     """One life of a service; made inside or outside the event loop, lived once."""
 
     def __init__(self) -> None:
@@ -20,10 +20,10 @@ class Life:
         return self._stop.is_set()
 
     def stop(self) -> None:
-        """End it: :meth:`live` cancels its tasks, waits for them and returns."""
+        """End it: :meth:`run_until_stopped` cancels its tasks, waits for them and returns."""
         self._stop.set()
 
-    async def live(
+    async def run_until_stopped(
         self, coroutines: Iterable[Coroutine[Any, Any, None]], begin: Callable[[], None]
     ) -> None:
         """Run all of them beside each other; ``begin`` is called when they are about to start.

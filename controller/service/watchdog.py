@@ -54,7 +54,7 @@ class Watchdog:
         """Tell the boards' state in words, if it has changed."""
         play_clock, agreement = self._service.play_clock, self._service.watch.agreement
         words = f"boards {play_clock.boards.value}"
-        why = agreement.why if agreement.dark else self._service.keeper.off_why
+        why = agreement.why if agreement.dark else self._service.checkpointer.off_why
         if agreement.dark and play_clock.boards is not Boards.OFF:
             words = "boards dark"
         words += f": {why}" if why else ""

@@ -8,9 +8,9 @@ once, with three exceptions, in which the newest face waits in one slot:
 - more than one frame is on its way already: nothing old may pile up in front of the newest;
 - the port took only part of a frame: its rest goes first, so that the next one starts clean.
 
-The bus itself decides which SHOW asks, see :mod:`drivers.board.asking`. Nothing is sent between
-question and answer, so an answer can only speak of the SHOW that asked: that is all there is to
-compare it with, and a STATUS with any other stamp is no answer.
+The bus itself decides which SHOW asks, see :mod:`drivers.board.poll_schedule`. Nothing is sent
+between question and answer, so an answer can only speak of the SHOW that asked: that is all there
+is to compare it with, and a STATUS with any other stamp is no answer.
 """
 
 from __future__ import annotations
@@ -31,11 +31,11 @@ from drivers.base import (
     PortError,
 )
 from drivers.board import messages
-from drivers.board.answers import Question, judge, silence
-from drivers.board.asking import Asking
-from drivers.board.farewell import leave
+from drivers.board.blanking import close_dark
 from drivers.board.messages import Status
-from drivers.board.shows import Shows
+from drivers.board.poll_schedule import PollSchedule
+from drivers.board.show_frames import ShowFrameBuilder
+from drivers.board.verification import Query, judge, silence
 from drivers.framing import SPOIL, Deframer
 
 MS = 1_000_000
@@ -90,7 +90,7 @@ class NodeBus:
         self.stray_frames = self.strangers = self.sent = self._written = 0
         self._name = name
         self._port = port
-        self._shows = Shows(controller_id)
+        self._shows = ShowFrameBuilder(controller_id)
         self._clock = clock
         self._frame_ns = SHOW_BYTES * BITS_A_BYTE * 1_000_000_000 // baud
         self._nodes = dict(sorted(nodes.items()))
@@ -124,7 +124,7 @@ class NodeBus:
             self._disarm()
             self._start_afresh(self._clock())
             alive = not fault.done() or fault.cancelled()
-            await leave(self._port, self._dark_frame, alive=alive)
+            await close_dark(self._port, self._dark_frame, alive=alive)
             self._listener = None
 
     def show(self, face: Face) -> None:
@@ -153,9 +153,9 @@ class NodeBus:
     # Sending
 
     def _start_afresh(self, now: int) -> None:
-        self._asking = Asking(self._nodes, now)
+        self._asking = PollSchedule(self._nodes, now)
         self._late_answers = dict.fromkeys(self._nodes, 0)
-        self._question: Question | None = None
+        self._question: Query | None = None
         self._window_ends_at = 0
         self._patience = 0
         self._face: Face | None = None
@@ -191,7 +191,7 @@ class NodeBus:
 
     def _send(self, face: Face, now: int, unsent: int) -> None:
         idle = now >= self._line_free_at and not unsent
-        node = self._asking.whom(now, face != self._face, face.numerals is None)
+        node = self._asking.next_node(now, face != self._face, face.numerals is None)
         if not idle:  # the SHOW would have to wait, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)
@@ -236,7 +236,7 @@ class NodeBus:
     def _ask(self, node: int, stamp: int, face: Face, now: int) -> None:
         self._asking.asked(node, now)
         lit = bool(self.node_mask >> (node - 1) & 1)
-        self._question = Question(node, stamp, face, lit, now)
+        self._question = Query(node, stamp, face, lit, now)
         self._window_ends_at = self._line_free_at + REPLY_TIMEOUT_NS
         self._patience = PATIENCE
         self._arm(self._window_ends_at)
@@ -251,7 +251,7 @@ class NodeBus:
         if question is None and status.node in self._late_answers:
             self._late_answers[status.node] += 1
 
-    def _close_window(self, question: Question, report: BoardReport) -> None:
+    def _close_window(self, question: Query, report: BoardReport) -> None:
         """End the wait for an answer; a face that waited goes out before anything else."""
         self._question = None
         self._disarm()

@@ -10,7 +10,7 @@ import asyncio
 from collections.abc import Sequence
 
 from drivers.base import DARK, BoardListener, Clock, Face, Port, PortError
-from drivers.board.farewell import leave
+from drivers.board.blanking import close_dark
 from drivers.board.text_layout import TextLayout
 
 MS = 1_000_000
@@ -68,7 +68,7 @@ class TextLine:
             under_way = self._port.unsent() + len(self._rest)
             farewell_s = (under_way + 3 * len(self._text(DARK))) * self._byte_ns / 1e9 + 0.01
             alive = not fault.done() or fault.cancelled()
-            await leave(self._port, self._farewell, alive=alive, farewell_s=farewell_s)
+            await close_dark(self._port, self._farewell, alive=alive, farewell_s=farewell_s)
 
     def show(self, face: Face) -> None:
         """Send the text of ``face`` now, or when the one under way has left."""

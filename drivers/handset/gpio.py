@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from drivers.base import Acknowledgement, Clock, CrewState, DriverError, HandsetListener, Key
-from drivers.handset.thumb import Contact, Thumb
+from drivers.handset.key_timer import Debouncer, KeyTimer
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +56,8 @@ class GpioKeys:
             if not ended.done():
                 ended.set_exception(error)
 
-        self._thumb = Thumb(self.serves[0], self._layout, listener, fail)
-        self._contacts: dict[Key, Contact] = {}
+        self._thumb = KeyTimer(self.serves[0], self._layout, listener, fail)
+        self._contacts: dict[Key, Debouncer] = {}
         self._timers: dict[Key, asyncio.TimerHandle] = {}
         with contextlib.ExitStack() as pins:
             self._open(pins)
@@ -86,7 +86,7 @@ class GpioKeys:
                         number, pull_up=self._keys.active == "low", pin_factory=self._factory
                     )
                 )
-                self._contacts[key] = Contact(closed=bool(pin.value))
+                self._contacts[key] = Debouncer(closed=bool(pin.value))
                 pin.when_activated = self._hop(key, closed=True)
                 pin.when_deactivated = self._hop(key, closed=False)
             except (
@@ -114,7 +114,7 @@ class GpioKeys:
         contact = self._contacts[key]
         self._follow(key, contact, contact.settle(at), at)
 
-    def _follow(self, key: Key, contact: Contact, settle_at: int | None, at: int) -> None:
+    def _follow(self, key: Key, contact: Debouncer, settle_at: int | None, at: int) -> None:
         """Pass on an edge that counted, and look again when its bouncing is over."""
         if settle_at is None:
             return

@@ -14,7 +14,7 @@ import struct
 from collections.abc import Callable, Mapping
 
 from drivers.base import Acknowledgement, Clock, CrewState, DriverError, HandsetListener, Key
-from drivers.handset.thumb import Thumb
+from drivers.handset.key_timer import KeyTimer
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of this process, Linux include/uapi/linux/input.h: two longs of time, type,
@@ -68,7 +68,7 @@ class InputKeys:
         """
         self._loop = asyncio.get_running_loop()
         self._ended: asyncio.Future[None] = self._loop.create_future()
-        self._thumb = Thumb(self.serves[0], self._layout, listener, self._fail)
+        self._thumb = KeyTimer(self.serves[0], self._layout, listener, self._fail)
         self._rest, self._dropped = b"", False
         self._fd = self._opened()
         try:

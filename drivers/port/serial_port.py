@@ -19,7 +19,7 @@ import termios
 from typing import Any, Literal
 
 from drivers.base import Clock, PortError, PortListener
-from drivers.port.aside import Aside
+from drivers.port.background_call import BackgroundCall
 
 READ_BYTES = 1024
 """Read in one go: at worst (a delimiter every other byte) 0.5 ms of work on a PC."""
@@ -170,8 +170,8 @@ class SerialPort(FdPort):
         self.patience_s = PATIENCE_S
         self._device: Any = None
         self._served = False
-        self._opening: Aside[Any] | None = None
-        self._closing: Aside[None] | None = None
+        self._opening: BackgroundCall[Any] | None = None
+        self._closing: BackgroundCall[None] | None = None
         self.low_latency: bool | None = None
 
     def open(self, listener: PortListener) -> None:
@@ -194,7 +194,7 @@ class SerialPort(FdPort):
             # An open now would wait for it inside the kernel.
             raise PortError(f"{self._name}: cannot open yet: still closing, its bytes do not leave")
         waited = self._opening is not None
-        opening = self._opening or Aside(self._opened, f"open {self._name}")
+        opening = self._opening or BackgroundCall(self._opened, f"open {self._name}")
         if not opening.done(self.patience_s):
             self._opening = opening
             raise PortError(f"{self._name}: cannot open yet: its device takes long to answer")
@@ -256,7 +256,7 @@ class SerialPort(FdPort):
                 device.close()
 
         # Needed: a process that ends lets the boards' last frame leave.
-        self._closing = Aside(close, f"close {self._name}", needed=True)
+        self._closing = BackgroundCall(close, f"close {self._name}", needed=True)
         self._closing.done(self.patience_s)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import copy
 
-from controller.rules.effects import Decided, Effect, Marked, ReachedZero, Result
+from controller.rules.effects import Decision, Effect, Marked, ReachedZero, Result
 from controller.rules.events import Order, PlayEnded, Ready, Role, RunNumber, SetCount, Undo
 from controller.rules.events import ToggleBoards as Toggle
 from controller.rules.numerals import SECOND_NS
@@ -38,7 +38,7 @@ def pass_time(clock: PlayClock, to: int) -> None:
     _hold(zeros == ([expires_at] if over else []), "zero comes once, at the end of the count", to)
 
 
-def decide(clock: PlayClock, order: Order) -> Decided:
+def decide(clock: PlayClock, order: Order) -> Decision:
     """Let the clock decide one order and hold it to everything. Raises BrokenInvariantError."""
     at = order.at
     pass_time(clock, at)
@@ -82,7 +82,7 @@ def _hold(holds: bool, what: str, where: object) -> None:
         raise BrokenInvariantError(f"{what}: not at {where}")
 
 
-def _check_kept(before: State, after: State, decided: Decided) -> None:
+def _check_kept(before: State, after: State, decided: Decision) -> None:
     """What is refused changes nothing; what was so already may add what was named."""
     order = decided.order
     _hold(decided.reason != "", "what changes nothing has a reason", order)
@@ -91,7 +91,7 @@ def _check_kept(before: State, after: State, decided: Decided) -> None:
     _hold(after is before or after == before, "what changes nothing leaves all as it is", order)
 
 
-def _check_rise(before: State, was: int | None, clock: PlayClock, decided: Decided) -> None:
+def _check_rise(before: State, was: int | None, clock: PlayClock, decided: Decision) -> None:
     """The numerals of a running count rise by a reset, a correction, Undo or a new down only."""
     order, now = decided.order, clock.numerals(decided.order.at)
     both = isinstance(before.down.phase, Running) and clock.expires_at is not None
@@ -104,7 +104,7 @@ def _check_rise(before: State, was: int | None, clock: PlayClock, decided: Decid
     _hold(told or signal or taken_back, "a running count does not rise by itself", order)
 
 
-def _check_ruling(clock: PlayClock, decided: Decided) -> None:
+def _check_ruling(clock: PlayClock, decided: Decision) -> None:
     """The ruling after an ending is the rule set's answer for all that was named of the down."""
     down = clock.state.down
     if decided.ruling is None or decided.ruling.starts_on is StartsOn.SIGNAL:

@@ -6,13 +6,13 @@ from __future__ import annotations
 import sys
 
 from controller.cli import main
-from controller.recovery.checkpoint import Keeper
+from controller.recovery.checkpoint import Checkpointer
 
 
 def keep_nothing_before_the_frame(*_: object) -> None:
-    """In place of :meth:`Keeper.carry`; at the end of the turn everything is kept as ever."""
+    """In place of :meth:`Checkpointer.carry`; at the end of the turn everything is kept as ever."""
 
 
 if __name__ == "__main__":
-    Keeper.carry = keep_nothing_before_the_frame  # type: ignore[assignment]
+    Checkpointer.carry = keep_nothing_before_the_frame  # type: ignore[assignment]
     sys.exit(main())

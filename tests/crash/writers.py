@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from controller.journal.writer import Journal
-from controller.recovery.recovery import Continuity
+from controller.recovery.recovery import Recovery
 from drivers.handset.key_change import KeyChange
 from drivers.handset.keys import Keys
 from drivers.handset.session import next_session
@@ -66,7 +66,7 @@ def starts(folder: Path) -> None:
     for start in range(3):
         first = not (folder / "journal.sqlite3").exists()
         say(f"session {next_session(folder / 'session', may_create=first)}")
-        continuity = Continuity(
+        continuity = Recovery(
             folder.with_name("runtime"),
             folder,
             boot_id=BOOT,

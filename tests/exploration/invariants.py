@@ -8,7 +8,7 @@ from __future__ import annotations
 import copy
 import itertools
 
-from controller.rules.effects import Decided, Result
+from controller.rules.effects import Decision, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -62,7 +62,7 @@ TABLE = {
 holds, ``-end`` that a window may say that it is of the same down."""
 
 
-def check_step(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_step(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """One press; ``before`` is at the instant of the press."""
     event = decided.order.event
     phase = after.state.down.phase
@@ -112,7 +112,7 @@ def settled(down: Down, at: int) -> Down:
     return down._replace(phase=Expired()) if out else down
 
 
-def check_changed(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_changed(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """An accepted key is on top of what Undo takes back; Undo gives back exactly that, less the
     time since; boards and faults leave the count alone."""
     order, (was, given_back) = decided.order, base(before, decided.order)
@@ -130,7 +130,7 @@ def check_changed(before: PlayClock, after: PlayClock, decided: Decided) -> None
         assert settled(now.history[-1].before, order.at) == settled(was.down, order.at), "undo"
 
 
-def check_numerals(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_numerals(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """While running, numerals rise only by a reset, a correction, Undo or a new down."""
     at, event = decided.order.at, decided.order.event
     if before.expires_at is not None and after.expires_at is not None:
@@ -142,7 +142,7 @@ def check_numerals(before: PlayClock, after: PlayClock, decided: Decided) -> Non
         assert now <= was or allowed, "numerals rose"
 
 
-def row_of(decided: Decided, rules: RuleSet, lately: frozenset[str]) -> str:
+def row_of(decided: Decision, rules: RuleSet, lately: frozenset[str]) -> str:
     """The row of the design's table; empty for what is not in it."""
     event: Event = decided.order.event
     if isinstance(event, HoldNumber | RunNumber):
@@ -161,7 +161,7 @@ def row_of(decided: Decided, rules: RuleSet, lately: frozenset[str]) -> str:
     return "routine end" if routine else "stoppage"
 
 
-def check_table(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_table(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """Each press leads where the design's table says."""
     order, result = decided.order, decided.result
     if order.role is Role.SHADOW or decided.reason == "the same press again":

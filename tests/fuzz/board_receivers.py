@@ -11,7 +11,7 @@ from pathlib import Path
 
 from drivers import framing
 from drivers.base import Answered, BoardReport, Face
-from drivers.board import answers, asking, node, shows, simulated
+from drivers.board import node, poll_schedule, show_frames, simulated, verification
 from tests.fuzz.frames import bodies
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import (
@@ -170,7 +170,7 @@ TARGETS = (
     Target(
         "node-bus",
         check_bus,
-        (node, answers, asking, shows),
+        (node, verification, poll_schedule, show_frames),
         (_ASKS, _ASKS + _ASKS + step(PAUSE, b"\0\x14") + _ASKS, _ASKS + _FRAMED["status"]),
     ),
 )

@@ -11,11 +11,11 @@ from controller.journal.file import Dated, Row
 from controller.recovery import snapshot_codec as snapshot_text
 from controller.recovery import snapshot_file as snapshot
 from controller.recovery.snapshot_codec import (
-    Carried,
-    Moment,
+    Checkpoint,
+    Identity,
+    PendingOrder,
     SnapshotError,
     SnapshotText,
-    Standing,
     row_text,
 )
 from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
@@ -95,14 +95,14 @@ def check_snapshot_text(data: bytes, _: Path) -> None:
 def _texts() -> list[bytes]:
     """Snapshots of a short game, each with the line of its last order."""
     clock, texts = PlayClock(load_rule_set("nfhs")), list[bytes]()
-    maker = SnapshotText(Standing("installation", "boot", "0.1.0", "rules"))
+    maker = SnapshotText(Identity("installation", "boot", "0.1.0", "rules"))
     rows = (Dated(Row(kind="event", game=1, down=1, event_number=1, received_at=5), 6),)
     foul = PlayEnded("foul", frozenset({"by_defense_only"}))
     series: list[Event] = [RunNumber(Number.ROUTINE), foul, Ready(), Stop(), Undo()]
     for number, event in enumerate(series):
         order = Order(event, (number + 1) * 10**9, 1, Role.FIELD)
         clock.handle(order, order.at)
-        moment = Moment(
+        moment = Checkpoint(
             saved_at=order.at,
             game=1,
             event_number=number,
@@ -113,7 +113,7 @@ def _texts() -> list[bytes]:
             acknowledged=Acknowledgement(1, 7, Result.RUNNING),
             rows=[row_text(row) for row in rows],
         )
-        carried = Carried(order, order.at, order.at, 7, Result.RUNNING, 8)
+        carried = PendingOrder(order, order.at, order.at, 7, Result.RUNNING, 8)
         texts.append(maker.whole(moment) + b"\n" + maker.line(carried))
     return texts
 

@@ -19,7 +19,7 @@ from controller.console import entry as console_entry
 from controller.recovery import snapshot_codec as snapshot_text
 from controller.recovery import snapshot_file as snapshot
 from drivers import framing
-from drivers.board import answers, messages, simulated
+from drivers.board import messages, simulated, verification
 from drivers.handset import keys, keystrokes, radio, session
 from drivers.handset import messages as handset_messages
 from tests.fuzz.__main__ import main
@@ -173,7 +173,7 @@ PLANTED: list[tuple[str, Callable[..., object], str, str]] = [
     ("board-messages", messages._check_status, "flags & ~_ALL_FLAGS", "flags > 0xF0"),
     ("handset-messages", handset_messages.decode_state, "if not hmac", "if body[7] and not hmac"),
     ("node", simulated.SimulatedNode._hear, "not 0 < (", "not 0 <= ("),
-    ("node-bus", answers.Question.is_answered_by, " and status.stamp == self.stamp", ""),
+    ("node-bus", verification.Query.is_answered_by, " and status.stamp == self.stamp", ""),
     ("receiver", radio.RadioHandsets._take_new, "> OLDEST_AGE_10MS", "> OLDEST_AGE_10MS + 9"),
     ("receiver", radio.RadioHandsets._take_frame, "frame.counter > peer.last", "frame.counter"),
     ("config", config.parse_config, "(ValueError, RecursionError)", "ValueError"),

@@ -15,7 +15,7 @@ from controller.config.load import load_config
 from controller.console.task import ConsoleTask
 from controller.journal.writer import Journal
 from controller.rulebook.loader import fingerprint
-from controller.rules.effects import Decided
+from controller.rules.effects import Decision
 from controller.service.service import Service
 from controller.service.status_report import status_of
 from controller.status.document import Status
@@ -64,7 +64,7 @@ class Rig(Ends):
         """What the console would show now."""
         return status_of(self.service, self.clock())
 
-    def enter(self, line: str) -> Decided:
+    def enter(self, line: str) -> Decision:
         """A line typed at the console's entry."""
         self._console.entered(line)
         assert self.service.last.decided is not None

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from controller.recovery import recovery as continuity
-from controller.recovery.checkpoint import Keeper
+from controller.recovery.checkpoint import Checkpointer
 from controller.rules.phases import Boards, Running
 from controller.rules.play_clock import PlayClock
 from controller.service import board_agreement as agreement
@@ -119,17 +119,17 @@ def node_never_silent(patch: Patch) -> None:
 
 def rows_dropped_at_restart(patch: Patch) -> None:
     """What had not reached the disk when the service died is not journalled again."""
-    begun = continuity.judge
+    begun = continuity.plan_restart
 
-    def without_rows(*args: Any, **kwargs: Any) -> continuity.Beginning:
+    def without_rows(*args: Any, **kwargs: Any) -> continuity.RestartPlan:
         return replace(begun(*args, **kwargs), rows=())
 
-    patch.setattr(continuity, "judge", without_rows)
+    patch.setattr(continuity, "plan_restart", without_rows)
 
 
 def power_cut_unnoticed(patch: Patch) -> None:
     """No marker tells a power cut from a fresh start, so the next number lights the boards."""
-    patch.setattr(continuity.Continuity, "begin", lambda _: None)
+    patch.setattr(continuity.Recovery, "begin", lambda _: None)
 
 
 def crash_loop_lit(patch: Patch) -> None:
@@ -161,7 +161,7 @@ def undo_without_the_time_since(patch: Patch) -> None:
 
 def order_not_carried(patch: Patch) -> None:
     """An order is in no snapshot yet when its frame leaves."""
-    patch.setattr(Keeper, "carry", lambda *_: None)
+    patch.setattr(Checkpointer, "carry", lambda *_: None)
 
 
 @dataclass(frozen=True)

@@ -10,8 +10,8 @@ import enum
 from collections.abc import Callable
 from pathlib import Path
 
-from controller.recovery.recovery import Beginning, Continuity
-from controller.recovery.snapshot_codec import Carried, Moment
+from controller.recovery.recovery import Recovery, RestartPlan
+from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from drivers.base import Clock
 
 
@@ -77,19 +77,19 @@ class Life:
 
 
 class Kept:
-    """The snapshots of one life: those of a real :class:`Continuity` until it is killed."""
+    """The snapshots of one life: those of a real :class:`Recovery` until it is killed."""
 
-    def __init__(self, continuity: Continuity, path: Path, life: Life) -> None:
+    def __init__(self, continuity: Recovery, path: Path, life: Life) -> None:
         self._continuity, self._path, self._life = continuity, path, life
 
     @property
-    def beginning(self) -> Beginning:
+    def beginning(self) -> RestartPlan:
         return self._continuity.beginning
 
-    def carry(self, carried: Carried) -> None:
+    def carry(self, carried: PendingOrder) -> None:
         self._write(lambda: self._continuity.carry(carried))
 
-    def save(self, moment: Moment) -> None:
+    def save(self, moment: Checkpoint) -> None:
         self._write(lambda: self._continuity.save(moment))
 
     def _write(self, write: Callable[[], None]) -> None:

@@ -11,7 +11,7 @@ from unittest.mock import patch
 
 from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
 from controller.journal.file import Origin
-from controller.recovery.recovery import Continuity
+from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint
 from controller.rules.phases import Boards, Expired
 from controller.service.service import Service
@@ -157,7 +157,7 @@ class Machine:
         boot_at = truth.boot_at
         ended = asyncio.Event()
         life = Life(lambda: world.clock() - boot_at, ended.set)
-        continuity = Continuity(
+        continuity = Recovery(
             self.config.runtime_folder,
             self.config.state_folder,
             boot_id=f"boot-{self._boot}",
@@ -226,11 +226,11 @@ class Machine:
         self.disk.last_row_at = 0
         self._truth.power_lost(cut_at, now - BOOT_NS, closed=self._closed)
 
-    def _assembled(self, life: Life, continuity: Continuity) -> tuple[Service, Any]:
+    def _assembled(self, life: Life, continuity: Recovery) -> tuple[Service, Any]:
         config = self.config
         keys, session = keys_and_session(config)
         kept = Kept(continuity, config.runtime_folder / "snapshot", life)
-        assembler = Assembler(life.clock, self._rules, config.play_clock, cast(Continuity, kept))
+        assembler = Assembler(life.clock, self._rules, config.play_clock, cast(Recovery, kept))
         with patch("controller.assembly.assembler.SerialPort", partial(self._port, life)):
             assembler.boards(list(config.boards), controller_id_of(config))
             assembler.handsets(list(config.handsets), keys, session)
@@ -265,7 +265,7 @@ class Machine:
             return
         if not self._truth.clock.off:
             now = self._world.clock()
-            why = service.keeper.off_why
+            why = service.checkpointer.off_why
             self.self_offs.append(SelfOff(now, why, self._truth.heard_at, starting))
             self._world.log.say(now, f"service puts the boards off: {why}")
             self._truth.put_off(why, now)

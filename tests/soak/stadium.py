@@ -13,7 +13,7 @@ from unittest.mock import patch
 from controller.assembly.assembler import SIMULATED_BOARDS, SIMULATED_ID, Assembler, Assembly
 from controller.console.task import ConsoleTask
 from controller.journal.writer import Journal, this_boot
-from controller.recovery.recovery import Continuity
+from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint, load_rule_set
 from controller.rules.settings import Settings
 from controller.service.watchdog import Watchdog
@@ -66,7 +66,7 @@ class Stadium:
         self.printed_path = folder / "printed"
         self.told = Told()
         rules = load_rule_set("nfhs")
-        self._continuity = Continuity(
+        self._continuity = Recovery(
             folder / "run",
             folder / "state",
             boot_id=this_boot(),

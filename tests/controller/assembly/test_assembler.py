@@ -24,8 +24,8 @@ from controller.assembly.assembler import (
     rules_of,
 )
 from controller.config.load import Config, parse_config
-from controller.recovery.recovery import Continuity
-from controller.recovery.snapshot_codec import Moment
+from controller.recovery.recovery import Recovery
+from controller.recovery.snapshot_codec import Checkpoint
 from controller.rulebook.loader import load_rule_set
 from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
@@ -276,16 +276,16 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Lin
     }
 
 
-def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Continuity, RadioHandsets]:
+def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Recovery, RadioHandsets]:
     """A service of handsets 1 and 2 that goes on in ``folder``."""
-    continuity = Continuity(
+    continuity = Recovery(
         folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
     )
     assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), continuity)
     config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
     assembler.handsets(list(config.handsets), keys, session)
     service = assembler.build(None).service
-    service.keeper.keep(service.play_clock, service.recorder, session * 10 + 5)
+    service.checkpointer.keep(service.play_clock, service.recorder, session * 10 + 5)
     [radio] = service.handsets
     assert isinstance(radio, RadioHandsets)
     return continuity, radio
@@ -297,7 +297,7 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
     """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
     old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
     continuity, radio = begun_with(old, tmp_path, 1)
-    moment = Moment(
+    moment = Checkpoint(
         saved_at=17,
         game=1,
         event_number=1,

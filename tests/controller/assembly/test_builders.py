@@ -19,7 +19,7 @@ from controller.assembly.assembler import Assembler, Assembly, controller_id_of,
 from controller.assembly.builders import bound_keys, plain_handsets, sent_boards
 from controller.check.boards import check_boards
 from controller.check.handsets import Known, check_handsets
-from controller.check.ports import Wires, board_wires, handset_wires
+from controller.check.ports import Ports, board_wires, handset_wires
 from controller.check.report import Report
 from controller.config.load import Config, parse_config
 from controller.service.status_report import status_of
@@ -171,7 +171,7 @@ def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Site) -> N
 def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Site) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        wires, lines = Wires(), list[str]()
+        wires, lines = Ports(), list[str]()
         board_wires(wires, site.config.boards, 1, clock)
         report = Report(lines.append)
         await check_boards(wires, clock, 15, report)
@@ -187,7 +187,7 @@ def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Site
 def test_the_check_waits_for_the_keys_that_an_input_has(site: Site) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        config, wires, lines = site.config, Wires(), list[str]()
+        config, wires, lines = site.config, Ports(), list[str]()
         handset_wires(wires, config.handsets, None, 0, clock)
         known = [Known(4, "keeper", "four", bound_keys(config.handsets[0]))]
         report = Report(lines.append)
@@ -207,7 +207,7 @@ def test_the_check_waits_for_the_keys_that_an_input_has(site: Site) -> None:
 def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(site: Site) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        config, wires, lines = site.config, Wires(), list[str]()
+        config, wires, lines = site.config, Ports(), list[str]()
         os.close(site.slave)
         os.close(site.master)
         (site.folder / "event0").unlink()

@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from controller.check.boards import NUMERALS, check_boards
-from controller.check.ports import Pair, Wires, board_wires, simulated_boards
+from controller.check.ports import Pair, Ports, board_wires, simulated_boards
 from controller.check.report import Report
 from controller.config.load import parse_config
 from drivers.base import DARK, Face
@@ -27,7 +27,7 @@ class Site:
         self.clock = clock
         self.lines: Lines = []
         self.report = Report(self.lines.append)
-        self.wires = Wires()
+        self.wires = Ports()
         simulated_boards(self.wires, {1: "north", 2: "south"}, OURS, clock)
         self.north, self.south = self.wires.far_pairs[0].nodes
 

@@ -14,7 +14,7 @@ from controller.check.crew import (
     SKIPPED,
     WRONG,
     CrewCheck,
-    Field,
+    CrewCheckContext,
     Outcome,
     Step,
     alongside,
@@ -35,7 +35,7 @@ def scripted(name: str, *ends: Outcome | type[Exception]) -> Step:
     """A step that ends so at its first, second ... try."""
     rest = list(ends)
 
-    async def end(field: Field) -> Outcome:
+    async def end(field: CrewCheckContext) -> Outcome:
         ended = rest.pop(0)
         if isinstance(ended, Outcome):
             return ended
@@ -118,9 +118,9 @@ class Kept:
         self.rows.append(row)
 
 
-def field_of(game: Game, *handsets: Known) -> Field:
+def field_of(game: Game, *handsets: Known) -> CrewCheckContext:
     talk = Dialogue(Lines(None, game.clock), Report(lambda _: None), game.clock)
-    return Field(game.service, talk, game.clock, handsets, None)  # type: ignore[arg-type]
+    return CrewCheckContext(game.service, talk, game.clock, handsets, None)  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(("stands", "number"), [(Opening(3, 9, 77, (80, "")), 4), (None, 1)])
@@ -144,7 +144,7 @@ def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
 @virtual
 @in_game
 async def test_an_interruption_is_recorded(game: Game) -> None:
-    async def never(field: Field) -> Outcome:
+    async def never(field: CrewCheckContext) -> Outcome:
         await asyncio.sleep(1000)
         return GOOD
 
@@ -182,7 +182,7 @@ async def test_confirmed_means_asked_since_and_answered_right_by_all(game: Game)
     reader, writer = os.pipe()
     lines = Lines(reader, game.clock)
     talk = Dialogue(lines, Report(lambda _: None), game.clock)
-    field = Field(game.service, talk, game.clock, [], None)  # type: ignore[arg-type]
+    field = CrewCheckContext(game.service, talk, game.clock, [], None)  # type: ignore[arg-type]
     lines.open()
     field.order(HoldNumber(Number.ROUTINE))
     began_at = game.clock()

@@ -16,7 +16,7 @@ from controller.check.crew import (
     RIGHT,
     SKIPPED,
     WRONG,
-    Field,
+    CrewCheckContext,
     Outcome,
     Step,
 )
@@ -40,7 +40,7 @@ from tests.controller.fakes import FakeHandset, Game, in_game
 from tests.controller.rehearsal import KEEPER, Crew, checks, pregame
 from tests.virtual_time import VirtualClock, run, virtual
 
-Work = Callable[[Field], Coroutine[Any, Any, Outcome]]
+Work = Callable[[CrewCheckContext], Coroutine[Any, Any, Outcome]]
 YES = {"(y/n)": "y", "Enter goes on": "s"}
 
 
@@ -57,7 +57,7 @@ def rehearsed(
     kept: list[Outcome] = []
 
     async def main(clock: VirtualClock) -> tuple[list[str], float]:
-        async def keeping(field: Field) -> Outcome:
+        async def keeping(field: CrewCheckContext) -> Outcome:
             kept.append(await work(field))
             return kept[-1]
 
@@ -271,7 +271,7 @@ async def taken_over(game: Game, pressed_by: int) -> Outcome:
     drivers = [KEEPER, Known(2, "field", "four"), Known(3, "shadow", "twelve")]
     lines = Lines(None, game.clock)
     talk = Dialogue(lines, Crew({}).report, game.clock)
-    field = Field(game.service, talk, game.clock, drivers, two)
+    field = CrewCheckContext(game.service, talk, game.clock, drivers, two)
 
     async def boards_answer() -> None:
         while True:
@@ -327,7 +327,7 @@ def resets_with_a_mute_board(*, see: bool) -> tuple[Outcome, list[str]]:
             two = Two()
             two.driver, two.pressed_by = game.handset, 1
             eyes = Eyes(game, see=see)
-            field = Field(game.service, eyes, clock, [KEEPER], two)
+            field = CrewCheckContext(game.service, eyes, clock, [KEEPER], two)
 
             async def north_answers() -> None:
                 while True:
@@ -356,7 +356,7 @@ async def test_without_a_board_that_answers_a_pulled_cable_is_not_asked_for(
     game = Game(clock, mute_south=True)
     game.service.watch.answering = ()
     async with game:
-        field = Field(game.service, Eyes(game, see=True), clock, [KEEPER], Two())
+        field = CrewCheckContext(game.service, Eyes(game, see=True), clock, [KEEPER], Two())
         assert await cable_out(field) == (SKIPPED, "no board can say that it is there")
 
 
@@ -403,7 +403,7 @@ def test_the_offset_is_kept_in_the_record(tmp_path: Path, monkeypatch: pytest.Mo
 @virtual
 @in_game
 async def test_the_wall_time_is_that_of_the_enter(game: Game) -> None:
-    field = Field(
+    field = CrewCheckContext(
         game.service,
         Dialogue(Lines(None, game.clock), Crew({}).report, game.clock),
         game.clock,

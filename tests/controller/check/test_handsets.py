@@ -8,15 +8,15 @@ import pytest
 
 from controller.check.handsets import (
     KEYS,
-    Ears,
     Known,
+    PressRecorder,
     air_findings,
     battery,
     check_handsets,
     handset_findings,
     label,
 )
-from controller.check.ports import Receiver, Wires, handset_wires, simulated_handsets
+from controller.check.ports import Ports, Receiver, handset_wires, simulated_handsets
 from controller.check.report import Report, Verdict
 from controller.config.load import parse_config
 from drivers.base import Edge, Key, Press, Rejection, Result
@@ -41,7 +41,7 @@ class Site:
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
         self.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
-        self.wires = Wires(receivers=[self.receiver])
+        self.wires = Ports(receivers=[self.receiver])
         self.air = Air(
             far,
             clock,
@@ -139,7 +139,7 @@ async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) 
     site = Site(clock)
     near, far = memory_pair(clock, names=("receiver", "air"))
     site.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
-    site.wires = Wires(receivers=[site.receiver])
+    site.wires = Ports(receivers=[site.receiver])
     site.air = Air(far, clock, [SimulatedHandset(1, bytes(range(7, 23)), DOWNLINK)])
     await site.check(KEEPER, wait_s=5)
     (bad,) = site.said("WRONG")
@@ -204,7 +204,7 @@ def test_a_battery_that_does_not_last_a_game_wants_a_look(
 
 @virtual
 async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None:
-    site, ears = Site(clock), Ears()
+    site, ears = Site(clock), PressRecorder()
     ears.handset_heard(1, clock(), None)
     ears.press_rejected(Rejection(77, "unknown handset", ""), clock())
     ears.press_rejected(Rejection(1, "too late", ""), clock())
@@ -217,7 +217,7 @@ async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None
 
 
 def test_a_held_key_is_no_second_press() -> None:
-    ears = Ears()
+    ears = PressRecorder()
     assert ears.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Result.NO_CHANGE
     assert ears.keys == {}
 
@@ -226,7 +226,7 @@ def test_a_held_key_is_no_second_press() -> None:
 async def test_damaged_frames_want_a_look(clock: VirtualClock) -> None:
     site = Site(clock)
     site.receiver.radio.bytes_received(b"\x00\x05\x01\x02\x00", clock())
-    (found,) = air_findings(site.receiver, Ears())
+    (found,) = air_findings(site.receiver, PressRecorder())
     assert "1 damaged frames" in found.what
 
 
@@ -237,7 +237,7 @@ async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: Vir
         'key_file = "/nowhere"\n[[handsets]]\ndriver = "radio"\nid = 1\nrole = "keeper"\n'
         'layout = "twelve"\nport = "/dev/not-there"\n'
     )
-    wires = Wires()
+    wires = Ports()
     handset_wires(wires, parse_config(text, "t").handsets, Keys(DOWNLINK, UPLINKS), 1, clock)
     began_at = clock()
     await check_handsets(wires, [KEEPER], clock, 20, site.report)
@@ -248,7 +248,7 @@ async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: Vir
 
 @virtual
 async def test_simulated_handsets_press_by_themselves(clock: VirtualClock) -> None:
-    wires, lines = Wires(), list[str]()
+    wires, lines = Ports(), list[str]()
     simulated_handsets(wires, [1, 2], clock)
     await check_handsets(wires, [KEEPER, FIELD], clock, 20, Report(lines.append))
     assert not [line for line in lines if line.startswith(("WRONG", "LOOK"))]

@@ -7,9 +7,9 @@ import pytest
 from controller.check.lamps import Answer, lamp_findings
 from controller.check.report import Verdict
 from drivers.base import Face
-from drivers.board.answers import Question, judge, silence
 from drivers.board.messages import NodeFlag, Status
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
+from drivers.board.verification import Query, judge, silence
 
 FACES = (Face(None), Face(None, lamp_test=True), Face(40), Face(25), Face(7), Face(0))
 
@@ -18,9 +18,9 @@ def answers(
     lit: tuple[int, int] = (0, 0), dead: tuple[int, int] = (0, 0), brightness: int = 15
 ) -> list[Answer]:
     """A board with lamps that are always lit, or dead."""
-    made = [Answer(silence("north", Question(1, 0, FACES[0], True, 0), 0), None, None)]
+    made = [Answer(silence("north", Query(1, 0, FACES[0], True, 0), 0), None, None)]
     for stamp, face in enumerate(FACES):
-        question = Question(1, stamp, face, True, 0)
+        question = Query(1, stamp, face, True, 0)
         tens, units = LAMP_TEST_SEGMENTS if face.lamp_test else segments(face.numerals)
         lamps = (tens | lit[0]) & ~dead[0], (units | lit[1]) & ~dead[1]
         status = Status(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)

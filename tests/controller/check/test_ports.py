@@ -14,8 +14,8 @@ from gpiozero.exc import BadPinFactory
 from controller.check.ports import (
     AtWork,
     Pair,
-    Tapped,
-    Wires,
+    Ports,
+    SniffingPort,
     board_wires,
     handset_wires,
     port_finding,
@@ -53,7 +53,7 @@ async def test_a_tapped_port_is_the_port_itself_and_its_frames_are_heard(
 ) -> None:
     near, far = memory_pair(clock)
     bodies: list[bytes] = []
-    tapped, listener, other = Tapped(near, bodies.append), Deaf(), Deaf()
+    tapped, listener, other = SniffingPort(near, bodies.append), Deaf(), Deaf()
     tapped.open(listener)
     far.open(other)
     assert tapped.name == near.name
@@ -231,7 +231,7 @@ layout = "four"
 
 @virtual
 async def test_the_wires_are_grouped_by_their_ports(clock: VirtualClock) -> None:
-    config, wires = parse_config(CONFIG, "test"), Wires()
+    config, wires = parse_config(CONFIG, "test"), Ports()
     keys = Keys(bytes(range(1, 17)), {n: bytes(range(n + 1, n + 17)) for n in (1, 2)})
     board_wires(wires, config.boards, 7, clock)
     handset_wires(wires, config.handsets, keys, 1, clock)

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import Assembly
-from controller.check.crew import Field, Outcome, Step
+from controller.check.crew import CrewCheckContext, Outcome, Step
 from controller.check.handsets import Known
 from controller.check.operators import Hands
 from controller.check.report import wrong
@@ -72,7 +72,7 @@ def test_the_check_is_in_the_record_of_the_coming_game(tmp_path: Path) -> None:
     before = Row(kind="press", game=6, down=3, event_number=8, received_at=1, event="ready")
     file.add([Dated(before, 1)], True)
 
-    async def nothing(field: Field) -> Outcome:
+    async def nothing(field: CrewCheckContext) -> Outcome:
         return Outcome("right")
 
     async def rehearse(clock: VirtualClock) -> None:
@@ -90,7 +90,7 @@ def test_interrupted_at_any_moment_the_boards_are_dark(tmp_path: Path, after_s: 
     async def rehearse(clock: VirtualClock) -> None:
         lit = asyncio.Event()
 
-        async def show_88(field: Field) -> Outcome:
+        async def show_88(field: CrewCheckContext) -> Outcome:
             field.order(SetCount(88))
             lit.set()
             await asyncio.sleep(50)
@@ -126,7 +126,7 @@ def test_interrupted_before_anything_is_open_nothing_hangs(tmp_path: Path) -> No
 
 
 def test_a_bug_in_a_step_darkens_the_boards_and_is_raised(tmp_path: Path) -> None:
-    async def broken(field: Field) -> Outcome:
+    async def broken(field: CrewCheckContext) -> Outcome:
         field.order(SetCount(88))
         await asyncio.sleep(2)
         raise ZeroDivisionError
@@ -146,7 +146,7 @@ def test_a_bug_in_a_step_darkens_the_boards_and_is_raised(tmp_path: Path) -> Non
 def test_with_something_wrong_the_crew_decides_whether_to_go_on(
     tmp_path: Path, answer: str, rows: int
 ) -> None:
-    async def nothing(field: Field) -> Outcome:
+    async def nothing(field: CrewCheckContext) -> Outcome:
         return Outcome("right")
 
     async def rehearse(clock: VirtualClock) -> None:
@@ -161,7 +161,7 @@ def test_with_something_wrong_the_crew_decides_whether_to_go_on(
 
 
 def test_a_record_that_cannot_be_written_is_wrong(tmp_path: Path) -> None:
-    async def nothing(field: Field) -> Outcome:
+    async def nothing(field: CrewCheckContext) -> Outcome:
         return Outcome("right")
 
     (tmp_path / "file").write_text("in the way")
@@ -195,7 +195,7 @@ def test_a_configurations_own_boards_and_handsets_are_used(
     config = parse_config(f'state_folder = "{tmp_path}"\nbrightness = 3\n{CONFIG}', "test")
     seen: list[tuple[tuple[str, ...], list[int], int]] = []
 
-    async def look_around(field: Field) -> Outcome:
+    async def look_around(field: CrewCheckContext) -> Outcome:
         await asyncio.sleep(1)
         face = field.service.display.face
         seen.append((field.boards, sorted(field.service.crew), face.brightness))

@@ -24,7 +24,7 @@ from controller.check.storage import (
     write_time_s,
 )
 from controller.journal.file import Dated, JournalFile, Origin, Row
-from controller.recovery.recovery import LOCK, BusyError, Continuity
+from controller.recovery.recovery import LOCK, BusyError, Recovery
 
 
 def test_a_good_disk_is_told_with_its_room_and_speed(tmp_path: Path) -> None:
@@ -178,8 +178,8 @@ def test_the_mounts_of_this_machine_can_be_read() -> None:
 # The lock
 
 
-def continuity(folder: Path) -> Continuity:
-    return Continuity(
+def continuity(folder: Path) -> Recovery:
+    return Recovery(
         folder / "run", folder, boot_id="b", software="test", rules_hash="r", now=1_000_000_000
     )
 

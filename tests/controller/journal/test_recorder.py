@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from controller.journal.file import Opening
 from controller.journal.recorder import Recorder
-from controller.rules.effects import Decided
+from controller.rules.effects import Decision
 from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop
 from controller.rules.play_clock import PlayClock
 from tests.controller.fakes import RULES, FakeJournal, S
@@ -23,7 +23,7 @@ def journal(stands: Opening | None) -> FakeJournal:
     return FakeJournal(lambda: AT, stands, None)
 
 
-def decide(play_clock: PlayClock, event: Event, at: int = AT, **more: object) -> Decided:
+def decide(play_clock: PlayClock, event: Event, at: int = AT, **more: object) -> Decision:
     return play_clock.handle(Order(event, at, **more), at)[0]  # type: ignore[arg-type]
 
 

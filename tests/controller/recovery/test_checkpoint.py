@@ -6,8 +6,8 @@ from collections.abc import Callable
 from itertools import pairwise
 
 from controller.journal.recorder import Recorder
-from controller.recovery.checkpoint import RENEWED_NS, Keeper
-from controller.recovery.snapshot_codec import Carried, Moment
+from controller.recovery.checkpoint import RENEWED_NS, Checkpointer
+from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Answered, Key, Result
@@ -19,22 +19,22 @@ class Kept:
     """Keeps every moment in memory."""
 
     def __init__(self) -> None:
-        self.moments: list[Moment] = []
-        self.carried: list[Carried] = []
+        self.moments: list[Checkpoint] = []
+        self.carried: list[PendingOrder] = []
         self.on_carry: Callable[[], None] = lambda: None
 
-    def carry(self, carried: Carried) -> None:
+    def carry(self, carried: PendingOrder) -> None:
         self.on_carry()
         self.carried.append(carried)
 
-    def save(self, moment: Moment) -> None:
+    def save(self, moment: Checkpoint) -> None:
         self.moments.append(moment)
 
 
 def keep(game: Game) -> Kept:
     """Have the moments of a running game kept."""
     kept = Kept()
-    game.service.keeper._keeping = kept
+    game.service.checkpointer._keeping = kept
     return kept
 
 
@@ -133,6 +133,6 @@ async def test_an_orderly_end_is_kept_as_one(game: Game) -> None:
 
 def test_without_a_place_nothing_is_kept_and_nothing_is_wrong() -> None:
     clock = VirtualClock()
-    keeper = Keeper()
+    keeper = Checkpointer()
     keeper.keep(PlayClock(RULES), Recorder(None, clock()), clock())
     assert keeper.due_at == clock() + S

@@ -14,12 +14,18 @@ from controller.recovery.recovery import (
     CRASH_WINDOW_NS,
     GAME_OVER_NS,
     OUTAGE_NS,
-    Beginning,
     BusyError,
-    Continuity,
-    judge,
+    Recovery,
+    RestartPlan,
+    plan_restart,
 )
-from controller.recovery.snapshot_codec import Carried, Moment, Snapshot, Standing, row_text
+from controller.recovery.snapshot_codec import (
+    Checkpoint,
+    Identity,
+    PendingOrder,
+    Snapshot,
+    row_text,
+)
 from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
@@ -28,7 +34,7 @@ from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
-STANDING = Standing("/state", "boot-a", "0.1.0", "rules-1")
+STANDING = Identity("/state", "boot-a", "0.1.0", "rules-1")
 
 
 def state_after(*events: Event, at: int = AT) -> State:
@@ -52,16 +58,16 @@ def kept(state: State, **changes: Any) -> Snapshot:
         "counters": {1: 9},
         "keys": {1: "0A1B2C3D"},
     }
-    return Snapshot(STANDING, Moment(**(usual | changes)), ())
+    return Snapshot(STANDING, Checkpoint(**(usual | changes)), ())
 
 
-def begun(snapshot: Snapshot | None, later_ns: int, **more: Any) -> Beginning:
+def begun(snapshot: Snapshot | None, later_ns: int, **more: Any) -> RestartPlan:
     rules_hash = more.pop("rules_hash", "rules-1")
-    return judge(snapshot, rules_hash, AT + later_ns, **({"cut": True} | more))
+    return plan_restart(snapshot, rules_hash, AT + later_ns, **({"cut": True} | more))
 
 
 def test_the_first_start_of_all_is_a_plain_one() -> None:
-    assert begun(None, 0, cut=False) == Beginning(state_at=AT)
+    assert begun(None, 0, cut=False) == RestartPlan(state_at=AT)
 
 
 def test_after_a_power_cut_the_boards_are_off_and_the_status_says_why() -> None:
@@ -112,7 +118,7 @@ def test_boards_dark_by_a_fault_when_it_died_must_be_off() -> None:
 
 def test_a_relight_that_was_being_carried_out_ends_that() -> None:
     off = RUNS._replace(off=Off.FAULT)
-    relight = Carried(Order(ToggleBoards(), AT, 1), AT, AT, 10, Result.HELD, 5)
+    relight = PendingOrder(Order(ToggleBoards(), AT, 1), AT, AT, 10, Result.HELD, 5)
     assert begun(kept(off, dark_why="north lies")._replace(carried=relight), S).doubt == ""
     darken = kept(RUNS, dark_why="north lies")._replace(carried=relight)
     assert begun(darken, S).doubt == "north lies"
@@ -133,7 +139,7 @@ def test_a_crash_loop_comes_up_dark(crashes: int, dark: bool) -> None:
 
 
 def test_a_state_that_kills_every_start_is_given_up() -> None:
-    carried = Carried(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
+    carried = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
     beginning = begun(kept(RUNS)._replace(carried=carried), S, crashes=6)
     assert (beginning.state, beginning.carried) == (State(), None)
     assert beginning.given_up == carried, "it was answered, so it has to be in the record"
@@ -145,20 +151,20 @@ def test_a_state_that_kills_every_start_is_given_up() -> None:
 
 
 @pytest.fixture
-def start(tmp_path: Path) -> Callable[..., Continuity]:
-    def begin(now: int = AT, **changes: Any) -> Continuity:
+def start(tmp_path: Path) -> Callable[..., Recovery]:
+    def begin(now: int = AT, **changes: Any) -> Recovery:
         about = {"boot_id": "boot-a", "software": "0.1.0", "rules_hash": "rules-1"} | changes
-        made = Continuity(tmp_path / "run", tmp_path / "state", now=now, **about)
+        made = Recovery(tmp_path / "run", tmp_path / "state", now=now, **about)
         made.begin()
         return made
 
     return begin
 
 
-Start = Callable[..., Continuity]
+Start = Callable[..., Recovery]
 
 
-def moment(state: State, saved_at: int = AT, **changes: Any) -> Moment:
+def moment(state: State, saved_at: int = AT, **changes: Any) -> Checkpoint:
     return kept(state, saved_at=saved_at, **changes).moment
 
 
@@ -176,7 +182,7 @@ def test_what_was_saved_last_is_gone_on_with(start: Start) -> None:
 def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
     first = start()
     first.save(moment(STANDS))
-    carried = Carried(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
+    carried = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
     first.carry(carried)
     first.release()
     second = start(AT + S)
@@ -189,12 +195,12 @@ def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
 
 
 def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() -> None:
-    carried = Carried(Order(Ready(), AT, 2), AT, AT, 10, Result.RUNNING, 5)
+    carried = PendingOrder(Order(Ready(), AT, 2), AT, AT, 10, Result.RUNNING, 5)
     told = Acknowledgement(1, 9, Result.HELD)
     beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=carried), S)
     assert beginning.acknowledged == Acknowledgement(2, 10, Result.RUNNING)
     assert beginning.counters == {1: 9, 2: 10}
-    by_service = Carried(Order(Ready(), AT, None), AT, AT, 0, Result.NONE, 5)
+    by_service = PendingOrder(Order(Ready(), AT, None), AT, AT, 0, Result.NONE, 5)
     beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=by_service), S)
     assert (beginning.acknowledged, beginning.counters) == (told, {1: 9})
 
@@ -234,7 +240,7 @@ def test_power_cut_and_orderly_end_are_told_apart(start: Start, tmp_path: Path) 
     made.close(in_order=True)
     (tmp_path / "run" / "snapshot").unlink()
     made = start(boot_id="boot-c")
-    assert made.beginning == Beginning(state_at=AT)
+    assert made.beginning == RestartPlan(state_at=AT)
     made.release()
 
 
@@ -252,7 +258,7 @@ def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start, tmp_pa
     made = start()
     made.save(moment(RUNS))
     made.release()
-    other = Continuity(
+    other = Recovery(
         tmp_path / "run",
         tmp_path / "another",
         boot_id="boot-a",
@@ -260,7 +266,7 @@ def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start, tmp_pa
         rules_hash="rules-1",
         now=AT + S,
     )
-    assert other.beginning == Beginning(state_at=AT + S)
+    assert other.beginning == RestartPlan(state_at=AT + S)
     other.release()
 
 

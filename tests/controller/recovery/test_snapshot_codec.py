@@ -13,11 +13,11 @@ from hypothesis import strategies as st
 from controller.journal.file import Dated
 from controller.recovery.snapshot_codec import (
     FORM,
-    Carried,
-    Moment,
+    Checkpoint,
+    Identity,
+    PendingOrder,
     SnapshotError,
     SnapshotText,
-    Standing,
     read,
     row_text,
 )
@@ -45,7 +45,7 @@ from drivers.base import Acknowledgement, Result
 from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
-STANDING = Standing("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
+STANDING = Identity("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
 EVENTS: list[Event] = [
     PlayEnded("incomplete_pass"),
     PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
@@ -64,8 +64,8 @@ EVENTS: list[Event] = [
 ]
 
 
-def moment(**changes: Any) -> Moment:
-    usual = Moment(
+def moment(**changes: Any) -> Checkpoint:
+    usual = Checkpoint(
         saved_at=3_000 * S,
         game=4,
         event_number=17,
@@ -160,7 +160,7 @@ def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None
     maker = SnapshotText(STANDING)
     taps_at, left_s = (None, 38) if handset else (6 * S, None)
     order = Order(event, 7 * S, handset, Role.FIELD, taps_at, bool(handset), left_s)
-    carried = Carried(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
+    carried = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
     text = maker.whole(moment())
     assert read(text, maker.line(carried)).carried == carried
     assert read(text, maker.line(carried)).carried == carried, "also from memory"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.rulebook.loader import load_rule_set
-from controller.rules.effects import Decided, Effect, Marked, ReachedZero
+from controller.rules.effects import Decision, Effect, Marked, ReachedZero
 from controller.rules.events import (
     Event,
     HoldNumber,
@@ -67,7 +67,7 @@ class Crew:
         at_s: float,
         role: Role = Role.KEEPER,
         game_clock_s: int | None = None,
-    ) -> Decided:
+    ) -> Decision:
         """One press at ``at_s``; the keeper holds handset 1, the field official handset 2."""
         handset = 1 if role is Role.KEEPER else 2
         order = Order(event, round(at_s * S), handset, role, game_clock_s=game_clock_s)
@@ -75,14 +75,14 @@ class Crew:
 
     def taps(
         self, first: Event, at_s: float, stronger: Event, then_s: float, role: Role = Role.KEEPER
-    ) -> Decided:
+    ) -> Decision:
         """Two taps of one key: ``first``, amended by ``stronger``."""
         handset = 1 if role is Role.KEEPER else 2
         start = round(at_s * S)
         self.order(Order(first, start, handset, role, start))
         return self.order(Order(stronger, round(then_s * S), handset, role, start, amends=True))
 
-    def order(self, order: Order) -> Decided:
+    def order(self, order: Order) -> Decision:
         decided, said = self.clock.handle(order, order.at)
         self.said += said
         return decided

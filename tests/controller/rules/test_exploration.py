@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from controller.rules.effects import Decided, Result
+from controller.rules.effects import Decision, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -126,7 +126,7 @@ class Explorer:
         return (name(phase), count, down.named, lately, state.off, top, last)
 
 
-def check_step(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_step(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """The invariants of the design for one press; ``before`` is at the instant of the press."""
     event, at = decided.order.event, decided.order.at
     phase = after.state.down.phase
@@ -156,7 +156,7 @@ def kept(clock: PlayClock, but_named: bool) -> object:
     return (count, state.off, state.history, state.last)
 
 
-def check_numerals(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_numerals(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """While running, numerals rise only by a reset, a correction, Undo, or a new down."""
     at, event = decided.order.at, decided.order.event
     was, now = before.numerals(at), after.numerals(at)
@@ -182,7 +182,7 @@ def check_what_is_held(clock: PlayClock, at: int) -> None:
     assert decided.phase_after == "RUNNING"
 
 
-def check_ruling(clock: PlayClock, decided: Decided) -> None:
+def check_ruling(clock: PlayClock, decided: Decision) -> None:
     """The number of a named stoppage is the rule set's answer for all that was named."""
     down = clock.state.down
     ended = decided.changed and isinstance(decided.order.event, PlayEnded)
@@ -192,7 +192,7 @@ def check_ruling(clock: PlayClock, decided: Decided) -> None:
         assert down.phase.seconds == down.ruling.seconds
 
 
-def check_undo(before: PlayClock, after: PlayClock, decided: Decided) -> None:
+def check_undo(before: PlayClock, after: PlayClock, decided: Decision) -> None:
     """Undo gives back exactly what was there, less the time since."""
     grew = len(after.state.history) > len(before.state.history)
     if not grew:

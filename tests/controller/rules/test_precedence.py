@@ -15,7 +15,7 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from controller.rules.precedence import contradict
+from controller.rules.precedence import conflicts
 from tests.controller.rules.crew import (
     DEAD_BALL,
     HOLD_25,
@@ -56,9 +56,9 @@ FOLLOW: list[tuple[Event, Event]] = [
 
 @pytest.mark.parametrize(("first", "second"), list(itertools.product(DRIVING, DRIVING)))
 def test_driving_presses(first: Event, second: Event) -> None:
-    assert contradict(first, second) == (first != second and (first, second) not in FOLLOW)
+    assert conflicts(first, second) == (first != second and (first, second) not in FOLLOW)
 
 
 @pytest.mark.parametrize("other", NEVER)
 def test_the_rest_never_contradicts(other: Event) -> None:
-    assert not any(contradict(each, other) or contradict(other, each) for each in DRIVING)
+    assert not any(conflicts(each, other) or conflicts(other, each) for each in DRIVING)

@@ -8,9 +8,9 @@ import pytest
 
 from controller.journal.file import Dated
 from controller.journal.recorder import Numbers, Recorder
-from controller.recovery.checkpoint import Keeper
-from controller.recovery.recovery import Beginning
-from controller.recovery.snapshot_codec import Carried
+from controller.recovery.checkpoint import Checkpointer
+from controller.recovery.recovery import RestartPlan
+from controller.recovery.snapshot_codec import PendingOrder
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -27,7 +27,7 @@ from controller.rules.gestures import Gestures
 from controller.rules.phases import Idle, Off, Running, Set
 from controller.rules.play_clock import PlayClock
 from controller.service.crew import CrewMember
-from controller.service.resume import go_on
+from controller.service.resume import resume
 from controller.service.service import Service
 from drivers.base import Result
 from tests.controller.fakes import EMPTY, RULES, FakeJournal, S
@@ -44,7 +44,7 @@ def after(*events: Event, at: int = AT) -> PlayClock:
     return play_clock
 
 
-def beginning(*events: Event, **more: Any) -> Beginning:
+def beginning(*events: Event, **more: Any) -> RestartPlan:
     play_clock = after(*events)
     usual: dict[str, Any] = {
         "state": play_clock.state,
@@ -52,13 +52,13 @@ def beginning(*events: Event, **more: Any) -> Beginning:
         "gesture": play_clock.gesture,
         "numbers": NUMBERS,
     }
-    return Beginning(**(usual | more))
+    return RestartPlan(**(usual | more))
 
 
-def gone_on(begun: Beginning, now: int) -> tuple[Service, FakeJournal]:
+def gone_on(begun: RestartPlan, now: int) -> tuple[Service, FakeJournal]:
     """A service made as the assembly makes it, and its journal."""
     journal = FakeJournal(lambda: now, EMPTY, None)
-    keeper = Keeper(acknowledged=begun.acknowledged)
+    keeper = Checkpointer(acknowledged=begun.acknowledged)
     keeper.off_why = begun.off_why
     service = Service(
         PlayClock(RULES, None, begun.state, begun.state_at, begun.gesture),
@@ -67,16 +67,16 @@ def gone_on(begun: Beginning, now: int) -> tuple[Service, FakeJournal]:
         crew={1: CrewMember("handset 1", Role.KEEPER, Gestures("twelve"))},
         recorder=Recorder(journal, now, numbers=begun.numbers, rows=begun.rows),
         clock=lambda: now,
-        keeper=keeper,
+        checkpointer=keeper,
     )
-    go_on(service, begun, now)
+    resume(service, begun, now)
     service.recorder.hand_over()
     return service, journal
 
 
-def carried(event: Event, handset: int | None = 1, at: int = AT + S) -> Carried:
+def carried(event: Event, handset: int | None = 1, at: int = AT + S) -> PendingOrder:
     role = Role.KEEPER if handset else Role.SERVICE
-    return Carried(Order(event, at, handset, role), at + 5, at + 5, 77, Result.RUNNING, 9)
+    return PendingOrder(Order(event, at, handset, role), at + 5, at + 5, 77, Result.RUNNING, 9)
 
 
 def test_an_order_that_was_being_carried_out_is_decided_again_at_its_instant() -> None:
@@ -95,7 +95,7 @@ def test_a_fault_that_was_being_carried_out_is_one_again() -> None:
     begun = beginning(Ready(), carried=carried(BoardsFault("north lies"), None))
     service, _ = gone_on(begun, AT + 3 * S)
     assert service.play_clock.state.off is Off.FAULT
-    assert service.keeper.off_why == "north lies"
+    assert service.checkpointer.off_why == "north lies"
 
 
 def test_a_gesture_goes_on_across_the_restart() -> None:
@@ -106,11 +106,11 @@ def test_a_gesture_goes_on_across_the_restart() -> None:
     before = play_clock.state.down
     play_clock.handle(Order(hold, AT, 1, gesture_at=AT), AT)
     order = Order(Ready(), AT + S // 2, 1, Role.KEEPER, AT, amends=True)
-    begun = Beginning(
+    begun = RestartPlan(
         state=play_clock.state,
         state_at=AT,
         gesture=play_clock.gesture,
-        carried=Carried(order, AT + S // 2, AT + S // 2, 1, Result.RUNNING, 9),
+        carried=PendingOrder(order, AT + S // 2, AT + S // 2, 1, Result.RUNNING, 9),
         numbers=NUMBERS,
     )
     service, _ = gone_on(begun, AT + S)
@@ -139,7 +139,9 @@ def test_rows_come_again_then_the_order_then_the_story() -> None:
 
 
 def test_an_order_given_up_with_its_state_is_recorded_as_such() -> None:
-    begun = Beginning(state_at=AT + S, numbers=NUMBERS, given_up=carried(Ready()), story="dropped")
+    begun = RestartPlan(
+        state_at=AT + S, numbers=NUMBERS, given_up=carried(Ready()), story="dropped"
+    )
     service, journal = gone_on(begun, AT + S)
     assert isinstance(service.play_clock.state.down.phase, Idle)
     row = journal.rows[0]
@@ -150,7 +152,7 @@ def test_an_order_given_up_with_its_state_is_recorded_as_such() -> None:
 def test_doubt_darkens_and_is_recorded() -> None:
     service, journal = gone_on(beginning(Ready(), doubt="the service died 3 times"), AT + S)
     assert service.play_clock.state.off is Off.FAULT
-    assert service.keeper.off_why == "the service died 3 times"
+    assert service.checkpointer.off_why == "the service died 3 times"
     assert journal.rows[-1].event == "boards off: the service died 3 times"
 
 
@@ -169,6 +171,6 @@ def test_boards_off_by_order_keep_their_reason() -> None:
 
 
 def test_a_plain_start_says_nothing() -> None:
-    service, journal = gone_on(Beginning(state_at=AT), AT)
+    service, journal = gone_on(RestartPlan(state_at=AT), AT)
     assert journal.rows == []
     assert isinstance(service.play_clock.state.down.phase, Idle)

@@ -6,13 +6,13 @@ import asyncio
 
 import pytest
 
-from controller.service.task_group import Life
+from controller.service.task_group import TaskScope
 from tests.virtual_time import VirtualClock, virtual
 
 
 @virtual
 async def test_a_stop_cancels_all_and_waits_for_their_ends(clock: VirtualClock) -> None:
-    life, ended = Life(), []
+    life, ended = TaskScope(), []
 
     async def one(name: str) -> None:
         try:
@@ -23,7 +23,7 @@ async def test_a_stop_cancels_all_and_waits_for_their_ends(clock: VirtualClock) 
 
     asyncio.get_running_loop().call_later(1, life.stop)
     before = asyncio.get_running_loop().get_exception_handler()
-    await life.live([one("a"), one("b")], lambda: ended.append("begun"))
+    await life.run_until_stopped([one("a"), one("b")], lambda: ended.append("begun"))
     assert sorted(ended) == ["a", "b", "begun"]
     assert life.stopping
     assert asyncio.get_running_loop().get_exception_handler() is before
@@ -31,19 +31,19 @@ async def test_a_stop_cancels_all_and_waits_for_their_ends(clock: VirtualClock) 
 
 @virtual
 async def test_a_bug_in_a_callback_ends_it(clock: VirtualClock) -> None:
-    life = Life()
+    life = TaskScope()
 
     def bug() -> None:
         raise ZeroDivisionError("a bug")
 
     asyncio.get_running_loop().call_later(1, bug)
     with pytest.raises(ZeroDivisionError):
-        await life.live([asyncio.sleep(9)], lambda: None)
+        await life.run_until_stopped([asyncio.sleep(9)], lambda: None)
 
 
 @virtual
 async def test_a_bug_in_a_task_ends_the_others(clock: VirtualClock) -> None:
-    life, ended = Life(), []
+    life, ended = TaskScope(), []
 
     async def other() -> None:
         try:
@@ -56,6 +56,6 @@ async def test_a_bug_in_a_task_ends_the_others(clock: VirtualClock) -> None:
         raise ZeroDivisionError("a bug")
 
     with pytest.raises(ExceptionGroup) as caught:
-        await life.live([other(), bug()], lambda: None)
+        await life.run_until_stopped([other(), bug()], lambda: None)
     assert caught.group_contains(ZeroDivisionError)
     assert ended == ["other"]

@@ -14,9 +14,9 @@ import pytest
 from drivers import framing
 from drivers.base import DARK, Answered, BoardReport, Face, PortError
 from drivers.board import messages
-from drivers.board.asking import ASK_PERIOD_NS, OVERDUE_NS, QUICK_RETRIES
 from drivers.board.messages import NodeFlag, Show, Status
 from drivers.board.node import NodeBus
+from drivers.board.poll_schedule import ASK_PERIOD_NS, OVERDUE_NS, QUICK_RETRIES
 from drivers.board.segments import segments
 from drivers.board.simulated import SimulatedNode, SimulatedPair
 from drivers.framing import Deframer

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from drivers.base import DARK, Face
 from drivers.board.messages import DARK as NO_LAMPS
 from drivers.board.messages import LAMP_TEST, Show, decode_show
-from drivers.board.shows import TICK_NS, Shows
+from drivers.board.show_frames import TICK_NS, ShowFrameBuilder
 from drivers.framing import Deframer
 
 
@@ -18,7 +18,7 @@ def shown(frame: bytes) -> Show:
 
 
 def test_a_frame_says_what_the_face_says() -> None:
-    shows = Shows(0x1A2B)
+    shows = ShowFrameBuilder(0x1A2B)
     stamp, frame = shows.make(Face(25, brightness=7), 0b11, 2, 5 * TICK_NS)
     assert shown(frame) == Show(0x1A2B, stamp, 25, 7, 2, 0b11)
     assert stamp == 5
@@ -28,7 +28,7 @@ def test_a_frame_says_what_the_face_says() -> None:
 
 @given(st.lists(st.integers(0, 3 * TICK_NS), max_size=40), st.integers(0, 1 << 50))
 def test_each_stamp_is_above_the_last_and_never_behind_the_clock(gaps: list[int], at: int) -> None:
-    shows, last = Shows(1), None
+    shows, last = ShowFrameBuilder(1), None
     for gap in gaps:
         at += gap
         stamp, _ = shows.make(Face(1), 1, 0, at)
@@ -39,11 +39,11 @@ def test_each_stamp_is_above_the_last_and_never_behind_the_clock(gaps: list[int]
 
 
 def test_its_own_frames_are_known_when_they_come_back_and_no_others() -> None:
-    shows = Shows(0x1A2B)
+    shows = ShowFrameBuilder(0x1A2B)
     made = [shows.make(Face(25), 3, 0, at * TICK_NS)[1][1:-1] for at in range(1, 41)]
     bodies = [Deframer().feed(b"\0" + each + b"\0")[0] for each in made]
     assert [shows.is_echo(body) for body in bodies] == [False] * 24 + [True] * 16
-    twin, other = Shows(0x1A2B), Shows(0x1A2C)
+    twin, other = ShowFrameBuilder(0x1A2B), ShowFrameBuilder(0x1A2C)
     for each, at in ((twin, 900), (other, 40)):
         (body,) = Deframer().feed(each.make(Face(25), 3, 0, at * TICK_NS)[1])
         assert not shows.is_echo(body)

@@ -9,7 +9,7 @@ from typing import Generic, TypeVar
 T = TypeVar("T")
 
 
-class Aside(Generic[T]):
+class BackgroundCall(Generic[T]):
     """``act``, begun at once in a thread of its own.
 
     A process that ends waits for it if it is ``needed``.

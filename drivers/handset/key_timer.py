@@ -31,7 +31,7 @@ HOLD_MS: Mapping[str, Mapping[Key, int]] = MappingProxyType(
 DEBOUNCE_MS = 30
 
 
-class Thumb:
+class KeyTimer:
     """The keys of one handset, 1-254, of ``layout``; every call comes from the event loop.
 
     ``pressed`` gets the presses; what it raises is given to ``failed``.
@@ -81,7 +81,7 @@ class Thumb:
             self._failed(error)
 
 
-class Contact:
+class Debouncer:
     """One bouncing contact: its first edge counts at once, the next after ``DEBOUNCE_MS``. Pure.
 
     One that is closed from the start counts as open until it has been seen open.

@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from drivers.base import PortError, PortListener
-from drivers.board.farewell import DARK_FRAMES, FAREWELL_S, leave
+from drivers.board.blanking import DARK_FRAMES, FAREWELL_S, close_dark
 from tests.virtual_time import VirtualClock, run, virtual
 
 
@@ -53,7 +53,7 @@ async def test_dark_goes_out_at_once_and_again_when_no_answer_can_be_in_the_way(
     clock: VirtualClock,
 ) -> None:
     port = Port(clock)
-    await leave(port, dark, alive=True)
+    await close_dark(port, dark, alive=True)
     twice, later_ms = [("dark", 0)] * DARK_FRAMES, round(FAREWELL_S * 1000)
     assert port.done == [*twice, *[("dark", later_ms)] * DARK_FRAMES, ("close", later_ms)]
 
@@ -61,7 +61,7 @@ async def test_dark_goes_out_at_once_and_again_when_no_answer_can_be_in_the_way(
 @virtual
 async def test_what_does_not_leave_is_thrown_away(clock: VirtualClock) -> None:
     port = Port(clock, unsent_bytes=30)
-    await leave(port, dark, alive=True)
+    await close_dark(port, dark, alive=True)
     assert [what for what, _ in port.done][-2:] == ["flush", "close"]
 
 
@@ -70,7 +70,7 @@ def test_a_port_that_failed_is_emptied_and_closed_at_once(lost: bool) -> None:
     async def main(clock: VirtualClock) -> None:
         port = Port(clock, unsent_bytes=15)
         port.lost = lost
-        await leave(port, dark, alive=False)
+        await close_dark(port, dark, alive=False)
         assert port.done == [("flush", 0), ("close", 0)]
 
     run(main)
@@ -79,7 +79,7 @@ def test_a_port_that_failed_is_emptied_and_closed_at_once(lost: bool) -> None:
 @virtual
 async def test_cancelled_on_the_way_out_it_still_says_dark_and_closes(clock: VirtualClock) -> None:
     port = Port(clock)
-    task = asyncio.create_task(leave(port, dark, alive=True))
+    task = asyncio.create_task(close_dark(port, dark, alive=True))
     await asyncio.sleep(0.01)
     task.cancel()
     await asyncio.wait({task})

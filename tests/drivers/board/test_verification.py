@@ -5,9 +5,9 @@ from dataclasses import replace
 import pytest
 
 from drivers.base import DARK, Answered, Face
-from drivers.board.answers import Question, judge, silence
 from drivers.board.messages import NodeFlag, Status
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, segments
+from drivers.board.verification import Query, judge, silence
 
 NO_FLAGS = NodeFlag(0)
 
@@ -29,7 +29,7 @@ def status(lamps: tuple[int, int], *, brightness: int = 15, flags: NodeFlag = NO
 def test_what_was_ordered_is_right(
     face: Face, lit: bool, lamps: tuple[int, int], expected: str
 ) -> None:
-    report = judge("north", Question(1, 7, face, lit, 123), status(lamps))
+    report = judge("north", Query(1, 7, face, lit, 123), status(lamps))
     assert report.answered is Answered.RIGHT
     assert (report.board, report.expected, report.seen) == ("north", expected, expected)
     assert (report.shown_at, report.supply_v, report.uptime_s) == (123, 11.8, 3600)
@@ -39,7 +39,7 @@ def test_what_was_ordered_is_right(
 def test_every_difference_and_flag_is_said_in_plain_words() -> None:
     flags = NodeFlag.WATCHDOG | NodeFlag.DARK_BY_SILENCE
     fresh = replace(status((0x5B, 0x7E), brightness=3, flags=flags), uptime_s=0)
-    report = judge("south", Question(1, 7, Face(25), True, 0), fresh)
+    report = judge("south", Query(1, 7, Face(25), True, 0), fresh)
     assert report.answered is Answered.WRONG
     assert report.notes == (
         "shows segments 5B7E, not 25",
@@ -50,7 +50,7 @@ def test_every_difference_and_flag_is_said_in_plain_words() -> None:
 
 
 def test_every_flag_has_its_words() -> None:
-    question = Question(1, 7, Face(25), True, 0)
+    question = Query(1, 7, Face(25), True, 0)
     fresh = [replace(status(segments(25), flags=flag), uptime_s=59) for flag in NodeFlag]
     notes = [judge("n", question, each).notes for each in fresh]
     assert all(len(words) == 1 for words in notes)
@@ -60,20 +60,20 @@ def test_every_flag_has_its_words() -> None:
 def test_the_cause_of_a_reset_is_told_for_a_minute_only() -> None:
     answer = status(segments(25), flags=NodeFlag.BROWN_OUT)
     told = [
-        judge("n", Question(1, 7, Face(25), True, 0), replace(answer, uptime_s=s)).notes
+        judge("n", Query(1, 7, Face(25), True, 0), replace(answer, uptime_s=s)).notes
         for s in (59, 60)
     ]
     assert told == [("last reset by a drop of its supply",), ()]
 
 
 def test_only_the_asked_node_with_the_stamp_that_asked_answers() -> None:
-    assert Question(1, 7, Face(25), True, 0).is_answered_by(status(segments(24)))
-    assert not Question(1, 8, Face(25), True, 0).is_answered_by(status(segments(25)))
-    assert not Question(2, 7, Face(25), True, 0).is_answered_by(status(segments(25)))
+    assert Query(1, 7, Face(25), True, 0).is_answered_by(status(segments(24)))
+    assert not Query(1, 8, Face(25), True, 0).is_answered_by(status(segments(25)))
+    assert not Query(2, 7, Face(25), True, 0).is_answered_by(status(segments(25)))
 
 
 def test_silence_says_what_was_expected_and_whether_answers_came_late() -> None:
-    question = Question(1, 7, Face(25), True, 9)
+    question = Query(1, 7, Face(25), True, 9)
     assert silence("north", question, 0).answered is Answered.SILENT
     assert (silence("north", question, 0).expected, silence("north", question, 0).seen) == (
         "25",

@@ -13,7 +13,7 @@ FAREWELL_S = 0.025
 """Longer than any answer under way and the frames before it."""
 
 
-async def leave(
+async def close_dark(
     port: Port,
     dark_frame: Callable[[], bytes],
     *,

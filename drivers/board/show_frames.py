@@ -14,7 +14,7 @@ ECHOES = 16
 """How many frames may be on their way out and back through an adapter that echoes."""
 
 
-class Shows:
+class ShowFrameBuilder:
     """``controller_id``, 0-65535, is that of the installation."""
 
     def __init__(self, controller_id: int) -> None:

@@ -30,7 +30,7 @@ DARK_PERIOD_NS = 250 * MS
 be late then, and a board that is back shall light up within the time that allows it."""
 
 
-class Asking:
+class PollSchedule:
     """Chooses the node that the next SHOW asks.
 
     The one not asked for longest, about once a second, at a calm moment; where changes leave none,
@@ -48,7 +48,7 @@ class Asking:
         self._idle_until = now
         self._dark = False
 
-    def whom(self, now: int, changes: bool, dark: bool = False) -> int:
+    def next_node(self, now: int, changes: bool, dark: bool = False) -> int:
         """Give the node to ask with a SHOW that goes out now, 0 for none.
 
         ``changes`` says that it shows something new, ``dark`` that it shows nothing.

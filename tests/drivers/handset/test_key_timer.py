@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import Edge, Key
-from drivers.handset.thumb import DEBOUNCE_MS, KEYS, LAYOUTS, Contact, Thumb
+from drivers.handset.key_timer import DEBOUNCE_MS, KEYS, LAYOUTS, Debouncer, KeyTimer
 from tests.controller.fakes import MS
 from tests.drivers.handset.presses import Presses
 from tests.virtual_time import START_AT, VirtualClock, run, sleep_until, virtual
@@ -29,8 +29,8 @@ def no_failure(error: Exception) -> None:
     raise error
 
 
-def thumb(presses: Presses, layout: str = "twelve") -> Thumb:
-    return Thumb(7, layout, presses, no_failure)
+def thumb(presses: Presses, layout: str = "twelve") -> KeyTimer:
+    return KeyTimer(7, layout, presses, no_failure)
 
 
 @pytest.mark.parametrize(
@@ -89,7 +89,7 @@ async def test_a_hold_is_timed_from_the_edge_not_from_when_it_was_heard_of(
 async def test_what_goes_wrong_with_a_press_is_given_to_the_driver(clock: VirtualClock) -> None:
     presses, errors = Presses(), list[Exception]()
     presses.error = KeyError("a bug")
-    Thumb(7, "twelve", presses, errors.append).down(Key.SNAP, clock(), clock())
+    KeyTimer(7, "twelve", presses, errors.append).down(Key.SNAP, clock(), clock())
     assert errors == [presses.error]
 
 
@@ -98,7 +98,9 @@ def test_the_keys_have_the_names_of_their_legends() -> None:
     assert " ".join(KEYS) == names
 
 
-def follow(contact: Contact, levels: list[tuple[int, bool]], until: int) -> list[tuple[int, bool]]:
+def follow(
+    contact: Debouncer, levels: list[tuple[int, bool]], until: int
+) -> list[tuple[int, bool]]:
     """Play edges of a contact in ms; what counted, in ms."""
     counted: list[tuple[int, bool]] = []
     settle_at: int | None = None
@@ -123,18 +125,18 @@ def follow(contact: Contact, levels: list[tuple[int, bool]], until: int) -> list
 def test_the_first_edge_counts_at_once_and_its_bouncing_not_at_all() -> None:
     bounces = [(100, True), (101, False), (103, True), (104, False), (110, True)]
     release = [(300, False), (302, True), (305, False)]
-    contact = Contact(closed=False)
+    contact = Debouncer(closed=False)
     assert follow(contact, bounces + release, 500) == [(100, True), (300, False)]
 
 
 def test_a_contact_that_came_to_rest_elsewhere_is_seen_when_the_bouncing_is_over() -> None:
-    contact = Contact(closed=False)
+    contact = Debouncer(closed=False)
     levels = [(100, True), (110, False)]
     assert follow(contact, levels, 500) == [(100, True), (100 + DEBOUNCE_MS, False)]
 
 
 def test_a_key_closed_from_the_start_counts_only_after_it_was_open() -> None:
-    contact = Contact(closed=True)
+    contact = Debouncer(closed=True)
     levels = [(50, True), (100, False), (200, True)]
     assert follow(contact, levels, 500) == [(200, True)]
 
@@ -144,7 +146,7 @@ def test_a_key_closed_from_the_start_counts_only_after_it_was_open() -> None:
 def test_however_it_bounces_edges_alternate_keep_apart_and_end_where_it_rests(
     steps: list[tuple[int, bool]],
 ) -> None:
-    contact, levels, at = Contact(closed=False), list[tuple[int, bool]](), 0
+    contact, levels, at = Debouncer(closed=False), list[tuple[int, bool]](), 0
     for gap, closed in steps:
         at += gap
         levels.append((at, closed))

@@ -25,7 +25,7 @@ _NOTES = {
 
 
 @dataclass(frozen=True, slots=True)
-class Question:
+class Query:
     """A SHOW that asks: which node, which stamp, what it shall show if ``lit`` by the mask."""
 
     node: int
@@ -44,7 +44,7 @@ class Question:
         return status.node == self.node and status.stamp == self.stamp
 
 
-def judge(board: str, question: Question, status: Status) -> BoardReport:
+def judge(board: str, question: Query, status: Status) -> BoardReport:
     """Compare an answer with what was ordered; every difference is noted in plain words."""
     seen, expected = read_back(status.segments), read_back(question.lamps)
     wrong = []
@@ -68,7 +68,7 @@ def judge(board: str, question: Question, status: Status) -> BoardReport:
     )
 
 
-def silence(board: str, question: Question, late_answers: int) -> BoardReport:
+def silence(board: str, question: Query, late_answers: int) -> BoardReport:
     """Report that no answer came, with the count of those that came too late."""
     return BoardReport(
         board=board,
