@@ -11,7 +11,7 @@ from typing import NamedTuple
 
 import pytest
 
-from tests.markdown_tables import HARDWARE, rows
+from tests.shared.markdown_tables import HARDWARE, rows
 
 ROOT = HARDWARE.parent
 HEADER = (

@@ -24,8 +24,8 @@ from drivers.handset.messages import (
     encode_press,
     encode_state,
 )
-from tests import protocol_page
-from tests.markdown_tables import HARDWARE, rows
+from tests.shared import protocol_page
+from tests.shared.markdown_tables import HARDWARE, rows
 
 PAGE = (HARDWARE / "LATENCY.md").read_text("utf-8")
 PROTOCOL = protocol_page.PAGE.read_text("utf-8")

@@ -1,7 +1,8 @@
 """A night of games through the rules core, with every invariant held at every order.
 
 ``python3 -m tests.benchmarks.night [-n GAMES] [--plays PLAYS] [--seed SEED]``. The games are those
-of ``tests.keeper_errors``, with a second handset, corrections and boards put off among the presses.
+of ``tests.scenarios.keeper_errors``, with a second handset, corrections and boards put off among
+the presses.
 The floor is a loop that only keeps the last few orders: what this Python needs to look at an order
 at all. Times are of the processor, this process alone.
 """
@@ -38,10 +39,10 @@ from controller.rules.play_clock import UNDO_DEPTH, PlayClock
 from controller.rules.rulings import RuleSet
 from tests.benchmarks import figures
 from tests.benchmarks.invariants import decide
-from tests.keeper_errors.field import Field
-from tests.keeper_errors.keeper import Keeper, Rates
-from tests.keeper_errors.played import orders
-from tests.keeper_errors.published import NFHS
+from tests.scenarios.keeper_errors.field import Field
+from tests.scenarios.keeper_errors.keeper import Keeper, Rates
+from tests.scenarios.keeper_errors.played import orders
+from tests.scenarios.keeper_errors.published import NFHS
 
 PLAYS: Final = 160
 SAMPLES: Final = (30, 100, 300)

@@ -32,7 +32,7 @@ from drivers.base import (
     Press,
     Result,
 )
-from tests.virtual_time import VirtualClock, sleep_until
+from tests.shared.virtual_time import VirtualClock, sleep_until
 
 MS, S = 1_000_000, 1_000_000_000
 RULES = load_rule_set("nfhs")

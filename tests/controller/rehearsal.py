@@ -15,7 +15,7 @@ from controller.config.model import Config
 from controller.journal.file import Row
 from controller.journal.reader import JournalReader
 from controller.rulebook.loader import load_rule_set
-from tests.virtual_time import VirtualClock
+from tests.shared.virtual_time import VirtualClock
 
 KEEPER = Known(1, "keeper", "twelve")
 NEVER: Mapping[str, float] = {}

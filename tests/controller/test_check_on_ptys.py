@@ -16,9 +16,9 @@ from controller.check.session import Pregame
 from controller.config.load import load_config
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import Crew, checks
-from tests.main_job.flight import CountedPort, Flight, PatientClock
-from tests.main_job.installation import Ends, Site
-from tests.virtual_time import VirtualTimeLoop
+from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
+from tests.scenarios.main_job.installation import Ends, Site
+from tests.shared.virtual_time import VirtualTimeLoop
 
 KEEPER, FIELD = Known(1, "keeper", "twelve"), Known(2, "field", "four")
 

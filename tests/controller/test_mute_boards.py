@@ -13,7 +13,7 @@ from controller.service.status_report import status_of
 from controller.status.document import BoardHealth
 from drivers.base import Answered, Edge, Key
 from tests.controller.fakes import FakeHandset, Game, S, report
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 AT = 1_000 * S
 SENT = BoardHealth("south", "sent", "", "cannot say what it shows")

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers.crc import crc16
-from tests.protocol_page import Vector, unhex, vectors
+from tests.shared.protocol_page import Vector, unhex, vectors
 
 
 def bit_by_bit(data: bytes) -> int:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from drivers import framing
 from drivers.base import FrameError
 from drivers.framing import LONGEST_CONTENT, Deframer
-from tests.protocol_page import Vector, refused, unhex, vectors
+from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 LONGEST_BODY = LONGEST_CONTENT - 3
 bodies = st.binary(min_size=1, max_size=LONGEST_BODY)

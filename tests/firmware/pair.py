@@ -1,7 +1,7 @@
 """Two simulated chips as the board end of a whole installation: bytes of a pty in, lamps out.
 
-They stand in for ``Node`` and ``Boards`` of :mod:`tests.main_job.board_ends` (which see for what
-the names mean), in virtual or in real time: the chips are run up to the present whenever somebody
+They stand in for ``Node`` and ``Boards`` of :mod:`tests.scenarios.main_job.board_ends` (see
+for what the names mean), in virtual or in real time: the chips are run up to the present whenever somebody
 looks. A pty has no line time, so it is added here, to the cycle.
 """
 
@@ -14,8 +14,8 @@ from pathlib import Path
 
 from tests.firmware.bench import NodeState, state_of
 from tests.firmware.board import BoardNode, text_of
-from tests.main_job.independent_frames import BYTE_NS, SHOW, Unframer
-from tests.main_job.wire import Clock, Wire
+from tests.scenarios.main_job.independent_frames import BYTE_NS, SHOW, Unframer
+from tests.scenarios.main_job.wire import Clock, Wire
 
 ANSWERED_NS = 7_500_000
 """An answer of this firmware has ended so long after the SHOW: 2.41 ms, 4.95 ms on the line."""

@@ -11,8 +11,8 @@ import pytest
 from drivers import framing
 from tests.firmware import building, pc
 from tests.firmware.chip import SENT, Chip
-from tests.main_job.independent_frames import crc, framed, stuff, unstuff
-from tests.protocol_page import Vector, refused, unhex, vectors
+from tests.scenarios.main_job.independent_frames import crc, framed, stuff, unstuff
+from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
 

@@ -9,9 +9,9 @@ from typing import cast
 import pytest
 
 from tests.firmware.handset_air import ChipAir, ChipHandset
-from tests.main_job import installation
-from tests.main_job.rig import Rig, play
-from tests.main_job.wire import MS_NS, S_NS
+from tests.scenarios.main_job import installation
+from tests.scenarios.main_job.rig import Rig, play
+from tests.scenarios.main_job.wire import MS_NS, S_NS
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr, pytest.mark.needs_gcc]
 

@@ -8,7 +8,7 @@ import random
 import pytest
 
 from tests.firmware.handset_pc import HandsetOnPC
-from tests.protocol_page import Vector, refused, vectors
+from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc
 

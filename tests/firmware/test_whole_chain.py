@@ -12,12 +12,19 @@ import pytest
 
 from tests.firmware.chip import EXTERNAL
 from tests.firmware.pair import ChipNode, ChipPair
-from tests.main_job import installation
-from tests.main_job.playing import DARK, Player
-from tests.main_job.rig import Rig, play
-from tests.main_job.series import SERIES
-from tests.main_job.test_real_process import LATEST_NS, boottime, check_count, kill, running, start
-from tests.main_job.wire import MS_NS, S_NS
+from tests.scenarios.main_job import installation
+from tests.scenarios.main_job.playing import DARK, Player
+from tests.scenarios.main_job.rig import Rig, play
+from tests.scenarios.main_job.series import SERIES
+from tests.scenarios.main_job.test_real_process import (
+    LATEST_NS,
+    boottime,
+    check_count,
+    kill,
+    running,
+    start,
+)
+from tests.scenarios.main_job.wire import MS_NS, S_NS
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr]
 

@@ -28,8 +28,8 @@ from tests.fuzz.steps import (
     steps,
     wire_of,
 )
-from tests.main_job import independent_frames as independent
-from tests.virtual_time import VirtualClock
+from tests.scenarios.main_job import independent_frames as independent
+from tests.shared.virtual_time import VirtualClock
 
 MS = 1_000_000
 S = 1_000 * MS

@@ -16,7 +16,7 @@ from drivers.base import Press, Rejection, Result
 from drivers.handset import keystrokes, terminal
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import PAUSE, in_virtual_time, pause_ns, step, steps
-from tests.virtual_time import VirtualClock
+from tests.shared.virtual_time import VirtualClock
 
 MS = 1_000_000
 RULES = load_rule_set("nfhs")

@@ -10,7 +10,7 @@ from collections.abc import Callable, Coroutine, Iterator
 
 from drivers import framing
 from drivers.base import PortError, PortListener
-from tests.virtual_time import VirtualClock, VirtualTimeLoop
+from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop
 
 RAW, FRAMED, PAUSE, TRUE, ACT = range(5)
 """Bytes as they are · a body, given its CRC · milliseconds · a frame made true by the target, with

@@ -24,7 +24,7 @@ from drivers.handset.radio import RadioHandsets
 from tests.fuzz.frames import DOWNLINK, UPLINK, bodies
 from tests.fuzz.handset_receivers import Crew
 from tests.fuzz.steps import StubPort, in_virtual_time
-from tests.virtual_time import START_AT, VirtualClock
+from tests.shared.virtual_time import START_AT, VirtualClock
 
 SEED = 16
 PER_BODY = 250_000

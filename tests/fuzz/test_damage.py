@@ -25,7 +25,7 @@ from drivers.board.messages import decode_show, decode_status
 from drivers.framing import Deframer
 from drivers.handset.messages import decode_state, parse_press, press_is_authentic
 from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK
-from tests.protocol_page import Vector, vectors
+from tests.shared.protocol_page import Vector, vectors
 
 KINDS = ("show", "status", "press", "state")
 VECTORS = vectors(*KINDS)

@@ -1,6 +1,7 @@
 """The installation under a real service manager: its sandbox, its watchdog, an upgrade.
 
-Two ptys are the serial ports. The counterparts of ``tests/main_job`` read what is on the wires.
+Two ptys are the serial ports. The counterparts of ``tests/scenarios/main_job`` read what is on the
+wires.
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from pathlib import Path
 
 import pytest
 
-from tests.main_job.installation import CONFIG, CONTROLLER_ID, DOWNLINK, UPLINKS, Ends
-from tests.main_job.test_real_process import boottime
-from tests.main_job.wire import S_NS
+from tests.scenarios.main_job.installation import CONFIG, CONTROLLER_ID, DOWNLINK, UPLINKS, Ends
+from tests.scenarios.main_job.test_real_process import boottime
+from tests.scenarios.main_job.wire import S_NS
 from tests.systemd.private_manager import PYTHON, PrivateManager, cannot_run
 from tests.systemd.releases import Releases
 

@@ -34,7 +34,7 @@ from controller.service.status_report import status_of
 from drivers.base import Acknowledgement, Key, Result
 from drivers.handset.keys import Keys, fingerprint, write_keys
 from drivers.handset.radio import RadioHandsets
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 DOWNLINK = bytes(range(100, 116))
 UPLINKS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}

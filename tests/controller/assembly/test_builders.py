@@ -28,7 +28,7 @@ from drivers.handset.input_event import EVENT
 from drivers.handset.key_codes import CODES
 from tests.controller.assembly.test_assembler import Commands, numerals, running
 from tests.controller.config.test_device_tables import OPEN, SHOWN
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 NODE = '[[boards]]\nname = "Node"\ndriver = "simulated"\nnode = 1\n'
 

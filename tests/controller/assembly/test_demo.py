@@ -13,7 +13,7 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.phases import name
 from controller.rules.settings import Settings
 from drivers.base import Key
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 ONCE_S = sum(pause_s for pause_s, _ in SERIES)
 

@@ -14,7 +14,7 @@ from drivers.base import DARK, Face
 from drivers.board.messages import NodeFlag, Show, encode_show
 from drivers.board.simulated import SimulatedNode
 from drivers.port.serial_port import SerialPort
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 OURS, THEIRS = 7, 8
 Lines = list[str]

@@ -28,7 +28,7 @@ from controller.rules.phases import Boards
 from drivers.base import Answered
 from tests.controller.fakes import Game, in_game
 from tests.controller.rehearsal import Crew, checks, pregame
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 
 def scripted(name: str, *ends: Outcome | type[Exception]) -> Step:

@@ -38,7 +38,7 @@ from controller.check.prompts import Dialogue, Lines
 from drivers.base import Answered, Edge, Key
 from tests.controller.fakes import FakeHandset, Game, in_game
 from tests.controller.rehearsal import KEEPER, Crew, checks, pregame
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 Work = Callable[[CrewCheckContext], Coroutine[Any, Any, Outcome]]
 YES = {"(y/n)": "y", "Enter goes on": "s"}

@@ -8,7 +8,7 @@ from controller.check.displays import Displays
 from controller.check.report import Verdict
 from drivers.base import Answered
 from tests.controller.fakes import FakeBoard, report
-from tests.virtual_time import VirtualClock
+from tests.shared.virtual_time import VirtualClock
 
 RIGHT = report("north", Answered.RIGHT, "25")
 WRONG = report("north", Answered.WRONG, "28")

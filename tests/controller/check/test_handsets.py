@@ -24,7 +24,7 @@ from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import memory_pair
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 KEEPER = Known(1, "keeper", "twelve")
 FIELD = Known(2, "field", "four")

@@ -14,7 +14,7 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import KEEPER
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 FOUR = Known(2, "field", "four")
 

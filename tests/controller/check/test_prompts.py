@@ -13,7 +13,7 @@ import pytest
 
 from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 
 class Typist:

@@ -19,7 +19,7 @@ from controller.journal.file import Dated, JournalFile, Origin, Row
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
 from tests.controller.rehearsal import Crew, checks, pregame
-from tests.virtual_time import VirtualClock, run
+from tests.shared.virtual_time import VirtualClock, run
 
 ANSWERS = {
     "(y/n)": "y",

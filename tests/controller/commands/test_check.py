@@ -30,15 +30,15 @@ from controller.config.load import load_config
 from controller.recovery.recovery import LOCK
 from controller.rulebook.loader import load_rule_set
 from tests.controller.rehearsal import checks
-from tests.main_job.flight import CountedPort, Flight, PatientClock
-from tests.main_job.independent_frames import (
+from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
+from tests.scenarios.main_job.independent_frames import (
     DARK_NUMERALS,
     LAMP_TEST_NUMERALS,
     Unframer,
     read_show,
 )
-from tests.main_job.installation import Ends, Site
-from tests.virtual_time import VirtualClock, VirtualTimeLoop, run
+from tests.scenarios.main_job.installation import Ends, Site
+from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop, run
 
 ROOT = Path(__file__).resolve().parents[3]
 

@@ -25,7 +25,7 @@ from controller.service.service import Service
 from drivers.base import Edge, Key, Press
 from drivers.board.node import NodeBus
 from drivers.port.serial_port import SerialPort
-from tests.virtual_time import VirtualClock, run
+from tests.shared.virtual_time import VirtualClock, run
 
 ENTERS, LEAVES = b"\x1b[?1049h", b"\x1b[?1049l"
 

@@ -12,7 +12,7 @@ from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Answered, Key, Result
 from tests.controller.fakes import RULES, Game, S, in_game
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 
 class Kept:

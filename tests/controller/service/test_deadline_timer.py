@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 
 from controller.service.deadline_timer import OneTimer
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 MS, S = 1_000_000, 1_000_000_000
 

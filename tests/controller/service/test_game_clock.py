@@ -9,7 +9,7 @@ from controller.rules.events import Order, Ready
 from controller.service.game_clock import FRESH_NS, LONGEST_S, GameClock
 from drivers.base import Key
 from tests.controller.fakes import Game, S
-from tests.virtual_time import VirtualClock, run
+from tests.shared.virtual_time import VirtualClock, run
 
 ORDER = Order(Ready(), 10 * S)
 

@@ -18,7 +18,7 @@ from controller.service.status_report import status_of
 from drivers.base import Answered, Edge, Key, Rejection
 from drivers.base import Result as Answer
 from tests.controller.fakes import EMPTY, MS, FakeBoard, Game, S, in_game
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 
 def toggle(game: Game) -> Answer:

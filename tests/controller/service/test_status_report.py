@@ -12,7 +12,7 @@ from controller.service.status_report import status_of
 from controller.status.document import HandsetHealth, Status
 from drivers.base import Answered, Edge, Key
 from tests.controller.fakes import RULES, FakeHandset, Game, in_game
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 
 def status(game: Game, journal_fault: str = "") -> Status:

@@ -12,7 +12,7 @@ import pytest
 
 from controller.service.supervisor import PAUSES_S, supervise
 from drivers.base import DriverError, FrameError, PortError
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 S = 1_000_000_000
 Script = Callable[[int], Coroutine[Any, Any, None]]

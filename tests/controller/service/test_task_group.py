@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from controller.service.task_group import TaskScope
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 
 @virtual

@@ -10,7 +10,7 @@ from itertools import pairwise
 from controller.service.watchdog import FEEDS, Watchdog
 from drivers.base import Answered, Key
 from tests.controller.fakes import Game, in_game
-from tests.virtual_time import virtual
+from tests.shared.virtual_time import virtual
 
 PATIENCE_S = 2.0
 

@@ -8,7 +8,7 @@ import pytest
 
 from drivers.base import PortError, PortListener
 from drivers.board.blanking import DARK_FRAMES, FAREWELL_S, close_dark
-from tests.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, virtual
 
 
 class Port:

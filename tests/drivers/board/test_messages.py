@@ -15,7 +15,7 @@ from drivers import framing
 from drivers.base import FrameError
 from drivers.board import messages
 from drivers.board.messages import NodeFlag, Show, Status
-from tests.protocol_page import Vector, refused, vectors
+from tests.shared.protocol_page import Vector, refused, vectors
 
 byte = st.integers(0, 0xFF)
 word = st.integers(0, 0xFFFF)

@@ -22,7 +22,7 @@ from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort
 from tests.controller.fakes import MS
 from tests.drivers.board.test_modbus_frames import frame
-from tests.virtual_time import START_AT, VirtualClock, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, virtual
 
 MUTE = RegisterMap(1, 10, "bcd", blank=0xAA)
 ANSWERING = RegisterMap(

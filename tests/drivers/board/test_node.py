@@ -22,7 +22,7 @@ from drivers.board.simulated import SimulatedNode, SimulatedPair
 from drivers.framing import Deframer
 from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort, SerialPort
-from tests.virtual_time import VirtualClock, run, sleep_until, virtual
+from tests.shared.virtual_time import VirtualClock, run, sleep_until, virtual
 
 MS = 1_000_000
 S = 1_000_000_000

@@ -7,7 +7,7 @@ from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.board.simulated import ANSWER_DELAY_NS, SILENCE_NS, SimulatedNode, SimulatedPair
 from drivers.framing import Deframer
 from drivers.port.memory_port import memory_pair
-from tests.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 MS = 1_000_000
 S = 1_000_000_000

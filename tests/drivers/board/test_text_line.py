@@ -18,7 +18,7 @@ from drivers.board.text_line import TextLine
 from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import SerialPort
 from tests.controller.fakes import MS
-from tests.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 LAYOUT = TextLayout("{numerals:02d}\r", "  \r", refresh_ms=1000)
 BAUD = 1200

@@ -16,7 +16,7 @@ from drivers.base import DriverError, Edge, Key
 from drivers.handset.gpio import GpioKeys, KeyPins
 from tests.controller.fakes import MS
 from tests.drivers.handset.presses import Presses
-from tests.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 PINS = {Key.NO_COUNT: 17, Key.READY: 27}
 

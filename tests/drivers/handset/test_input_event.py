@@ -19,7 +19,7 @@ from drivers.handset.input_event import EVENT, EVIOCGRAB, InputKeys
 from drivers.handset.key_codes import CODES
 from tests.controller.fakes import MS
 from tests.drivers.handset.presses import Presses
-from tests.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 # Linux, include/uapi/linux/input.h: struct input_event with 64-bit and with 32-bit longs.
 LAYOUTS = [struct.Struct("<qqHHi"), struct.Struct("<iiHHi"), EVENT]

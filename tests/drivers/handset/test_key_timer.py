@@ -13,7 +13,7 @@ from drivers.base import Edge, Key
 from drivers.handset.key_timer import DEBOUNCE_MS, KEYS, LAYOUTS, Debouncer, KeyTimer
 from tests.controller.fakes import MS
 from tests.drivers.handset.presses import Presses
-from tests.virtual_time import START_AT, VirtualClock, run, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, run, sleep_until, virtual
 
 # hardware/PROTOCOL.md, PRESS: NO COUNT and BOARDS OFF 1.0 s; four keys: 40 0.8 s, UNDO 1.5 s;
 # the other keys never report HELD.

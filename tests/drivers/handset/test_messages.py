@@ -14,7 +14,7 @@ from drivers import framing
 from drivers.base import Edge, FrameError, Key, Result
 from drivers.handset import messages
 from drivers.handset.messages import PhaseCode, PressFrame, StateFlag, StateFrame
-from tests.protocol_page import Vector, refused, vectors
+from tests.shared.protocol_page import Vector, refused, vectors
 
 UP = bytes(range(16))
 DOWN = bytes(range(16, 32))

@@ -26,7 +26,7 @@ from drivers.handset.pairing_messages import (
 )
 from drivers.handset.simulated_pairing import CableEnd, Cut, PairableHandset
 from drivers.port.memory_port import MemoryPort, memory_pair
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 OLD = Paired(7, bytes(range(16)), bytes(range(16, 32)))
 NEW = Paired(1, bytes(range(32, 48)), bytes(range(48, 64)))

@@ -13,7 +13,7 @@ from drivers.base import FrameError
 from drivers.handset import pairing_messages as messages
 from drivers.handset.messages import press_is_authentic
 from drivers.handset.pairing_messages import Paired
-from tests.protocol_page import Vector, refused, vectors
+from tests.shared.protocol_page import Vector, refused, vectors
 
 UP = bytes(range(16))
 DOWN = bytes(range(0xF0, 0x100))

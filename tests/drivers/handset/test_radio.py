@@ -32,7 +32,7 @@ from drivers.handset.messages import (
     press_tag,
 )
 from drivers.handset.radio import RadioHandsets
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 MS, S = 1_000_000, 1_000_000_000
 UP = {1: bytes(range(16)), 2: bytes(range(16, 32))}

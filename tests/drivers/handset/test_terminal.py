@@ -25,7 +25,7 @@ from drivers.base import (
     Result,
 )
 from drivers.handset.terminal import KEYS, LONGEST_ENTRY, TerminalKeys
-from tests.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 MS = 1_000_000
 

@@ -4,7 +4,7 @@ import pytest
 
 from drivers.base import PortError
 from drivers.port.memory_port import memory_pair
-from tests.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 BYTE_NS = 10 * 1_000_000_000 // 38400
 

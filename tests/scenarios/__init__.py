@@ -1,0 +1,1 @@
+"""Scenario suites: whole games, with hardware, software and people that fail."""

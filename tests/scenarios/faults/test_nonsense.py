@@ -1,0 +1,204 @@
+"""Boards that answer nonsense and a second controller on the pair: the numerals go on or go dark.
+
+Every frame here has its CRC right: what is damaged on the way is the noise tests' matter.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from pathlib import Path
+
+import pytest
+
+from tests.scenarios.faults.lines import LIES
+from tests.scenarios.faults.rig import FaultyRig, play
+from tests.scenarios.faults.test_ports import counting_40
+from tests.scenarios.faults.truth import Judge, gaps_ms
+from tests.scenarios.main_job.independent_frames import Show, Status, make_show, make_status
+from tests.scenarios.main_job.installation import CONTROLLER_ID
+from tests.scenarios.main_job.playing import Timeline, hold_boards_key
+from tests.scenarios.main_job.test_on_the_pair import NOTICED_S, fault_seen
+from tests.scenarios.main_job.wire import MS_NS
+
+HARMLESS = ("twice", "without end")
+STRANGER = CONTROLLER_ID + 1
+SHOW_NS = 4 * MS_NS
+
+
+def judged(rig: FaultyRig, timeline: Timeline, since_at: int) -> None:
+    """Neither a frame nor a lamp was ever wrong."""
+    judge = Judge.of(timeline, rig.clock(), [])
+    judge.frames(rig.boards.log, since_at)
+    assert judge.old_frames == 0
+    for node in rig.nodes:
+        judge.lamps(node, since_at)
+
+
+@pytest.mark.parametrize("lie", [lie for lie in LIES if lie not in HARMLESS])
+def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie: str) -> None:
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        rig.lines["boards"].lie = lie
+        seen_at = await fault_seen(rig)
+        assert seen_at - begun_at <= NOTICED_S * 1e9
+        await asyncio.sleep(0.5)
+        assert rig.read == ["  ", "  "]
+        rig.lines["boards"].lie = ""
+        await asyncio.sleep(1)
+        if lie == "other segments":  # once a board has lied, its darkness says nothing
+            assert rig.read == ["  ", "  "]
+            await hold_boards_key(rig)
+            await asyncio.sleep(0.1)
+        assert rig.read[0] == rig.read[1] == timeline.spells(rig.clock())[-1][2]
+        judged(rig, timeline, begun_at)
+        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
+
+    play(tmp_path, script)
+
+
+@pytest.mark.parametrize("lie", HARMLESS)
+def test_a_board_that_answers_more_than_once_changes_nothing(tmp_path: Path, lie: str) -> None:
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        rig.lines["boards"].lie = lie
+        await asyncio.sleep(12)
+        judged(rig, timeline, begun_at)
+        for node in rig.nodes:
+            assert "  " not in node.faces_between(begun_at, rig.clock())
+
+    play(tmp_path, script)
+
+
+@pytest.mark.parametrize("what", ["noise", "delimiters", "status"])
+@pytest.mark.parametrize("port", ["boards", "receiver"])
+def test_babble_without_end_stops_neither_numerals_nor_keys(
+    tmp_path: Path, port: str, what: str
+) -> None:
+    chance = random.Random(what)
+
+    def said() -> bytes:
+        if what == "noise":
+            return chance.randbytes(1500)
+        if what == "delimiters":
+            return b"\0\1" * 750
+        lamps = chance.randrange(256), chance.randrange(256)
+        answer = Status(chance.randint(1, 2), chance.randrange(65536), lamps, 15, 0, 0, 0, 9)
+        return make_status(answer) * 60
+
+    async def babble(rig: FaultyRig) -> None:
+        while True:
+            rig.lines[port].babble(said())
+            await asyncio.sleep(0.02)
+
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        babbling = asyncio.create_task(babble(rig))
+        await asyncio.sleep(2.5)
+        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
+        judged(rig, timeline, begun_at)
+        for node in rig.nodes:
+            assert "  " not in node.faces_between(begun_at, rig.clock())
+        pressed_at = rig.clock()
+        assert (await rig.keeper.press("SNAP")).result == "held"
+        assert rig.clock() - pressed_at <= 40 * MS_NS
+        babbling.cancel()
+
+    play(tmp_path, script)
+
+
+def test_an_adapter_that_echoes_everything_changes_nothing(tmp_path: Path) -> None:
+    async def script(rig: FaultyRig) -> None:
+        rig.lines["boards"].echoes = rig.lines["receiver"].echoes = True
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        await asyncio.sleep(12)
+        judged(rig, timeline, begun_at)
+        assert rig.status.alarms == ()
+        for node in rig.nodes:
+            assert "  " not in node.faces_between(begun_at, rig.clock())
+        assert (await rig.keeper.press("SNAP")).result == "held"
+
+    rows = play(tmp_path, script).site.rows()
+    assert not [row for row in rows if row.kind in ("fault", "rejected")]
+
+
+class Stranger:
+    """A second controller: its frames are heard by the boards and by the service's own port.
+
+    ``collides``: while it speaks, nobody understands the service.
+    """
+
+    def __init__(self, rig: FaultyRig, controller: int, *, collides: bool, first: int) -> None:
+        self.frames = 0
+        self._rig, self._controller, self._collides = rig, controller, collides
+        self._first = first
+
+    async def speak(self, period_s: float) -> None:
+        """Show 88, again and again."""
+        line = self._rig.lines["boards"]
+        while True:
+            self.frames += 1
+            show = Show(self._controller, (self._first + 10 * self.frames) % 65536, 88, 15, 0, 3)
+            if self._collides:
+                line.garbled_until = self._rig.clock() + SHOW_NS
+            self._rig.boards.stranger(show)
+            line.babble(make_show(show))
+            await asyncio.sleep(period_s)
+
+
+@pytest.mark.parametrize("period_s", [0.1, 0.103, 0.0371])
+@pytest.mark.parametrize("collides", [False, True])
+def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
+    tmp_path: Path, period_s: float, collides: bool
+) -> None:
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        stranger = Stranger(rig, STRANGER, collides=collides, first=1)
+        speaking = asyncio.create_task(stranger.speak(period_s))
+        await asyncio.sleep(2.5)
+        assert any("another controller" in alarm for alarm in rig.status.alarms)
+        await asyncio.sleep(10)
+        judged_lit_only_right(rig, timeline, begun_at)
+        assert [node.foreign for node in rig.nodes] == [stranger.frames] * 2
+        speaking.cancel()
+
+    rows = play(tmp_path, script).site.rows()
+    assert [row.event for row in rows if "another controller" in row.event]
+
+
+def judged_lit_only_right(rig: FaultyRig, timeline: Timeline, since_at: int) -> None:
+    """As :func:`judged`, where a frame may get lost: a numeral may stand 25 or 100 ms longer."""
+    allowed_ns = 140 * MS_NS
+    judge = Judge.of(timeline, rig.clock(), [])
+    for node in rig.nodes:
+        for begin_at, text in zip(node.instants, node.faces, strict=True):
+            if begin_at >= since_at and text != "  ":
+                assert text in judge.texts(begin_at - allowed_ns, begin_at), text
+
+
+@pytest.mark.parametrize("controller", [STRANGER, CONTROLLER_ID], ids=["another", "the same"])
+def test_boards_that_obey_somebody_else_are_told_of_as_such(
+    tmp_path: Path, controller: int
+) -> None:
+    """A controller that was there first, or a copy of this one: the boards do not answer us."""
+
+    async def script(rig: FaultyRig) -> None:
+        await counting_40(rig)
+        assert rig.nodes[0]._stamp is not None
+        first = rig.nodes[0]._stamp + 20_000
+        for node in rig.nodes:
+            node._controller, node._stamp = controller, first
+        speaking = asyncio.create_task(
+            Stranger(rig, controller, collides=False, first=first).speak(0.1)
+        )
+        await fault_seen(rig)
+        assert any("another controller" in alarm for alarm in rig.status.alarms)
+        assert rig.keeper.state is not None and rig.keeper.state.numerals is not None
+        speaking.cancel()
+
+    play(tmp_path, script)

@@ -1,0 +1,189 @@
+"""Each port stalls, fills up, hangs up, is cut and comes back: one fault at a time, whole service.
+
+No old numeral is ever shown afterwards; boards come back by themselves when it was short; the other
+port goes on as if nothing had happened.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from tests.scenarios.faults.lines import SilentPort, TellingPort
+from tests.scenarios.faults.rig import FaultyRig, play
+from tests.scenarios.faults.truth import Judge, Spell, gaps_ms
+from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
+from tests.scenarios.main_job.playing import Counting, Timeline, hold_boards_key
+from tests.scenarios.main_job.test_on_the_pair import NOTICED_S
+from tests.scenarios.main_job.wire import MS_NS, S_NS
+
+ORDERS = (("SNAP", "held"), ("DEAD_BALL", "running"), ("NUMBER_25", "held"), ("READY", "running"))
+
+Fault = Callable[[FaultyRig, str], None]
+
+FAULTS: dict[str, Fault] = {
+    "stall": lambda rig, port: rig.lines[port].stall(),
+    "full": lambda rig, port: rig.fill(port),
+    "hang-up": lambda rig, port: rig.unplug(port),
+    "cut": lambda rig, port: setattr(rig.lines[port], "cut", True),
+}
+
+
+async def counting_40(rig: FaultyRig) -> Timeline:
+    """A running 40."""
+    timeline = Timeline()
+    pressed = await rig.keeper.press("DEAD_BALL")
+    timeline.turn(pressed.at, Counting(40, pressed.at))
+    await asyncio.sleep(2.3)
+    return timeline
+
+
+@pytest.mark.parametrize("elsewhere", [False, True], ids=["same device", "another device"])
+@pytest.mark.parametrize("lasts_s", [0.12, 0.25, 0.7, 1.6, 2.3])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_short_fault_of_the_boards_port_ends_by_itself(
+    tmp_path: Path, fault: str, lasts_s: float, elsewhere: bool
+) -> None:
+    begun_at = ended_at = 0
+    timeline = Timeline()
+
+    async def script(rig: FaultyRig) -> None:
+        nonlocal begun_at, ended_at, timeline
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        FAULTS[fault](rig, "boards")
+        await asyncio.sleep(lasts_s)
+        ended_at = rig.clock()
+        rig.mend("boards", elsewhere=elsewhere)
+        await asyncio.sleep(1.5)
+        text = timeline.spells(rig.clock())[-1][2]
+        assert rig.read == [text, text], f"not back 1.5 s after: {rig.status.boards_why}"
+        await asyncio.sleep(2)
+
+    rig = play(tmp_path, script)
+    judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, ended_at)])
+    judge.frames(rig.boards.log, begun_at)
+    assert judge.old_frames <= 2 and judge.oldest_ns <= 300 * MS_NS
+    for node in rig.nodes:
+        judge.lamps(node, begun_at)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
+    tmp_path: Path, fault: str
+) -> None:
+    begun_at = ended_at = 0
+    timeline = Timeline()
+
+    async def script(rig: FaultyRig) -> None:
+        nonlocal begun_at, ended_at, timeline
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        FAULTS[fault](rig, "boards")
+        await asyncio.sleep(7)
+        ended_at = rig.clock()
+        rig.mend("boards")
+        await asyncio.sleep(5)
+        assert rig.read == ["  ", "  "]
+        assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
+        assert await hold_boards_key(rig) == "held"
+        await asyncio.sleep(0.1)
+        text = timeline.spells(rig.clock())[-1][2]
+        assert rig.read == [text, text]
+
+    rig = play(tmp_path, script)
+    judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, ended_at)])
+    judge.frames(rig.boards.log, begun_at)
+    for node in rig.nodes:
+        judge.lamps(node, begun_at)
+
+
+def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -> None:
+    """Its queue is always empty, and yet it is full."""
+
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        rig.fill("boards")
+        begun_at = rig.clock()
+        await asyncio.sleep(0.55)
+        assert "not drained" in rig.service.watch.faults["north"]
+        await asyncio.sleep(0.45)
+        heard = len(rig.boards.log)
+        rig.mend("boards")
+        await asyncio.sleep(2)
+        judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, begun_at + S_NS)])
+        judge.frames(rig.boards.log[heard:], begun_at)
+        assert judge.old_frames == 0
+        text = timeline.spells(rig.clock())[-1][2]
+        assert rig.read == [text, text]
+
+    play(tmp_path, script, port=SilentPort)
+
+
+def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
+    tmp_path: Path,
+) -> None:
+    """The limit of it: the boards' silence is noticed within 1.9 s, and until then such a port
+    takes what it is given. No UART or USB adapter of Linux is one, but a tunnelled port may be."""
+
+    async def script(rig: FaultyRig) -> None:
+        await counting_40(rig)
+        rig.lines["boards"].stall()
+        await asyncio.sleep(6)
+        mended_at, heard = rig.clock(), len(rig.boards.log)
+        rig.mend("boards")
+        await asyncio.sleep(1)
+        burst = [each for each in rig.boards.log[heard:] if each.show.numerals != DARK_NUMERALS]
+        assert 0 < len(burst) <= (NOTICED_S + 0.1) * 12
+        assert burst[-1].at - mended_at <= 120 * MS_NS
+        assert rig.read == ["  ", "  "]
+        assert {
+            rig.nodes[0].read_at(at) for at in range(mended_at + 120 * MS_NS, rig.clock(), MS_NS)
+        } == {"  "}
+
+    play(tmp_path, script, port=SilentPort)
+
+
+@pytest.mark.parametrize("port", [TellingPort, SilentPort])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
+    tmp_path: Path, fault: str, port: type[TellingPort]
+) -> None:
+    async def script(rig: FaultyRig) -> None:
+        timeline = await counting_40(rig)
+        begun_at = rig.clock()
+        FAULTS[fault](rig, "receiver")
+        await asyncio.sleep(4)
+        rig.mend("receiver", elsewhere=True)
+        await asyncio.sleep(3)
+        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
+        judge = Judge.of(timeline, rig.clock(), [])
+        judge.frames(rig.boards.log, begun_at)
+        for node in rig.nodes:
+            judge.lamps(node, begun_at)
+            assert node.silences == 0 and "  " not in node.faces_between(begun_at, rig.clock())
+        assert (await rig.keeper.press("SNAP")).result == "held"
+        assert rig.read == ["40", "40"]
+
+    play(tmp_path, script, port=port)
+
+
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(tmp_path: Path, fault: str) -> None:
+    async def script(rig: FaultyRig) -> None:
+        await counting_40(rig)
+        FAULTS[fault](rig, "boards")
+        begun_at, heard = rig.clock(), len(rig.keeper.heard)
+        for key, told in ORDERS * 2:
+            before_at = rig.clock()
+            assert (await rig.keeper.press(key)).result == told
+            assert rig.clock() - before_at <= 20 * MS_NS
+            await asyncio.sleep(1.1)
+        states = [begun_at, *(at for at, _ in rig.keeper.heard[heard:]), rig.clock()]
+        assert max(b - a for a, b in pairwise(states)) <= 1.01 * S_NS
+
+    play(tmp_path, script)

@@ -1,0 +1,116 @@
+"""The second implementation against the vectors of the page, so that it is a fair judge."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.scenarios.main_job import independent_frames as frames
+from tests.shared.protocol_page import Vector, refused, unhex, vectors
+
+FLAGS = {"POWER_ON": 1, "EXTERNAL_RESET": 2, "BROWN_OUT": 4, "WATCHDOG": 8}
+FLAGS |= {"DARK_BY_SILENCE": 16, "CHAIN_FAULT": 32, "LAMP_TEST": 64, "0": 0}
+NUMERALS = {"dark": frames.DARK_NUMERALS, "lamp_test": frames.LAMP_TEST_NUMERALS}
+
+
+def opened(vector: Vector) -> bytes:
+    (body,) = frames.Unframer().feed(vector.wire)
+    return body
+
+
+def test_the_published_check_value_of_the_crc() -> None:
+    assert frames.crc(b"123456789") == 0x29B1  # CRC-16 of polynomial 1021 begun with FFFF
+
+
+@pytest.mark.parametrize("vector", vectors("crc", "cobs"), ids=str)
+def test_crc_and_cobs(vector: Vector) -> None:
+    data = unhex(vector.fields["data"])
+    if vector.what == "crc":
+        assert frames.crc(data) == int(vector.result, 16)
+    else:
+        assert frames.stuff(data) == vector.wire
+        assert frames.unstuff(vector.wire) == data
+
+
+@pytest.mark.parametrize("vector", vectors("show"), ids=str)
+def test_show(vector: Vector) -> None:
+    word = vector.fields["numerals"]
+    show = frames.Show(
+        vector.hexadecimal("controller"),
+        vector.hexadecimal("stamp"),
+        NUMERALS[word] if word in NUMERALS else int(word),
+        vector.number("brightness"),
+        vector.number("ask"),
+        vector.hexadecimal("mask"),
+    )
+    assert frames.read_show(opened(vector)) == show
+    assert frames.make_show(show) == vector.wire
+
+
+@pytest.mark.parametrize(
+    "vector",
+    # The nodes of the rig have 12.0 V and revision 1.
+    [v for v in vectors("status") if (v.fields["supply_dv"], v.fields["revision"]) == ("120", "1")],
+    ids=str,
+)
+def test_status(vector: Vector) -> None:
+    tens, units = unhex(vector.fields["segments"])
+    flags = sum(FLAGS[word] for word in vector.fields["flags"].split("|"))
+    status = frames.Status(
+        vector.number("node"),
+        vector.hexadecimal("stamp"),
+        (tens, units),
+        vector.number("brightness"),
+        flags,
+        vector.number("frame_errors"),
+        vector.number("foreign_frames"),
+        vector.number("uptime_s"),
+    )
+    assert frames.make_status(status) == vector.wire
+
+
+@pytest.mark.parametrize(
+    "vector", [v for v in vectors("press") if v.fields["battery"] == "20"], ids=str
+)
+def test_press(vector: Vector) -> None:
+    press = frames.Press(
+        vector.number("handset"),
+        vector.hexadecimal("counter"),
+        vector.hexadecimal("keys"),
+        vector.number("age_10ms"),
+        vector.hexadecimal("beat"),
+    )
+    uplink, session = unhex(vector.given["up_key"]), int(vector.given["session"], 16)
+    assert frames.make_press(press, uplink, session) == vector.wire
+
+
+@pytest.mark.parametrize("vector", vectors("state"), ids=str)
+def test_state(vector: Vector) -> None:
+    state = frames.read_state(opened(vector), unhex(vector.given["down_key"]))
+    numerals = vector.fields["numerals"]
+    words = {word.replace(" ", "_").upper() for word in state.flags}
+    said = {word.removeprefix("BOARDS_") for word in vector.fields["flags"].split("|")} - {"0"}
+    assert words == said
+    assert (state.session, state.beat) == (
+        vector.hexadecimal("session"),
+        vector.hexadecimal("beat"),
+    )
+    assert state.phase == vector.fields["phase"]
+    assert state.numerals == (None if numerals == "none" else int(numerals))
+    assert state.remaining_10ms == vector.number("remaining_10ms")
+    answered = (vector.number("ack_handset"), vector.hexadecimal("ack_counter"))
+    assert (state.handset, state.counter) == answered
+    assert state.result.replace(" ", "_").upper() == vector.fields["ack_result"]
+
+
+@pytest.mark.parametrize("vector", refused("frame") + refused("show") + refused("state"), ids=str)
+def test_what_the_page_refuses_is_refused(vector: Vector) -> None:
+    unframer = frames.Unframer()
+    bodies = unframer.feed(vector.wire)
+    if not bodies:
+        assert unframer.bad == 1
+        return
+    with pytest.raises(frames.BadFrameError):
+        if vector.fields["as"] == "show":
+            frames.read_show(bodies[0])
+        else:
+            frames.read_state(bodies[0], unhex(vector.given["down_key"]))

@@ -1,0 +1,202 @@
+"""One game from one seed."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from dataclasses import dataclass
+from pathlib import Path
+
+import controller.rules.codes
+from controller.rules.events import Event, Role
+from drivers.handset.keys import Keys
+from drivers.handset.simulated import SimulatedHandset
+from tests.scenarios.simulation.air import Air
+from tests.scenarios.simulation.crew import FIELD, KEEPER, Crew
+from tests.scenarios.simulation.darkness import Darkness
+from tests.scenarios.simulation.faults import Faults, Field
+from tests.scenarios.simulation.judge import Judge, Verdict
+from tests.scenarios.simulation.kinds import Kind
+from tests.scenarios.simulation.life import Where
+from tests.scenarios.simulation.link import Link
+from tests.scenarios.simulation.machine import Machine
+from tests.scenarios.simulation.nodes import Node, Pair
+from tests.scenarios.simulation.record import check_record
+from tests.scenarios.simulation.truth import Arrival, Sent, Truth
+from tests.scenarios.simulation.world import MS, S, World
+from tests.shared.virtual_time import START_AT, VirtualClock, VirtualTimeLoop
+
+RULES_TEXT = (Path(controller.rules.codes.__path__[0]) / "nfhs.toml").read_text(encoding="utf-8")
+SOON_NS = 20 * MS
+"""Sooner than any row is on the disk."""
+CREW = {
+    0: (Role.KEEPER, "twelve"),
+    KEEPER: (Role.KEEPER, "twelve"),
+    FIELD: (Role.FIELD, "four"),
+}
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What a game is drawn from. ``every_s`` is the mean time between faults; ``kinds`` None draws
+    from all of them."""
+
+    seed: int
+    plays: int = 160
+    pace: float = 1.0
+    every_s: float = 45.0
+    kinds: dict[str, Kind] | None = None
+
+
+@dataclass(frozen=True)
+class Played:
+    """What is left of a game. ``presses`` counts all orders; ``kinds`` the classes of faults."""
+
+    plan: Plan
+    verdict: Verdict
+    lines: list[tuple[int, str]]
+    played_s: float
+    presses: int
+    faults: int
+    kinds: set[str]
+    pair: Pair
+    truth: Truth
+
+    @property
+    def frames(self) -> int:
+        return self.pair.frames
+
+
+class Game:
+    """Everything of one game, put together."""
+
+    def __init__(self, plan: Plan, folder: Path, clock: VirtualClock) -> None:
+        draw = random.Random(plan.seed)
+        streams = [random.Random(draw.random()) for _ in range(6)]
+        self._plan, self._clock = plan, clock
+        self.world = world = World(clock)
+        now = clock()
+        keys = Keys(
+            streams[0].randbytes(16), {n: streams[0].randbytes(16) for n in (KEEPER, FIELD)}
+        )
+        handsets = [
+            SimulatedHandset(n, key, keys.downlink, seed=streams[0].randrange(1 << 30))
+            for n, key in keys.uplink.items()
+        ]
+        self.truth = Truth(RULES_TEXT, CREW, now)
+        self.pair = Pair([Node(1, now), Node(2, now)], world, streams[1])
+        self.air = air = Air(handsets, world, streams[2])
+        links = {
+            "boards": Link("boards", clock, self.pair.carry),
+            "receiver": Link("receiver", clock, air.carry),
+        }
+        self.machine = Machine(folder, keys, world, self.truth, links)
+        self.pair.to_service = links["boards"].to_service
+        air.link = links["receiver"]
+        air.deliver, air.state_sent = self._deliver, self._state_sent
+        self.crew = Crew(air, world, streams[3], self._typed, plan.pace)
+        field = Field(world, self.machine, self.pair, air, links)
+        self.faults = Faults(field, streams[4], plan.every_s, plan.kinds)
+        self.lies: list[tuple[int, str]] = []
+        """What the handsets were told that was not true."""
+        clock.lateness = self._lateness
+
+    async def play(self) -> None:
+        """The whole game, to its orderly end."""
+        running = asyncio.create_task(self.machine.run())
+        now = self._clock()
+        self.crew.begin(self._plan.plays, now)
+        self.faults.begin(now)
+        over = asyncio.create_task(self.crew.over.wait())
+        await asyncio.wait({over, running}, return_when=asyncio.FIRST_COMPLETED)
+        over.cancel()
+        self.faults.slow_until_at = 0
+        self.end_at = self._clock()
+        self.machine.close()
+        await running
+
+    def judged(self) -> Played:
+        """The verdict over all of it."""
+        world, truth, pair, machine = self.world, self.truth, self.pair, self.machine
+        truth.draw(self.end_at)
+        for node in pair.nodes:
+            node.settle(self._clock())
+        spans = world.log.spans
+        verdict = Judge(truth, pair, spans, machine.starts, self.end_at).judge()
+        verdict.problems += Darkness(machine, truth, pair, spans).problems()
+        verdict.problems += self.lies
+        verdict.problems += [(self.end_at, f"the service ended by {e!r}") for e in machine.bugs]
+        verdict.problems += check_record(machine.config.journal, truth)
+        struck = [kind for kind in world.log.struck if kind != "start"]
+        return Played(
+            self._plan,
+            verdict,
+            world.log.lines,
+            (self.end_at - START_AT) / S,
+            truth.accepted,
+            len(struck),
+            set(struck),
+            pair,
+            truth,
+        )
+
+    def _lateness(self) -> int:
+        late_ns = self.faults.lateness()
+        if late_ns > 5 * MS:
+            now = self._clock()
+            self.world.log.fault("slow loop", now, now + late_ns)
+        return late_ns
+
+    def _state_sent(self, body: bytes, at: int) -> None:
+        """A STATE leaves: its beat counts, and what it says must be true."""
+        self.truth.receiver.beat(int.from_bytes(body[5:7], "big"), at)
+        numerals, handset, result = body[8], body[12], body[15]
+        true = self.truth.clock.numerals(at)
+        late = self.air.link.catching_up  # at most 300 ms: then the port would have been given up
+        if numerals != (0xFF if true is None else true) and not late:
+            self.lies.append((at, f"the handsets are told {numerals}, not {true}"))
+        press = handset, int.from_bytes(body[13:15], "big")
+        if handset and result != self.truth.answers.get(press):
+            owed = self.truth.answers.get(press)
+            self.lies.append((at, f"press {press} is answered {result}, not {owed}"))
+
+    def _typed(self, event: Event) -> None:
+        service = self.machine.service
+        if service is None or self.machine.life is None or not self.machine.life.alive:
+            return
+        now = self._clock()
+        self.world.log.say(now, f"typed: {event}")
+        self.truth.typed(event, now)
+        service.enter(event)
+
+    def _deliver(self, frame: bytes, sent: Sent, at: int) -> None:
+        """A frame has reached the receiver: is it believed as it should be?"""
+        link, life = self.air.link, self.machine.life
+        if life is None or not link.served:
+            return
+        now = self._clock()
+        saved = self.truth.checkpoint() if life.armed else None
+        verdict = self.truth.heard(sent, Arrival(at, now, self.machine.at_zero))
+        if verdict not in ("presence", "again"):
+            self.world.log.say(now, f"heard {sent}: {verdict}; {self.truth.steps[-1][1:]}")
+        life.pressing = verdict == "press"
+        link.to_service(frame)
+        if life.due(Where.SOON_AFTER):
+            self.world.at(now + SOON_NS, lambda _: life.end())
+        life.pressing = False
+        if life.forgot and saved is not None:
+            self.world.log.say(now, "forgotten with the process")
+            self.truth.restore(saved)
+
+
+def play(plan: Plan, folder: Path) -> Played:
+    """Play one game in ``folder``, which is made for it, and judge it."""
+    clock = VirtualClock(START_AT)
+
+    async def main() -> Played:
+        game = Game(plan, folder, clock)
+        await game.play()
+        return game.judged()
+
+    with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner:
+        return runner.run(main())

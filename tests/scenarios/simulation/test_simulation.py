@@ -1,0 +1,147 @@
+"""Games with faults from seeds: short in every check, fifty in the full tier, a thousand whole ones
+in the long tier; and bugs made on purpose, which the simulation must see."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+
+import pytest
+
+from tests.scenarios.simulation.__main__ import Sums, again, timeline
+from tests.scenarios.simulation.bugs import BUGS, Bug
+from tests.scenarios.simulation.game import Plan, Played, play
+from tests.scenarios.simulation.judge import Judge
+from tests.scenarios.simulation.kinds import KINDS
+from tests.scenarios.simulation.nodes import DARK, Face, Node, Pair
+from tests.scenarios.simulation.truth import Step, Truth
+from tests.scenarios.simulation.world import MS, S, Span
+
+SHORT, USUAL, WHOLE = 20, 50, 160
+"""Plays: about ten minutes, 25 minutes, and a whole game without its long breaks."""
+
+
+def played(seeds: Iterable[int], folder: Path, plays: int) -> Iterator[Played]:
+    for seed in seeds:
+        yield play(Plan(seed, plays), folder / str(seed))
+
+
+def explained(game: Played) -> str:
+    """What went wrong, and how to see it again."""
+    return "\n".join([again(game.plan), *timeline(game, whole=False)])
+
+
+def test_ten_minutes_with_faults(tmp_path: Path) -> None:
+    (game,) = played([1], tmp_path, SHORT)
+    assert not game.verdict.problems, explained(game)
+    assert game.presses > SHORT
+    assert game.faults > 3
+
+
+def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
+    first, second = (play(Plan(7, 5), tmp_path / name) for name in ("first", "second"))
+    assert timeline(first, whole=True) == timeline(second, whole=True)
+    assert first.frames == second.frames
+    (other,) = played([8], tmp_path, 5)
+    assert timeline(other, whole=True) != timeline(first, whole=True)
+
+
+@pytest.mark.full
+def test_fifty_games(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    judged(range(100, 150), USUAL, tmp_path, capsys)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("first", range(1_000, 2_000, 50))
+def test_a_thousand_whole_games(
+    first: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    judged(range(first, first + 50), WHOLE, tmp_path, capsys)
+
+
+def judged(
+    seeds: Iterable[int], plays: int, folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """All of them are without a problem; the sums are printed."""
+    sums = Sums()
+    failed = []
+    for game in played(seeds, folder, plays):
+        sums.add(game)
+        if game.verdict.problems:
+            failed.append(explained(game))
+    with capsys.disabled():
+        print("", *sums.table(), sep="\n")
+    assert not failed, "\n\n".join(failed)
+    missing = set(KINDS) - sums.kinds
+    assert not missing, f"faults that never struck: {missing}"
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
+def test_a_bug_is_seen(bug: Bug, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    kinds = {name: KINDS[name] for name in bug.kinds} if bug.kinds else None
+    plans = [Plan(seed, USUAL, kinds=kinds) for seed in range(1, bug.within + 1)]
+    bug.make(monkeypatch)
+    seen = None
+    for plan in plans:
+        if play(plan, tmp_path / f"bug {plan.seed}").verdict.problems:
+            seen = plan
+            break
+    assert seen is not None, f"{bug.name}: not seen in {bug.within} games"
+    monkeypatch.undo()
+    game = play(seen, tmp_path / "without")
+    assert not game.verdict.problems, explained(game)
+
+
+# The judge itself
+
+
+def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) -> Judge:
+    """A judge that has looked at two nodes of which the first showed ``faces``."""
+    truth = Truth.__new__(Truth)
+    truth.steps, truth.toggles = steps, []
+    nodes = [Node(1, 0), Node(2, 0)]
+    for node in nodes:
+        node.faces = faces
+    pair = Pair.__new__(Pair)
+    pair.nodes, pair.told = tuple(nodes), []
+    judge = Judge(truth, pair, list(spans), [], 60 * S)
+    judge.judge()
+    return judge
+
+
+def face(at_ms: int, shown: int) -> Face:
+    return Face(at_ms * MS, shown, shown)
+
+
+def test_a_late_numeral_is_counted_and_a_stale_one_is_a_problem() -> None:
+    steps = [Step(0, 25, False), Step(10 * S, 40, False), Step(20 * S, 25, False)]
+    faces = [face(0, 25), face(10_004, 40), face(21_000, 25)]
+    verdict = spells_of(faces, steps).verdict
+    assert verdict.wrong_s["no fault"] == pytest.approx(2 * 1.004)
+    assert [text for _, text in verdict.problems] == [
+        "node 1 wrong for 1.000 s (no fault)",
+        "node 2 wrong for 1.000 s (no fault)",
+    ]
+
+
+def test_stale_for_as_long_as_the_silence_rule_allows() -> None:
+    steps = [Step(0, 25, False), Step(10 * S, 40, False)]
+    killed = [Span("killed", 9_900 * MS, 13 * S)]
+    for stale_ms, problems in ((1_490, 0), (1_600, 2)):
+        faces = [face(0, 25), face(10_000 + stale_ms, DARK), face(13_004, 40)]
+        assert len(spells_of(faces, steps, killed).verdict.problems) == problems
+
+
+def test_lit_while_off_is_wrong_whatever_it_shows() -> None:
+    steps = [Step(0, 25, False), Step(10 * S, 25, True)]
+    (one, _) = spells_of([face(0, 25)], steps).verdict.problems
+    assert one == (10 * S, "node 1 wrong for 50.000 s (no fault)")
+
+
+def test_dark_without_a_cause() -> None:
+    steps = [Step(0, 25, False)]
+    faces = [face(0, 25), face(10_000, DARK), face(12_000, 25)]
+    assert len(spells_of(faces, steps).verdict.problems) == 2
+    mute = [Span("board mute", 8 * S, 12 * S)]
+    assert not spells_of(faces, steps, mute).verdict.problems

@@ -1,0 +1,173 @@
+"""The soak in virtual time: a whole day of plays with faults, and what is left of it in memory."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import random
+import sys
+import time
+import tracemalloc
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from controller.journal.reader import JournalReader
+from controller.rules.phases import Boards
+from drivers.base import Key
+from tests.scenarios.soak.plays import plays
+from tests.scenarios.soak.stadium import HANDSET, Stadium
+from tests.scenarios.soak.vital_signs import SELF, Vitals
+from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop, run
+
+SEED = 2540
+PACE = 2.2
+HOUR_NS = 3_600_000_000_000
+TRACED_H = 2.0
+"""At the end of a run of ``TRACED_FROM_H`` or longer allocations are traced for so long: it takes
+four times as long, and the first hour only replaces what was there before."""
+TRACED_FROM_H = 12.0
+SAMPLES = 24
+"""So many parts of the run are begun and ended with a sample."""
+FAULT_EVERY = 20
+"""Plays from one fault to the next."""
+QUIET_S = 12.0
+"""After a fault until play goes on: everything is well again."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """What there is at one instant at which nothing is under way, the collector having run."""
+
+    hour: float
+    vitals: Vitals
+    blocks: int
+    """Objects that the interpreter holds (``sys.getallocatedblocks``)."""
+    traced: int
+    """Bytes held of all that was allocated since the tracing began; 0 before."""
+    tasks: int
+    handles: int
+    """Timers that the loop keeps, those that were cancelled included."""
+    snapshot_bytes: int
+
+
+@dataclass(slots=True)
+class Day:
+    """What was gathered."""
+
+    samples: list[Sample] = field(default_factory=list)
+    plays: int = 0
+    presses: int = 0
+    faults: Counter[str] = field(default_factory=Counter)
+    relights: int = 0
+    told: int = 0
+    feeds: int = 0
+    printed: int = 0
+    rows: Counter[str] = field(default_factory=Counter)
+    problem: str = ""
+    real_s: float = 0.0
+
+
+class Keeper:
+    """Plays on a stadium for ``hours``, with a fault now and then while the ball is live."""
+
+    def __init__(self, stadium: Stadium, day: Day, hours: float) -> None:
+        self._stadium, self._day, self._hours = stadium, day, hours
+        self._clock = stadium.clock
+        self._begins_at = self._sample_at = stadium.clock()
+        self._ends_at = self._begins_at + round(hours * HOUR_NS)
+        self._chance = random.Random(SEED)
+
+    async def play(self) -> None:
+        """All of it."""
+        for pause_s, key in plays(self._chance, PACE):
+            await asyncio.sleep(pause_s)
+            self._press(key)
+            if key is not Key.SNAP:
+                continue
+            self._day.plays += 1
+            if self._day.plays % FAULT_EVERY == 0:
+                await self._fault()
+            if self._clock() >= self._sample_at:
+                self._sample_at += round(self._hours * HOUR_NS / SAMPLES)
+                await self._sample()
+            if self._clock() >= self._ends_at:
+                await self._sample()
+                return
+
+    def _press(self, key: Key) -> None:
+        self._stadium.air.press(HANDSET, key)
+        self._day.presses += 1
+
+    async def _fault(self) -> None:
+        kind = self._chance.choice(("deaf", "mute", "pair", "receiver", "dark"))
+        self._day.faults[kind] += 1
+        await asyncio.sleep(1.0)  # the snap has come through
+        node = self._chance.choice(self._stadium.nodes)
+        if kind in ("deaf", "mute"):
+            setattr(node, kind, True)
+            await asyncio.sleep(1.0)
+            setattr(node, kind, False)
+        elif kind == "pair":
+            await self._stadium.break_pair(self._chance.randrange(100, 2000) / 1000)
+        elif kind == "receiver":
+            await self._stadium.break_receiver(self._chance.randrange(100, 8000) / 1000)
+        else:
+            await self._stadium.break_pair(5.0)
+        await asyncio.sleep(QUIET_S)
+        if self._stadium.service.play_clock.boards is Boards.OFF:
+            await self._relight()
+
+    async def _relight(self) -> None:
+        """Three taps, as good as the key held: the second marks the moment, the third relights."""
+        self._day.relights += 1
+        for _ in range(3):
+            self._stadium.air.press(HANDSET, Key.BOARDS_OFF)
+            await asyncio.sleep(0.3)
+        await asyncio.sleep(QUIET_S)
+
+    async def _sample(self) -> None:
+        stadium = self._stadium
+        await asyncio.sleep(QUIET_S)
+        stadium.write_out()
+        await asyncio.sleep(1.05)  # the handed-over rows are let go
+        stadium.air.handsets[HANDSET].cues.clear()
+        gc.collect()
+        loop, hour = asyncio.get_running_loop(), (self._clock() - self._begins_at) / HOUR_NS
+        traced = self._hours >= TRACED_FROM_H and hour >= self._hours - TRACED_H
+        if traced and not tracemalloc.is_tracing():
+            tracemalloc.start()
+        assert isinstance(loop, VirtualTimeLoop)
+        self._day.samples.append(
+            Sample(
+                hour=hour,
+                vitals=Vitals.of(SELF, self._clock()),
+                blocks=sys.getallocatedblocks(),
+                traced=tracemalloc.get_traced_memory()[0],
+                tasks=len(asyncio.all_tasks()),
+                handles=len(loop._scheduled),  # type: ignore[attr-defined]
+                snapshot_bytes=stadium.snapshot_path.stat().st_size,
+            )
+        )
+
+
+def day(folder: Path, hours: float) -> Day:
+    """Play for so many hours of virtual time, and gather."""
+    found = Day()
+    began_s = time.monotonic()
+
+    async def main(clock: VirtualClock) -> None:
+        stadium = Stadium(folder, clock)
+        async with stadium.running():
+            await asyncio.sleep(2)
+            await Keeper(stadium, found, hours).play()
+        found.told, found.feeds = stadium.told.states, stadium.told.feeds
+        found.printed = len(stadium.printed_path.read_text().splitlines())
+        with JournalReader(stadium.journal_path) as journal:
+            found.problem = journal.verify().problem
+            found.rows = Counter(entry.row.kind for entry in journal.entries())
+
+    run(main)
+    tracemalloc.stop()
+    found.real_s = time.monotonic() - began_s
+    return found

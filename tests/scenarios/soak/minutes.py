@@ -1,0 +1,189 @@
+"""The soak in real time: the real process on ptys, played for minutes by a seeded keeper.
+
+The far ends and the keeper are those of the benchmarks; a bare event loop runs beside the service
+and both are read in one loop, so that a busy machine disturbs both alike. What the service prints
+is read too: while all is well it must print nothing.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import random
+import subprocess
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+
+from controller.journal.file import Row
+from controller.journal.reader import JournalReader
+from drivers.base import Key
+from drivers.board.messages import Show
+from tests.benchmarks.lateness import BARE_LOOP, Changes, Ticks
+from tests.benchmarks.rig import (
+    ROOT,
+    STOP_S,
+    Counterpart,
+    Installation,
+    Pty,
+    Rig,
+    S,
+    Window,
+    now,
+    process,
+    undisturbed,
+)
+from tests.scenarios.soak.plays import plays
+from tests.scenarios.soak.vital_signs import Vitals
+
+SEED = 4025
+SETTLE_S = 20
+SAMPLE_S = 5
+AHEAD = -10
+
+
+@contextlib.contextmanager
+def listening(command: Sequence[str]) -> Iterator[subprocess.Popen[bytes]]:
+    """Run the service with its output in a pipe, as under a service manager; SIGTERM at the end."""
+    with subprocess.Popen(
+        command,
+        cwd=ROOT,
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    ) as running:
+        try:
+            yield running
+        finally:
+            running.terminate()
+            try:
+                running.wait(STOP_S)
+            except subprocess.TimeoutExpired:
+                running.kill()
+
+
+@dataclass(slots=True)
+class Minutes:
+    """What was gathered of one run, from its beginning, when the start-up was over, to its end."""
+
+    begins_at: int
+    ends_at: int
+    presses: int
+    """Since the start of the process."""
+    samples: list[Vitals]
+    seen: list[tuple[int, int]]
+    """Which numerals came to the boards, and when."""
+    ticks_ms: list[float]
+    """How late the bare loop's ticks were, one a second."""
+    shows: list[int]
+    """When a SHOW came."""
+    said: str
+    rows: list[Row]
+    """The whole journal."""
+    problem: str
+    """What is wrong with the journal's chain."""
+    exit_code: int
+
+
+class PromptCounterpart(Counterpart):
+    """Nodes that answer at once: the line time that a pty lacks is left to a busy machine, which
+    else makes answers late."""
+
+    def _shown(self, show: Show, at: int) -> None:
+        if show.ask:
+            self.windows.append(Window(at))
+            self._answer(show)
+
+
+class Soak:
+    """Plays on one service for ``minutes``."""
+
+    def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
+        self._rig, self._stack, self._minutes = Rig(), stack, minutes
+        self._plays = plays(random.Random(SEED))
+        self._changes, self._ticks = Changes(), Ticks()
+        self._presses, self._said = 0, b""
+        self._samples: list[Vitals] = []
+        self._shows: list[int] = []
+        self._installation = Installation(folder)
+        stack.callback(self._installation.close)
+        self._service = stack.enter_context(listening(self._installation.command))
+        assert self._service.stdout is not None
+        self._rig.watch(self._service.stdout.fileno(), self._hear)
+        self._counterpart = PromptCounterpart(self._rig, self._installation)
+
+    def run(self) -> Minutes:
+        """Run it to its end."""
+        screen = self._counterpart.screen
+        self._counterpart.wait_for_start()
+        self._press(now())
+        self._rig.serve(now() + SETTLE_S * S)
+        screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
+        self._said = b""
+        begins_at = now()
+        ends_at = begins_at + round(self._minutes * 60 * S)
+        self._start_floor(begins_at + S)
+        self._sample(begins_at)
+        with ahead():
+            self._rig.serve(ends_at)
+        self._service.terminate()
+        code = self._service.wait(STOP_S)
+        with JournalReader(self._installation.journal) as journal:
+            problem = journal.verify().problem
+            rows = [entry.row for entry in journal.entries()]
+        return Minutes(
+            begins_at,
+            ends_at,
+            self._presses,
+            self._samples,
+            self._changes.seen,
+            self._ticks.late_ms,
+            self._shows,
+            self._said.decode("utf-8", "replace"),
+            rows,
+            problem,
+            code,
+        )
+
+    def _press(self, at: int) -> None:
+        pause_s, key = next(self._plays)
+        self._rig.at("press", at + round(pause_s * S), lambda due_at: self._do(due_at, key))
+
+    def _do(self, at: int, key: Key) -> None:
+        os.write(self._counterpart.receiver_fd, self._counterpart.press(key))
+        self._presses += 1
+        self._press(at)
+
+    def _sample(self, at: int) -> None:
+        self._samples.append(Vitals.of(self._service.pid, at))
+        self._rig.at("sample", at + SAMPLE_S * S, self._sample)
+
+    def _hear(self, data: bytes, at: int) -> None:
+        self._said += data
+
+    def _start_floor(self, due_at: int) -> None:
+        pty = Pty()
+        self._stack.callback(pty.close)
+        self._rig.watch(pty.master, self._ticks.read)
+        command = [sys.executable, "-c", BARE_LOOP, pty.path, str(due_at)]
+        self._stack.enter_context(process(command))
+
+
+def soak(folder: Path, minutes: float) -> Minutes:
+    """Run the service in ``folder`` for so long, and gather."""
+    with ExitStack() as stack, undisturbed():
+        return Soak(folder, stack, minutes).run()
+
+
+@contextlib.contextmanager
+def ahead() -> Iterator[None]:
+    """Whoever measures runs before whom it measures, if it may (setpriority(2))."""
+    before = os.getpriority(os.PRIO_PROCESS, 0)
+    with contextlib.suppress(PermissionError):
+        os.setpriority(os.PRIO_PROCESS, 0, AHEAD)
+    try:
+        yield
+    finally:
+        os.setpriority(os.PRIO_PROCESS, 0, before)
