@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from drivers.base import Key
-from tests.controller.rules.naive_model import Accepted, NaiveClock, NaiveRules, Now, Saved
+from tests.exploration.model import NaiveClock, NaiveRules
 from tests.scenarios.simulation.thumbs import Thumb
 from tests.scenarios.simulation.world import MS, S
 
@@ -62,25 +62,6 @@ class Step(NamedTuple):
     off: bool
 
 
-class QuickClock(NaiveClock):
-    """The naive clock with copies made by hand, for thousands of presses."""
-
-    def _save(self) -> Saved:
-        history = [Accepted(each.role, _copied(each.before)) for each in self.history]
-        return _copied(self.now), history, self.last
-
-    def _restore(self, saved: Saved) -> None:
-        now, history, self.last = saved
-        self.now = _copied(now)
-        self.history = [Accepted(each.role, _copied(each.before)) for each in history]
-
-
-def _copied(now: Now) -> Now:
-    new = copy.copy(now)
-    new.named = set(now.named)
-    return new
-
-
 @dataclass
 class Receiver:
     """Which PRESS frames count, in one run of the service."""
@@ -122,10 +103,10 @@ class Truth:
     boot's own clock began."""
 
     def __init__(self, rules_text: str, crew: dict[int, tuple[Role, str]], at: int) -> None:
-        self._rules = NaiveRules(rules_text)
+        self._rules = NaiveRules.read(rules_text)
         self.crew = crew
         self.boot_at = 0
-        self.clock = QuickClock(self._rules)
+        self.clock = NaiveClock(self._rules)
         self.receiver = Receiver(0, dict.fromkeys(crew, 0))
         self.steps = [Step(at, None, False)]
         self.due: list[Due] = []
@@ -168,7 +149,7 @@ class Truth:
     def begun_anew(self, at: int, *, off: bool) -> None:
         """All that was known of the play is given up."""
         self.draw(at)
-        self.clock = QuickClock(self._rules)
+        self.clock = NaiveClock(self._rules)
         self.clock.off = off
         self._step(at)
 
