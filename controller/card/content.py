@@ -166,11 +166,11 @@ def signals(rules: RuleSet) -> list[Row]:
         _ruled(rules, "Count started wrongly", "premature_start_reset40", "reset to {}"),
     ]
     if rules.rulings["routine"].starts_on is not StartsOn.DEAD_BALL:
-        signal = "Whistle" if rules.code.startswith("canadian") else "Ready for play"
+        signal = "Whistle" if rules.ready_by_whistle else "Ready for play"
         start = _ruled(rules, f"Referee: {signal.lower()}", "incomplete_pass", "the {} runs")
         ended = Row("Any sign that the play is over", f"{rules.routine_s} up, held: nothing runs")
         return [start._replace(words=f"the {rules.routine_s} held runs"), ended, *palms]
-    if rules.code.startswith("canadian"):
+    if rules.ready_by_whistle:
         return [*(_signal(rules, each) for each in WHISTLE_SIGNALS), *palms]
     return [_signal(rules, each) for each in DEAD_BALL_SIGNALS]
 

@@ -33,7 +33,7 @@ HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
 """Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = tuple(
     f"tests/controller/rules/{name}.py"
-    for name in ("test_every_source", "test_every_season", "scenarios/test_scenarios")
+    for name in ("codes/test_seasons", "codes/test_published")
 )
 """Those that read the shipped data when they run, not when they are imported."""
 ALL, QUICK, NEAR = "all", "quick", "near"
