@@ -29,8 +29,6 @@ JUDGES: Final = sorted(
 )
 """The quick tests of the rules and of what reads and writes them. Tests of the whole service would
 kill some more by chance, where the rules' own should."""
-HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
-"""Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = tuple(
     f"tests/controller/rules/{name}.py"
     for name in ("codes/test_seasons", "codes/test_published")
@@ -129,7 +127,7 @@ def _judge(index: int) -> Verdict:
 def judges_of(mutant: Mutant, reach: Reach) -> list[str]:
     """The files of tests that run what is changed: that of the module first, then by time."""
     stem = Path(mutant.file).stem
-    home = f"tests/controller/rules/test_{HOMES.get(stem, stem)}.py"
+    home = f"tests/controller/rules/test_{stem}.py"
     data = mutant.file.endswith(".toml")
     if not reach:
         return [home] if home in JUDGES else []
