@@ -246,7 +246,7 @@ def test_another_word_of_the_trade_is_answered_alike(
 def test_every_ending_of_every_code_is_answered_with_any_fact(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """A fact that changes nothing in a code is no mistake there."""
+    """A fact that changes nothing in a code is not a mistake there."""
     for code in codes():
         plain = ask(capsys, "touchdown", "--rules", code)
         assert plain[0] == 0
