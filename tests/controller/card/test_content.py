@@ -9,7 +9,7 @@ from controller.rulebook.loader import codes, load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.endings import ENDINGS
 from controller.rules.gestures import LAYOUTS
-from controller.rules.rulings import StartsOn
+from controller.rules.rulings import RuleSet, StartsOn
 from drivers.handset.cues import CueKind
 
 SCHOOL, CANADIAN, FLAG = (load_rule_set(code) for code in ("nfhs", "canadian", "flag"))
@@ -74,9 +74,7 @@ def test_a_fact_is_told_with_the_count_it_makes_and_the_endings_it_changes() -> 
         (load_rule_set("canadian", 2025), "Referee: whistle", "the 20 held runs"),
     ],
 )
-def test_the_signals_are_those_of_the_kind_of_count(
-    rules: content.RuleSet, first: str, words: str
-) -> None:
+def test_the_signals_are_those_of_the_kind_of_count(rules: RuleSet, first: str, words: str) -> None:
     row, *_ = rows = content.signals(rules)
     assert (row.head, row.words) == (first, words)
     palm = next(each for each in rows if each.head == "One palm pumped overhead")

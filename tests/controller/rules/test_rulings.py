@@ -39,9 +39,7 @@ NAMES = sorted(
     st.sets(st.sampled_from(NAMES), min_size=1, max_size=4),
     st.sets(st.sampled_from(sorted(SCHOOL.facts)), max_size=3),
 )
-def test_the_answer_for_any_facts_is_that_of_the_naive_rules(
-    endings: set[str], facts: set[str]
-) -> None:
+def test_the_answer_for_any_facts_is_that_of_the_model(endings: set[str], facts: set[str]) -> None:
     ruling = SCHOOL.in_force(frozenset(endings | facts))
     assert ruling is not None
     assert (ruling.seconds, ruling.starts_on.value) == NAIVE.answer(endings | facts)
