@@ -87,16 +87,15 @@ async def test_nobody_there_is_told_in_time(clock: VirtualClock) -> None:
 
 @pytest.mark.parametrize("heard", [True, False])
 @pytest.mark.parametrize("losses", [1, KEYS_TRIES - 1])
-def test_lost_frames_are_sent_again_and_stored_once(heard: bool, losses: int) -> None:
-    @virtual
-    async def play(clock: VirtualClock) -> None:
-        handset = PairableHandset(paired=OLD)
-        handset.lose_heard, handset.lose_sent = (losses, 0) if heard else (0, losses)
-        async with bench(clock, handset) as b:
-            await b.cable.give(NEW)
-        assert (handset.paired, handset.written) == (NEW, 1)
-
-    play()
+@virtual
+async def test_lost_frames_are_sent_again_and_stored_once(
+    clock: VirtualClock, heard: bool, losses: int
+) -> None:
+    handset = PairableHandset(paired=OLD)
+    handset.lose_heard, handset.lose_sent = (losses, 0) if heard else (0, losses)
+    async with bench(clock, handset) as b:
+        await b.cable.give(NEW)
+    assert (handset.paired, handset.written) == (NEW, 1)
 
 
 @virtual
@@ -118,18 +117,17 @@ async def test_a_memory_that_keeps_nothing_right_is_told(clock: VirtualClock) ->
 
 
 @pytest.mark.parametrize("cut", [Cut.BEFORE_KEYS, Cut.BEFORE_STORED, Cut.BEFORE_HERE])
-def test_cut_anywhere_the_handset_has_the_old_keys_or_the_new(cut: Cut) -> None:
-    @virtual
-    async def play(clock: VirtualClock) -> None:
-        handset = PairableHandset(paired=OLD, cut=cut)
-        started_at = clock()
-        async with bench(clock, handset) as b:
-            with pytest.raises(PairingError, match="no answer to keys sent 4 times"):
-                await b.cable.give(NEW)
-        assert clock() - started_at == KEYS_TRIES * KEYS_S * S
-        assert handset.paired == (NEW if cut is Cut.BEFORE_HERE else OLD)
-
-    play()
+@virtual
+async def test_cut_anywhere_the_handset_has_the_old_keys_or_the_new(
+    clock: VirtualClock, cut: Cut
+) -> None:
+    handset = PairableHandset(paired=OLD, cut=cut)
+    started_at = clock()
+    async with bench(clock, handset) as b:
+        with pytest.raises(PairingError, match="no answer to keys sent 4 times"):
+            await b.cable.give(NEW)
+    assert clock() - started_at == KEYS_TRIES * KEYS_S * S
+    assert handset.paired == (NEW if cut is Cut.BEFORE_HERE else OLD)
 
 
 @virtual
@@ -168,16 +166,15 @@ class Deaf:
     ],
     ids=["loop", "noise", "board"],
 )
-def test_the_wrong_thing_on_the_cable_is_told(answer: bytes, why: str) -> None:
-    @virtual
-    async def play(clock: VirtualClock) -> None:
-        near, far = memory_pair(clock)
-        far.open(Deaf(far, answer))
-        async with PairingCable(near) as cable:
-            with pytest.raises(PairingError, match=why):
-                await cable.find(1)
-
-    play()
+@virtual
+async def test_the_wrong_thing_on_the_cable_is_told(
+    clock: VirtualClock, answer: bytes, why: str
+) -> None:
+    near, far = memory_pair(clock)
+    far.open(Deaf(far, answer))
+    async with PairingCable(near) as cable:
+        with pytest.raises(PairingError, match=why):
+            await cable.find(1)
 
 
 @virtual
