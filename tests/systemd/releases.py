@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.shared.scripts import ROOT
+
+PIP_CACHE = ROOT / ".check" / "pip"
 LEFT_OUT = (".*", "__pycache__", "*.egg-info", "build", "dist", "tests")
 
 
@@ -27,7 +29,7 @@ class Releases:
 
 def build(source: Path, target: Path) -> Path:
     """A release of ``source``, in a folder whose name has a space."""
-    environment = os.environ | {"PIP_CACHE_DIR": str(ROOT / ".check" / "pip")}
+    environment = os.environ | {"PIP_CACHE_DIR": str(PIP_CACHE)}
     built = subprocess.run(
         [sys.executable, source / "systemd" / "build_release.py", target],
         env=environment,
