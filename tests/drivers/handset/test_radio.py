@@ -83,13 +83,17 @@ class Bench:
         self.port = FakePort()
         self.crew = Listener()
         self.radio = RadioHandsets("radio", self.port, Keys(DOWN, UP), SESSION, clock, **kept)
-        self.task: asyncio.Task[None] | None = None
 
     async def start(self, state: CrewState | None = SET_25) -> None:
         self.task = asyncio.create_task(self.radio.run(self.crew))
         await asyncio.sleep(0)
         if state is not None:
             self.radio.tell(state)
+
+    async def stop(self) -> None:
+        self.task.cancel()
+        await asyncio.wait({self.task})
+        assert self.port.listener is None
 
     @property
     def states(self) -> list[StateFrame]:
@@ -127,13 +131,10 @@ async def bench(
 ) -> AsyncIterator[Bench]:
     made = Bench(clock, **kept)
     await made.start(state)
-    assert made.task is not None
     try:
         yield made
     finally:
-        made.task.cancel()
-        await asyncio.gather(made.task, return_exceptions=True)
-        assert made.port.listener is None
+        await made.stop()
 
 
 @virtual_with(bench)
@@ -450,7 +451,6 @@ async def test_a_stuck_port_ends_the_run_and_says_no_old_thing(
     else:
         b.port.room = 0
         b.radio.tell(SET_25)
-    assert b.task is not None
     with pytest.raises(PortError, match="receiver: did not drain within 300 ms"):
         await b.task
     assert 300 * MS <= clock() - began_at <= 303 * MS
@@ -465,7 +465,6 @@ async def test_after_a_fault_it_runs_again_and_remembers(clock: VirtualClock) ->
     b.receive(b.frame(5))
     assert b.port.listener is not None
     b.port.listener.port_lost(PortError("receiver: lost"))
-    assert b.task is not None
     with pytest.raises(PortError, match="receiver: lost"):
         await b.task
     b.radio.tell(SET_25)  # to a port that is down: dropped
@@ -473,26 +472,20 @@ async def test_after_a_fault_it_runs_again_and_remembers(clock: VirtualClock) ->
     await b.start()
     b.receive(b.frame(5) + b.frame(6))
     assert [press.counter for press in b.crew.presses] == [5, 6]
-    b.task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await b.task
+    await b.stop()
 
 
 @virtual
 async def test_an_ended_run_leaves_nothing_behind_for_the_next(clock: VirtualClock) -> None:
     b = Bench(clock)
     await b.start()
-    assert b.task is not None
-    b.task.cancel()
-    await asyncio.gather(b.task, return_exceptions=True)
+    await b.stop()
     b.radio.port_lost(PortError("too late to matter"))
     b.port.queued = 29  # of somebody else's making: no STATE of the next run is stuck
     await b.start(state=None)
     await asyncio.sleep(1)
     assert not b.task.done()
-    b.task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await b.task
+    await b.stop()
 
 
 @virtual
@@ -503,7 +496,6 @@ async def test_an_error_of_the_service_ends_the_run(clock: VirtualClock) -> None
 
     b.crew.acting = bug
     b.receive(b.frame(1))
-    assert b.task is not None
     with pytest.raises(ZeroDivisionError):
         await b.task
 

@@ -9,17 +9,10 @@ import pytest
 
 from drivers.base import CrewState, Edge, Key, PortError, Result
 from drivers.framing import Deframer, encode
+from drivers.handset import messages
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
-from drivers.handset.messages import (
-    PhaseCode,
-    PressFrame,
-    StateFlag,
-    StateFrame,
-    encode_state,
-    parse_press,
-    press_is_authentic,
-)
+from drivers.handset.messages import PhaseCode, PressFrame, StateFlag, StateFrame
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import MemoryPort, memory_pair
@@ -39,7 +32,9 @@ def state(
     flags: StateFlag = StateFlag.BOARDS_LIT,
 ) -> bytes:
     answered = ack or (0, 0, Result.NONE)
-    return encode_state(StateFrame(session, beat, PhaseCode.SET, 25, 0, flags, *answered), DOWN)
+    return messages.encode_state(
+        StateFrame(session, beat, PhaseCode.SET, 25, 0, flags, *answered), DOWN
+    )
 
 
 class Alone:
@@ -55,8 +50,8 @@ class Alone:
         while (next_at := self.handset.next_at) is not None and next_at <= at:
             self.at = max(self.at, next_at)
             for body in deframer.feed(self.handset.due(self.at)):
-                assert press_is_authentic(body, self.handset.session, UP[1])
-                self.sent.append((self.at, parse_press(body)))
+                assert messages.press_is_authentic(body, self.handset.session, UP[1])
+                self.sent.append((self.at, messages.parse_press(body)))
         self.at = at
 
     def hear(self, data: bytes) -> None:

@@ -145,7 +145,7 @@ async def test_arrows_and_function_keys_do_nothing(b: Bench) -> None:
         await b.type(sequence, 10)
     await b.type("\x1b", 10)
     await b.type("[D", 100)
-    for piece in ("\x1b", "[", "D"):  # a slow line: each piece opens the wait anew
+    for piece in ("\x1b", "[", "D"):  # a slow line: each piece starts the wait again
         await b.type(piece, 40)
     assert (b.console.edges, b.console.said) == ([], [])
     await b.type("d")
