@@ -220,7 +220,7 @@ class Assembler:
             checkpointer=checkpointer,
             off_why=begun.off_why,
         )
-        resume(service, play_clock, begun, now)
+        resume(service, play_clock, recorder, begun, now)
         return Assembly(service, **self._parts)
 
     def _counters(self) -> dict[int, int]:

@@ -1,7 +1,7 @@
 """The steps before a game, with the officials: a real service, its boards and its handsets.
 
 Each step's outcome goes to the record, as a row of the game that is about to be played. The orders
-of the check itself do not: they are no game.
+of the check itself do not: they are not of a game.
 """
 
 from __future__ import annotations

@@ -204,7 +204,7 @@ def wall_time(field: CrewCheckContext, at: int) -> datetime:
 
 
 def watch_offset_s(text: str, now: datetime) -> float | None:
-    """How far a watch that shows ``text`` is ahead of ``now``, in seconds; None if it is no time.
+    """How many seconds a watch that shows ``text`` is ahead of ``now``; None if it is not a time.
 
     A dial has twelve hours, so the nearest such time is meant.
     """

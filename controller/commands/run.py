@@ -156,7 +156,7 @@ class Plan:
         assembly = self.assembler.build(journal, self.brightness)
         service = assembly.service
         if self.unmarked:
-            service.note("fault", boottime(), _UNMARKED, detail=self.unmarked)
+            service.note_fault(_UNMARKED, self.unmarked)
         self.console.attach(service, self.terminal)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)

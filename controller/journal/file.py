@@ -44,7 +44,7 @@ Head = tuple[int, str]
 
 
 class JournalFileError(Exception):
-    """The file is no journal that this program can use; the message names the file and why."""
+    """The file is not a journal that this program can use; the message names the file and why."""
 
 
 _DATED = ("seq", "wall_time", "wall_synchronised", "boot_id")

@@ -114,10 +114,10 @@ class Recovery:
         self._file = SnapshotFile(runtime / SNAPSHOT)
         identity = Identity(str(state_folder.resolve()), boot_id, software, rules_hash)
         self._text = SnapshotText(identity)
-        kept, flaw = _newest(self._file, identity)
+        snapshot, flaw = _newest(self._file, identity)
         crashes = sum(0 <= now - at < CRASH_WINDOW_NS for at in starts)
         self.plan = plan_restart(
-            kept, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
+            snapshot, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
         )
 
     def begin(self) -> None:
@@ -181,17 +181,17 @@ def _newest(file: SnapshotFile, identity: Identity) -> tuple[Snapshot | None, st
     flaw = ""
     for seq, text in file.found:
         try:
-            kept = read(text, file.line[1] if file.line and file.line[0] == seq else None)
+            snapshot = read(text, file.line[1] if file.line and file.line[0] == seq else None)
         except SnapshotError as error:
             flaw = flaw or str(error)
             continue
-        if kept.identity[:2] == identity[:2]:
-            return kept, ""
+        if snapshot.identity[:2] == identity[:2]:
+            return snapshot, ""
     return None, flaw
 
 
 def plan_restart(
-    kept: Snapshot | None,
+    snapshot: Snapshot | None,
     rules_hash: str,
     now: int,
     *,
@@ -204,27 +204,27 @@ def plan_restart(
     ``crashes`` is how often the service has died lately. ``cut`` says that the run before was not
     closed in order; ``flaw`` why a snapshot could not be read.
     """
-    if kept is None:
+    if snapshot is None:
         if not cut:
             return RestartPlan(state_at=now)
         why = f"the last state cannot be read ({flaw})" if flaw else POWER
         return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
-    checkpoint = kept.checkpoint
+    checkpoint = snapshot.checkpoint
     outage_s = max(0, now - checkpoint.saved_at) / S_NS
-    counters, acknowledged = _told(kept)
+    counters, acknowledged = _told(snapshot)
     how = "was stopped" if checkpoint.in_order else "died"
     plan = RestartPlan(
         state=checkpoint.state,
         state_at=checkpoint.saved_at,
         gesture=checkpoint.gesture,
-        pending=kept.pending,
+        pending=snapshot.pending,
         numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
         off_why=checkpoint.off_why,
-        doubt=_doubt(kept, rules_hash, crashes),
+        doubt=_doubt(snapshot, rules_hash, crashes),
         counters=counters,
         keys=checkpoint.keys,
         acknowledged=acknowledged,
-        rows=kept.rows,
+        rows=snapshot.rows,
         rows_lost=checkpoint.rows_left_out,
         story=f"going on: the service {how} and was away for {outage_s:.1f} s",
     )
@@ -235,16 +235,16 @@ def plan_restart(
             "" if checkpoint.in_order else plan.doubt or f"the service died {outage_s:.0f} s ago"
         )
         return replace(fresh, numbers=numbers, doubt=doubt)
-    if kept.identity.rules_hash != rules_hash or crashes >= HOPELESS:
+    if snapshot.identity.rules_hash != rules_hash or crashes >= HOPELESS:
         return _without_state(plan, now, f"state dropped: {plan.doubt}")
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan
 
 
-def _told(kept: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
+def _told(snapshot: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
     """The handsets' counters and the last answer, that of the pending order if it was a press."""
-    checkpoint, pending = kept.checkpoint, kept.pending
+    checkpoint, pending = snapshot.checkpoint, snapshot.pending
     if pending is None or not pending.order.handset:
         return checkpoint.counters, checkpoint.acknowledged
     handset, counter = pending.order.handset, pending.counter
@@ -266,14 +266,14 @@ def _without_state(plan: RestartPlan, now: int, story: str) -> RestartPlan:
     )
 
 
-def _doubt(kept: Snapshot, rules_hash: str, crashes: int) -> str:
+def _doubt(snapshot: Snapshot, rules_hash: str, crashes: int) -> str:
     """Why the boards must not light by themselves; empty when they may."""
-    if kept.identity.rules_hash != rules_hash:
+    if snapshot.identity.rules_hash != rules_hash:
         return "the rule set was changed since the service stopped"
     if crashes >= CRASHES:
         return f"the service died {crashes} times within {CRASH_WINDOW_NS // S_NS} s"
-    pending = kept.pending
+    pending = snapshot.pending
     relit = pending is not None and isinstance(pending.order.event, ToggleBoards)
-    if relit and kept.checkpoint.state.off is not None:
+    if relit and snapshot.checkpoint.state.off is not None:
         return ""  # the order that is to be carried out ends whatever darkened the boards
-    return kept.checkpoint.dark_why
+    return snapshot.checkpoint.dark_why

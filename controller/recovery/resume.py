@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from controller.journal.recorder import Recorder
 from controller.recovery.recovery import RestartPlan
 from controller.rules.events import BoardsFault, Order, Role, plain
 from controller.rules.phases import Idle
@@ -17,20 +18,11 @@ class Resumed(Protocol):
         self, order: Order, decided_at: int, received_at: int, wall_ns: int | None = None
     ) -> None: ...
 
-    def note(
-        self,
-        kind: str,
-        at: int,
-        what: str,
-        *,
-        detail: str = "",
-        reason: str = "",
-        handset: int | None = None,
-    ) -> None: ...
 
-
-def resume(service: Resumed, play_clock: PlayClock, plan: RestartPlan, now: int) -> None:
-    """Have ``service``, which was made from ``plan`` and runs ``play_clock``, go on at ``now``."""
+def resume(
+    service: Resumed, play_clock: PlayClock, recorder: Recorder, plan: RestartPlan, now: int
+) -> None:
+    """Have ``service``, which was made of these and from ``plan``, go on at ``now``."""
     pending, lost = plan.pending, plan.given_up
     if pending is not None:  # its frame may be on the boards
         service.decide_again(
@@ -40,12 +32,12 @@ def resume(service: Resumed, play_clock: PlayClock, plan: RestartPlan, now: int)
         rules = play_clock.rules
         words = plain(lost.order.event, rules.routine_s, rules.administrative_s)
         reason, handset = "its state was given up", lost.order.handset
-        service.note("note", lost.received_at, words, reason=reason, handset=handset)
+        recorder.note("note", lost.received_at, words, reason=reason, handset=handset)
     if plan.rows_lost:
         detail = f"{plan.rows_lost} rows were neither on disk nor in the snapshot"
-        service.note("fault", now, "journal rows lost", detail=detail)
+        recorder.note("fault", now, "journal rows lost", detail=detail)
     if plan.story:
-        service.note("note", now, "service started", detail=plan.story)
+        recorder.note("note", now, "service started", detail=plan.story)
     counting = not isinstance(play_clock.state.down.phase, Idle)
     why = plan.doubt or (plan.outage if counting else "")
     if why and play_clock.state.off is None:

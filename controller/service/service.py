@@ -187,7 +187,7 @@ class Service:
             tuple(self._board_state.lost(board.boards) for board in self._boards),
         )
 
-    # Before it runs: what the service before it left
+    # Before it runs
 
     def decide_again(
         self, order: Order, decided_at: int, received_at: int, wall_ns: int | None = None
@@ -196,18 +196,9 @@ class Service:
         decided, effects = self._decide(order, decided_at)
         self._write(decided, effects, received_at, decided_at, wall_ns)
 
-    def note(
-        self,
-        kind: str,
-        at: int,
-        what: str,
-        *,
-        detail: str = "",
-        reason: str = "",
-        handset: int | None = None,
-    ) -> None:
-        """Have the record say something that is not a decision."""
-        self._recorder.note(kind, at, what, detail=detail, reason=reason, handset=handset)
+    def note_fault(self, what: str, detail: str) -> None:
+        """Have the record say that something beside the service is wrong."""
+        self._recorder.note("fault", self._clock(), what, detail=detail)
 
     # What becomes of the drivers
 

@@ -103,7 +103,7 @@ class Notifier:
 
     def tell(self, what: str) -> None:
         """Send ``what``, for example ``READY=1``. Never blocks and never fails: a manager that
-        does not listen is none of the clock's business."""
+        does not listen is not the clock's business."""
         if self._socket is not None:
             with contextlib.suppress(OSError):
                 self._socket.sendto(what.encode(), self._address)

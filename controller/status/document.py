@@ -23,7 +23,7 @@ class BoardHealth:
     answers: bool = True
     """False for one that can never say what it shows."""
     shown_at: int = field(default=0, compare=False)
-    """When the frame was sent that its newest answer speaks of. Another such answer is no news."""
+    """When the frame was sent that its newest answer speaks of. Another such answer is not news."""
 
     @property
     def well(self) -> bool:

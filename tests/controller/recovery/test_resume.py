@@ -76,7 +76,7 @@ class Resumed:
             clock=lambda: now,
             off_why=plan.off_why,
         )
-        resume(self.service, self.play_clock, plan, now)
+        resume(self.service, self.play_clock, recorder, plan, now)
         recorder.hand_over()
 
     @property
