@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.console.panels import KEYS, faults, footer, lower, well
@@ -19,13 +21,8 @@ ALL_WELL = Status(
     board_health=(BoardHealth("north", "right", "25", "24.1 V"), BoardHealth("south")),
     handset_health=(HandsetHealth("belt pack", "field", "heard", 7, 61),),
 )
-ILL = Status(
-    rules="school 2026",
-    phase="SET",
-    numerals=25,
-    remaining_ms=None,
-    boards="lit",
-    boards_why="",
+ILL = replace(
+    ALL_WELL,
     board_health=(BoardHealth("north", "wrong", "33"), BoardHealth("south", "right", "25")),
     handset_health=(HandsetHealth("belt pack", "field", "silent", 44),),
     journal="disk full",

@@ -9,7 +9,7 @@ import os
 import sys
 import termios
 import tty
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -432,18 +432,24 @@ def test_what_was_wrong_is_gone_once_a_key_was_right(terminal: Output) -> None:
 # What fails
 
 
-def test_a_reader_that_has_gone_changes_nothing(
-    pipe: Output, capfd: pytest.CaptureFixture[str]
-) -> None:
+def the_clock_goes_on(output: Output, after: Callable[[], object]) -> None:
+    """Whatever ``after`` does to the console, the count that is started then runs."""
+
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
+        async with bench(clock, output) as made:
             await asyncio.sleep(1)
-            pipe.close(0)
+            after()
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(10)
             assert made.phase == "RUNNING"
 
     run(main)
+
+
+def test_a_reader_that_has_gone_changes_nothing(
+    pipe: Output, capfd: pytest.CaptureFixture[str]
+) -> None:
+    the_clock_goes_on(pipe, lambda: pipe.close(0))
     assert "Traceback" not in capfd.readouterr().err
 
 
@@ -464,15 +470,7 @@ def test_an_output_that_nobody_reads_never_holds_the_clock(terminal: Output, pla
 
 
 def test_a_terminal_that_hangs_up_ends_the_console_only(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.close(0)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+    the_clock_goes_on(terminal, lambda: terminal.close(0))
 
 
 def test_a_terminal_that_hangs_up_with_the_error_stream_on_it_ends_the_console_only(
@@ -480,34 +478,16 @@ def test_a_terminal_that_hangs_up_with_the_error_stream_on_it_ends_the_console_o
 ) -> None:
     errors = io.TextIOWrapper(io.FileIO(terminal.fds[1], "w", closefd=False), line_buffering=True)
     monkeypatch.setattr(sys, "stderr", errors)
-
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.close(0)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+    the_clock_goes_on(terminal, lambda: terminal.close(0))
 
 
 def test_a_bug_of_the_console_is_said_once_and_ends_the_console_only(
-    pipe: Output,
-    monkeypatch: pytest.MonkeyPatch,
-    capfd: pytest.CaptureFixture[str],
+    pipe: Output, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     def broken(*_: object) -> None:
         raise ZeroDivisionError("made by the test")
 
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
-            await asyncio.sleep(1)
-            monkeypatch.setattr("controller.console.terminal.phase_words", broken)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+    words = "controller.console.terminal.phase_words"
+    the_clock_goes_on(pipe, lambda: monkeypatch.setattr(words, broken))
     said = capfd.readouterr().err
     assert said.count("the console failed") == 1 and "made by the test" in said
