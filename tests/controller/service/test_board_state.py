@@ -6,11 +6,14 @@ shows, beside one that can, is never a fault and never right.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.rules.phases import Boards
+from controller.rules.events import BoardsFault, Event, Order, Snap, ToggleBoards
+from controller.rules.phases import Boards, Off
 from controller.rules.play_clock import PlayClock
 from controller.service.board_state import Agreement, BoardState, Word
 from controller.service.service import CANNOT_ANSWER
@@ -338,6 +341,68 @@ def test_a_lost_port_is_a_fault_of_its_boards_alone_and_stays_until_they_answer(
     assert boards.dark, "open is not right"
     answer(boards, "south", "dark", AT + S)
     assert not boards.dark
+
+
+@dataclass
+class Standing:
+    """How the boards stand, with the play clock that has their axis."""
+
+    off_why: str = ""
+
+    def __post_init__(self) -> None:
+        self.play_clock = PlayClock(RULES)
+        self.boards = BoardState(self.play_clock, ["north"], ["north"], AT, self.off_why)
+        self._at = AT
+        self.give(Snap())
+
+    def give(self, event: Event) -> None:
+        """Order it, 2 s after the order before."""
+        self._at += 2 * S
+        decided, _ = self.play_clock.handle(Order(event, self._at, None), self._at)
+        if decided.changed:
+            self.boards.decided(event, self._at)
+
+    def fall_silent(self) -> None:
+        for _ in range(3):
+            self.boards.answered(report("north", Answered.SILENT), AT)
+
+    @property
+    def said(self) -> tuple[bool, bool, bool, str, str, str]:
+        boards = self.boards
+        return boards.lit, boards.dark, boards.off, boards.fault, boards.why, boards.words
+
+
+SILENT = "north does not answer"
+
+
+def test_lit_dark_off_and_why_in_words() -> None:
+    stands = Standing()
+    assert stands.said == (True, False, False, "", "", "boards lit")
+    stands.fall_silent()
+    assert stands.said == (False, True, False, SILENT, SILENT, f"boards dark: {SILENT}")
+    stands.give(BoardsFault("nobody is there"))
+    assert stands.said == (False, True, True, SILENT, SILENT, f"boards off: {SILENT}")
+    assert (stands.boards.dark_why, stands.boards.off_why) == (SILENT, "nobody is there")
+    answer(stands.boards, "north", "dark", AT)
+    why = "nobody is there"
+    assert stands.said == (False, False, True, why, why, f"boards off: {why}")
+    stands.give(BoardsFault("another fault while they are off"))
+    assert stands.boards.off_why == why
+    stands.give(ToggleBoards())
+    assert stands.said == (True, False, False, "", "", "boards lit")
+    stands.give(ToggleBoards())
+    assert stands.said == (False, False, True, "", "by order", "boards off")
+
+
+def test_off_since_before_the_start() -> None:
+    stands = Standing("the service died")
+    stands.play_clock.state = stands.play_clock.state._replace(off=Off.FAULT)
+    why = "the service died"
+    assert stands.said == (False, False, True, why, why, f"boards off: {why}")
+    stands = Standing()
+    stands.play_clock.state = stands.play_clock.state._replace(off=Off.FAULT)
+    why = "after a fault; relight when it is mended"
+    assert stands.said == (False, False, True, "", why, "boards off")
 
 
 def test_a_port_lost_again_in_the_same_way_is_no_news_but_a_fault_again() -> None:
