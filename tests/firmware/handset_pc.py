@@ -9,10 +9,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from drivers.base import Result
+from drivers.base import PhaseCode, Result
 from drivers.framing import Deframer
 from drivers.handset import messages
-from drivers.handset.messages import PhaseCode, PressFrame, StateFlag, StateFrame
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
 from tests.scenarios.main_job.independent_frames import KEY_BITS, framed
 

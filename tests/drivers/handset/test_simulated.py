@@ -7,12 +7,12 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from drivers.base import CrewState, Edge, Key, PortError, Result
+from drivers.base import CrewState, Edge, Key, PhaseCode, PortError, Result
 from drivers.framing import Deframer, encode
 from drivers.handset import messages
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
-from drivers.handset.messages import PhaseCode, PressFrame, StateFlag, StateFrame
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import MemoryPort, memory_pair
