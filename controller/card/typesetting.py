@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 from xml.sax.saxutils import escape
 
-from controller.card.content import CAUTION, Count, Item, KeyRow, Row
+from controller.card.content import CAUTION, CardRow, Count, Item, KeyRow
 
 SMALLEST: Final = 6.5
 """Points. Below this nobody reads a card on a sideline (common practice, no source)."""
@@ -218,7 +218,7 @@ class Setter:
         words = escape(item.words) + _marks(item.unsettled, item.local)
         return self.text(words, bullet="\N{BULLET}")
 
-    def row(self, row: Row) -> Any:
+    def row(self, row: CardRow) -> Any:
         """A thing and what it means."""
         source = f' <font size="{SMALLEST}" color="{_QUIET}">[{escape(row.source)}]</font>'
         marks = _marks(row.unsettled, row.local)
@@ -257,7 +257,7 @@ class Setter:
                 yield Block((*first, self.item(item)), gap, None if bar in first else again)
                 first, gap = (), 0.0
 
-    def rows(self, name: str, rows: Iterable[Row]) -> list[Block]:
+    def rows(self, name: str, rows: Iterable[CardRow]) -> list[Block]:
         """A section of things and what they mean."""
         first: tuple[Any, ...] = (self.heading(name),)
         blocks, gap = [], self.size * 0.9

@@ -24,6 +24,7 @@ JUDGES: Final = sorted(
         *(ROOT / "tests" / "controller" / "rulebook").glob("test_*.py"),
         ROOT / "tests" / "controller" / "recovery" / "test_snapshot_codec.py",
         *(ROOT / "tests" / "exploration").glob("test_*.py"),
+        *(ROOT / "tests" / "scenarios" / "published").glob("test_*.py"),
         ROOT / "tests" / "test_state_diagram.py",
     ]
 )
@@ -32,7 +33,7 @@ kill some more by chance, where the rules' own should."""
 ALSO_OF: Final = {"actions": "transitions"}
 """Modules whose nearest tests are another's too: the table is typed in there, cell by cell."""
 READ_WHEN_RUN: Final = tuple(
-    f"tests/controller/rules/{name}.py" for name in ("codes/test_seasons", "codes/test_published")
+    f"tests/scenarios/published/{name}.py" for name in ("test_seasons", "test_published")
 )
 """Those that read the shipped data when they run, not when they are imported."""
 ALL, QUICK, NEAR = "all", "quick", "near"
@@ -52,7 +53,14 @@ _bench: Bench | None = None
 def digest() -> str:
     """Of all that a verdict rests on: code and data of the controller, the tests, this package."""
     found = hashlib.sha256()
-    for top in ("controller", "drivers", "tests/controller", "tests/exploration", "tests/mutation"):
+    for top in (
+        "controller",
+        "drivers",
+        "tests/controller",
+        "tests/exploration",
+        "tests/scenarios/published",
+        "tests/mutation",
+    ):
         for path in sorted((ROOT / top).rglob("*")):
             if path.suffix in (".py", ".csv", ".toml") and path.name != "survivors.toml":
                 found.update(path.relative_to(ROOT).as_posix().encode() + path.read_bytes())

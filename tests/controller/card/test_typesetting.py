@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from controller.card.content import Count, Item, KeyRow, Row
+from controller.card.content import CardRow, Count, Item, KeyRow
 from controller.card.typesetting import (
     Bar,
     Block,
@@ -112,7 +112,7 @@ def test_a_whole_page(setter: Setter) -> None:
     box = Box(20, 20, 260, 360)
     rest = setter.head(Head("A code", "Newest", ("option a = b",)), box)
     assert rest.height < box.height
-    rows = [Row("Head", "words", "a source", True, True), Row("Other", "more")]
+    rows = [CardRow("Head", "words", "a source", True, True), CardRow("Other", "more")]
     blocks = [
         *setter.count(COUNT),
         *setter.rows("Rows", rows),
