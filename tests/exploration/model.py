@@ -12,24 +12,7 @@ import tomllib
 from collections.abc import Set as Words
 from typing import Any, NamedTuple, Self
 
-from controller.rules.events import (
-    BoardsFault,
-    Event,
-    HoldNumber,
-    MarkMoment,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    SetCount,
-    Snap,
-    Stop,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import events
 from controller.rules.rulings import RuleSet
 
 S = 1_000_000_000
@@ -174,11 +157,11 @@ class Now(NamedTuple):
 
 
 class Accepted(NamedTuple):
-    role: Role
+    role: events.Role
     before: Now
 
 
-Saved = tuple[Now, tuple[Accepted, ...], Order | None]
+Saved = tuple[Now, tuple[Accepted, ...], events.Order | None]
 
 
 class Verdict(NamedTuple):
@@ -198,8 +181,8 @@ class NaiveClock:
         self.time = 0
         self.off = False
         self.history: tuple[Accepted, ...] = ()
-        self.last: Order | None = None
-        self.newest: tuple[Order, Saved] | None = None
+        self.last: events.Order | None = None
+        self.newest: tuple[events.Order, Saved] | None = None
 
     # what is shown
 
@@ -252,10 +235,10 @@ class NaiveClock:
 
     # orders
 
-    def handle(self, order: Order, now: int) -> Verdict:
+    def handle(self, order: events.Order, now: int) -> Verdict:
         """Decide; time has been passed to ``order.at`` by the caller."""
         event = order.event
-        if order.role is Role.SHADOW:
+        if order.role is events.Role.SHADOW:
             return Verdict(REFUSED)
         if self._again(order):
             return Verdict(NO_CHANGE)
@@ -265,9 +248,9 @@ class NaiveClock:
             self._restore(saved)
             self._become(named=self.now.named | verdict.noted)
             return verdict
-        if isinstance(event, BoardsFault | MarkMoment):
+        if isinstance(event, events.BoardsFault | events.MarkMoment):
             return verdict
-        if isinstance(event, Undo) or verdict.given_back:
+        if isinstance(event, events.Undo) or verdict.given_back:
             self._settle(now)
             self.time = max(self.time, now)
             verdict = verdict._replace(result=self._result())
@@ -278,19 +261,19 @@ class NaiveClock:
             self._keep_gesture(order, saved)
         return verdict
 
-    def _again(self, order: Order) -> bool:
+    def _again(self, order: events.Order) -> bool:
         last = self.last
-        if last is None or isinstance(order.event, Undo):
+        if last is None or isinstance(order.event, events.Undo):
             return False
         return order.event == last.event and order.at - last.at < SAME_PRESS
 
-    def _keep_gesture(self, order: Order, before: Saved) -> None:
+    def _keep_gesture(self, order: events.Order, before: Saved) -> None:
         if self._grows(order):
             assert self.newest is not None
             before = self.newest[1]
         self.newest = (order, before)
 
-    def _grows(self, order: Order) -> bool:
+    def _grows(self, order: events.Order) -> bool:
         """True for a further tap of the newest gesture."""
         if self.newest is None or order.gesture_at is None:
             return False
@@ -311,7 +294,7 @@ class NaiveClock:
         if self.now.phase == "RUNNING" and self.now.expires <= max(at, self.time):
             self._become(phase="EXPIRED")
 
-    def _decide(self, order: Order) -> Verdict:
+    def _decide(self, order: events.Order) -> Verdict:
         event = order.event
         given_back = False
         if order.amends and self.newest and self._grows(order):
@@ -320,36 +303,36 @@ class NaiveClock:
             given_back = True
             if self._again(order):
                 return Verdict(self._result(), given_back=True)
-        if isinstance(event, MarkMoment):
+        if isinstance(event, events.MarkMoment):
             return Verdict(HELD)
-        if isinstance(event, ToggleBoards):
+        if isinstance(event, events.ToggleBoards):
             self.off = not self.off
             return Verdict(HELD)
-        if isinstance(event, BoardsFault):
+        if isinstance(event, events.BoardsFault):
             was, self.off = self.off, True
             return Verdict(NO_CHANGE if was else HELD)
-        if isinstance(event, Undo):
+        if isinstance(event, events.Undo):
             return self._undo(order)
         return self._press(order, given_back)
 
-    def _undo(self, order: Order) -> Verdict:
+    def _undo(self, order: events.Order) -> Verdict:
         if not self.history:
             return Verdict(REFUSED)
-        if order.role is Role.KEEPER and self.history[-1].role is Role.FIELD:
+        if order.role is events.Role.KEEPER and self.history[-1].role is events.Role.FIELD:
             return Verdict(REFUSED)
         *left, taken = self.history
         self.now, self.history = taken.before, tuple(left)
         self._settle(order.at)
         return Verdict(self._result())
 
-    def _press(self, order: Order, given_back: bool) -> Verdict:
+    def _press(self, order: events.Order, given_back: bool) -> Verdict:
         event, at = order.event, order.at
         if self.newest and not given_back:
             first, saved = self.newest
             if at - first.at < FIELD_STANDS and contradicts(first.event, event):
-                if (first.role, order.role) == (Role.FIELD, Role.KEEPER):
+                if (first.role, order.role) == (events.Role.FIELD, events.Role.KEEPER):
                     return Verdict(REFUSED)
-                if (first.role, order.role) == (Role.KEEPER, Role.FIELD):
+                if (first.role, order.role) == (events.Role.KEEPER, events.Role.FIELD):
                     self._restore(saved)
                     given_back = True
                     if self._again(order):
@@ -365,7 +348,7 @@ class NaiveClock:
             return Verdict(self._result(), given_back=True)
         return verdict
 
-    def _left_out(self, order: Order, was: Now, verdict: Verdict) -> Verdict:
+    def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
         """No count is started by dead ball or ready when a running game clock has less time."""
         left_s, now = order.game_clock_s, self.now
         started = now.phase == "RUNNING" and now.by != "referee" and now.started == order.at
@@ -383,32 +366,32 @@ class NaiveClock:
 
     # the table, one event after another
 
-    def _move(self, event: Event, at: int) -> Verdict:
+    def _move(self, event: events.Event, at: int) -> Verdict:
         match event:
-            case PlayEnded():
+            case events.PlayEnded():
                 return self._play_ended(event, at)
-            case HoldNumber(number):
+            case events.HoldNumber(number):
                 if (self.now.phase, self.now.seconds) == ("SET", self._seconds(number)):
                     return Verdict(NO_CHANGE)
                 return self._set(self._seconds(number), "key")
-            case RunNumber(number):
+            case events.RunNumber(number):
                 return self._run(self._seconds(number), at, "referee")
-            case Ready():
+            case events.Ready():
                 return self._ready(at)
-            case Snap():
+            case events.Snap():
                 return self._snap()
-            case Stop():
+            case events.Stop():
                 return self._stop(at)
-            case NoCount():
+            case events.NoCount():
                 if self.now.phase == "IDLE":
                     return Verdict(NO_CHANGE)
                 self.now = Now(down=self.now.down)
                 return Verdict(HELD)
-            case SetCount(seconds):
+            case events.SetCount(seconds):
                 return self._correct(seconds, at)
         raise AssertionError(event)
 
-    def _play_ended(self, event: PlayEnded, at: int) -> Verdict:
+    def _play_ended(self, event: events.PlayEnded, at: int) -> Verdict:
         now, rules = self.now, self.rules
         if event.ending not in rules.endings or not event.facts <= rules.facts:
             return Verdict(REFUSED)
@@ -510,8 +493,8 @@ class NaiveClock:
 
     # what the table's words mean
 
-    def _seconds(self, number: Number) -> int:
-        return self.rules.routine if number is Number.ROUTINE else self.rules.administrative
+    def _seconds(self, number: events.Number) -> int:
+        return self.rules.routine if number is events.Number.ROUTINE else self.rules.administrative
 
     def _what_follows(self) -> tuple[int, str]:
         answer = self.rules.answer(self.now.named)
@@ -530,17 +513,17 @@ class NaiveClock:
         return Verdict(RUNNING)
 
 
-NEVER = SetCount | Undo | ToggleBoards | BoardsFault | MarkMoment
+NEVER = events.SetCount | events.Undo | events.ToggleBoards | events.BoardsFault | events.MarkMoment
 
 
-def contradicts(first: Event, second: Event) -> bool:
+def contradicts(first: events.Event, second: events.Event) -> bool:
     """Two presses by different people that cannot both be meant."""
     harmless = (
-        (Ready, Snap),
-        (HoldNumber, Ready),
-        (RunNumber, Snap),
-        (Snap, PlayEnded),
-        (PlayEnded, PlayEnded),
+        (events.Ready, events.Snap),
+        (events.HoldNumber, events.Ready),
+        (events.RunNumber, events.Snap),
+        (events.Snap, events.PlayEnded),
+        (events.PlayEnded, events.PlayEnded),
     )
     if first == second or isinstance(first, NEVER) or isinstance(second, NEVER):
         return False

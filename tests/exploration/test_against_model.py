@@ -11,25 +11,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 
 from controller.rulebook.loader import FOLDER, load_rule_set
-from controller.rules import effects
-from controller.rules.events import (
-    BoardsFault,
-    Event,
-    HoldNumber,
-    MarkMoment,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    SetCount,
-    Snap,
-    Stop,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import effects, events
 from controller.rules.play_clock import PlayClock
 from controller.rules.settings import Settings
 from tests.exploration.agreement import same_answer, same_state
@@ -61,24 +43,24 @@ ENDINGS = (
 )
 FACTS = ("fourth_down", "new_series", "by_defense_only")
 
-EVENTS: st.SearchStrategy[Event] = st.one_of(
-    st.just(PlayEnded("routine")),
+EVENTS: st.SearchStrategy[events.Event] = st.one_of(
+    st.just(events.PlayEnded("routine")),
     st.builds(
-        PlayEnded,
+        events.PlayEnded,
         st.sampled_from(ENDINGS),
         st.one_of(st.just(frozenset[str]()), st.frozensets(st.sampled_from(FACTS), max_size=2)),
     ),
-    st.builds(PlayEnded, st.just("foul_defense"), st.just(frozenset({"cancelled"}))),
-    st.builds(HoldNumber, st.sampled_from(Number)),
-    st.builds(RunNumber, st.sampled_from(Number)),
-    st.just(Ready()),
-    st.just(Snap()),
-    st.just(Stop()),
-    st.builds(NoCount, st.booleans()),
-    st.builds(SetCount, st.sampled_from((0, 1, 2, 12, 25, 26, 40, 99))),
-    st.just(Undo()),
-    st.just(ToggleBoards()),
-    st.just(MarkMoment()),
+    st.builds(events.PlayEnded, st.just("foul_defense"), st.just(frozenset({"cancelled"}))),
+    st.builds(events.HoldNumber, st.sampled_from(events.Number)),
+    st.builds(events.RunNumber, st.sampled_from(events.Number)),
+    st.just(events.Ready()),
+    st.just(events.Snap()),
+    st.just(events.Stop()),
+    st.builds(events.NoCount, st.booleans()),
+    st.builds(events.SetCount, st.sampled_from((0, 1, 2, 12, 25, 26, 40, 99))),
+    st.just(events.Undo()),
+    st.just(events.ToggleBoards()),
+    st.just(events.MarkMoment()),
 )
 GAPS = st.one_of(
     st.sampled_from((0, 1, S, 3 * S // 2 - 1, 3 * S // 2, 6 * S - 1, 6 * S, 20 * S - 1, 20 * S)),
@@ -86,18 +68,20 @@ GAPS = st.one_of(
     st.integers(0, 60 * S),
 )
 AGES = st.one_of(st.just(0), st.integers(0, S))
-ROLES = st.sampled_from((Role.KEEPER, Role.KEEPER, Role.FIELD, Role.SHADOW))
-Other = tuple[Event, int, Role] | None
+ROLES = st.sampled_from(
+    (events.Role.KEEPER, events.Role.KEEPER, events.Role.FIELD, events.Role.SHADOW)
+)
+Other = tuple[events.Event, int, events.Role] | None
 BETWEEN: st.SearchStrategy[Other] = st.sampled_from(
     (
         None,
         None,
-        (Snap(), 4, Role.KEEPER),
-        (Stop(), 4, Role.FIELD),
-        (BoardsFault("no answer"), 0, Role.SERVICE),
+        (events.Snap(), 4, events.Role.KEEPER),
+        (events.Stop(), 4, events.Role.FIELD),
+        (events.BoardsFault("no answer"), 0, events.Role.SERVICE),
     )
 )
-HANDSET_OF = {Role.KEEPER: 1, Role.FIELD: 2, Role.SHADOW: 3}
+HANDSET_OF = {events.Role.KEEPER: 1, events.Role.FIELD: 2, events.Role.SHADOW: 3}
 
 
 def told(said: list[effects.Effect]) -> list[tuple[str, int, int]]:
@@ -123,7 +107,7 @@ class Compared(RuleBasedStateMachine):
         was_told, expected = told(self.clock.pass_time(to)), self.model.pass_time(to)
         assert was_told == expected, (was_told, expected)
 
-    def gives(self, order: Order, now: int) -> None:
+    def gives(self, order: events.Order, now: int) -> None:
         expected_told = self.model.pass_time(order.at)
         was = self.model.now.phase
         expected = self.model.handle(order, now)
@@ -136,38 +120,42 @@ class Compared(RuleBasedStateMachine):
         assert was_told == expected_told, (was_told, expected_told)
 
     @rule(event=EVENTS, role=ROLES, gap=GAPS, age=AGES)
-    def press(self, event: Event, role: Role, gap: int, age: int) -> None:
+    def press(self, event: events.Event, role: events.Role, gap: int, age: int) -> None:
         self.at += gap
-        dated = self.at if isinstance(event, SetCount) else max(0, self.at - age)
-        handset = 0 if isinstance(event, SetCount) else HANDSET_OF[role]
-        self.gives(Order(event, dated, handset, role), self.at)
+        dated = self.at if isinstance(event, events.SetCount) else max(0, self.at - age)
+        handset = 0 if isinstance(event, events.SetCount) else HANDSET_OF[role]
+        self.gives(events.Order(event, dated, handset, role), self.at)
 
     @rule(event=EVENTS, stronger=EVENTS, role=ROLES, gap=st.integers(0, S), between=BETWEEN)
     def gesture(
         self,
-        event: Event,
-        stronger: Event,
-        role: Role,
+        event: events.Event,
+        stronger: events.Event,
+        role: events.Role,
         gap: int,
-        between: tuple[Event, int, Role] | None,
+        between: tuple[events.Event, int, events.Role] | None,
     ) -> None:
         """Two taps of one key, now and then with something else between them."""
-        if isinstance(stronger, Undo) or isinstance(event, ToggleBoards | MarkMoment | SetCount):
+        if isinstance(stronger, events.Undo) or isinstance(
+            event, events.ToggleBoards | events.MarkMoment | events.SetCount
+        ):
             return
-        if isinstance(event, Undo):
-            stronger = ToggleBoards()
+        if isinstance(event, events.Undo):
+            stronger = events.ToggleBoards()
         first_at = self.at
-        self.gives(Order(event, first_at, HANDSET_OF[role], role, first_at), self.at)
+        self.gives(events.Order(event, first_at, HANDSET_OF[role], role, first_at), self.at)
         self.at += gap
         if between is not None:
             other, handset, whose = between
-            self.gives(Order(other, self.at, handset, whose), self.at)
-        amending = Order(stronger, self.at, HANDSET_OF[role], role, first_at, amends=True)
+            self.gives(events.Order(other, self.at, handset, whose), self.at)
+        amending = events.Order(stronger, self.at, HANDSET_OF[role], role, first_at, amends=True)
         self.gives(amending, self.at)
 
     @rule(reason=st.sampled_from(("no answer", "answers differ")))
     def fault(self, reason: str) -> None:
-        self.gives(Order(BoardsFault(reason), self.at, 0, Role.SERVICE), self.at)
+        self.gives(
+            events.Order(events.BoardsFault(reason), self.at, 0, events.Role.SERVICE), self.at
+        )
 
     @rule(gap=GAPS)
     def wait(self, gap: int) -> None:

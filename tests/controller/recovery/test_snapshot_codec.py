@@ -20,24 +20,7 @@ from controller.recovery.snapshot_codec import (
     SnapshotText,
     read,
 )
-from controller.rules.events import (
-    BoardsFault,
-    Event,
-    HoldNumber,
-    MarkMoment,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    SetCount,
-    Snap,
-    Stop,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import events
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
 from drivers.base import Acknowledgement, Result
@@ -45,21 +28,21 @@ from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
 IDENTITY = Identity("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
-EVENTS: list[Event] = [
-    PlayEnded("incomplete_pass"),
-    PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
-    PlayEnded("time_out"),
-    HoldNumber(Number.ROUTINE),
-    RunNumber(Number.ADMINISTRATIVE),
-    Ready(),
-    Snap(),
-    Stop(),
-    NoCount(period_over=True),
-    SetCount(17),
-    Undo(),
-    ToggleBoards(),
-    BoardsFault("north does not answer"),
-    MarkMoment(),
+EVENTS: list[events.Event] = [
+    events.PlayEnded("incomplete_pass"),
+    events.PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
+    events.PlayEnded("time_out"),
+    events.HoldNumber(events.Number.ROUTINE),
+    events.RunNumber(events.Number.ADMINISTRATIVE),
+    events.Ready(),
+    events.Snap(),
+    events.Stop(),
+    events.NoCount(period_over=True),
+    events.SetCount(17),
+    events.Undo(),
+    events.ToggleBoards(),
+    events.BoardsFault("north does not answer"),
+    events.MarkMoment(),
 ]
 
 
@@ -81,16 +64,18 @@ def checkpoint(**changes: Any) -> Checkpoint:
         st.tuples(
             st.sampled_from(EVENTS),
             st.integers(0, 60 * S),
-            st.sampled_from([Role.KEEPER, Role.FIELD]),
+            st.sampled_from([events.Role.KEEPER, events.Role.FIELD]),
         ),
         max_size=30,
     )
 )
-def test_every_state_of_a_game_comes_back_the_same(steps: list[tuple[Event, int, Role]]) -> None:
+def test_every_state_of_a_game_comes_back_the_same(
+    steps: list[tuple[events.Event, int, events.Role]],
+) -> None:
     play_clock, maker, at = PlayClock(RULES), SnapshotText(IDENTITY), 1_000 * S
     for event, later_ns, role in steps:
         at += later_ns
-        play_clock.handle(Order(event, at, 1, role, at, amends=False), at)
+        play_clock.handle(events.Order(event, at, 1, role, at, amends=False), at)
         kept = checkpoint(state=play_clock.state, gesture=play_clock.gesture, saved_at=at)
         assert read(maker.whole(kept)) == (IDENTITY, kept, (), None)
 
@@ -155,10 +140,10 @@ def test_a_text_without_a_part_names_it() -> None:
 
 @pytest.mark.parametrize("event", EVENTS)
 @pytest.mark.parametrize("handset", [None, 0, 254])
-def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None:
+def test_an_order_comes_back_the_same(event: events.Event, handset: int | None) -> None:
     maker = SnapshotText(IDENTITY)
     taps_at, left_s = (None, 38) if handset else (6 * S, None)
-    order = Order(event, 7 * S, handset, Role.FIELD, taps_at, bool(handset), left_s)
+    order = events.Order(event, 7 * S, handset, events.Role.FIELD, taps_at, bool(handset), left_s)
     pending = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
     text = maker.whole(checkpoint())
     assert read(text, maker.line(pending)).pending == pending

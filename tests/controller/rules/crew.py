@@ -3,19 +3,8 @@
 from __future__ import annotations
 
 from controller.rulebook.loader import load_rule_set
+from controller.rules import events
 from controller.rules.effects import Decision, Effect, Marked, ReachedZero
-from controller.rules.events import (
-    Event,
-    HoldNumber,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    Snap,
-    Stop,
-)
 from controller.rules.phases import Phase
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, Ruling, StartsOn
@@ -24,18 +13,18 @@ from controller.rules.settings import Settings
 S = 1_000_000_000
 SCHOOL = load_rule_set("nfhs")
 
-DEAD_BALL = PlayEnded("routine")
-READY = Ready()
-SNAP = Snap()
-STOP = Stop()
-HOLD_25 = HoldNumber(Number.ADMINISTRATIVE)
-HOLD_40 = HoldNumber(Number.ROUTINE)
-RUN_25 = RunNumber(Number.ADMINISTRATIVE)
-RUN_40 = RunNumber(Number.ROUTINE)
+DEAD_BALL = events.PlayEnded("routine")
+READY = events.Ready()
+SNAP = events.Snap()
+STOP = events.Stop()
+HOLD_25 = events.HoldNumber(events.Number.ADMINISTRATIVE)
+HOLD_40 = events.HoldNumber(events.Number.ROUTINE)
+RUN_25 = events.RunNumber(events.Number.ADMINISTRATIVE)
+RUN_40 = events.RunNumber(events.Number.ROUTINE)
 
 
-def ending(name: str, *facts: str) -> PlayEnded:
-    return PlayEnded(name, frozenset(facts))
+def ending(name: str, *facts: str) -> events.PlayEnded:
+    return events.PlayEnded(name, frozenset(facts))
 
 
 def only_25() -> RuleSet:
@@ -63,26 +52,33 @@ class Crew:
 
     def __call__(
         self,
-        event: Event,
+        event: events.Event,
         at_s: float,
-        role: Role = Role.KEEPER,
+        role: events.Role = events.Role.KEEPER,
         game_clock_s: int | None = None,
     ) -> Decision:
         """One press at ``at_s``; the keeper holds handset 1, the field official handset 2."""
-        handset = 1 if role is Role.KEEPER else 2
-        order = Order(event, round(at_s * S), handset, role, game_clock_s=game_clock_s)
+        handset = 1 if role is events.Role.KEEPER else 2
+        order = events.Order(event, round(at_s * S), handset, role, game_clock_s=game_clock_s)
         return self.order(order)
 
     def taps(
-        self, first: Event, at_s: float, stronger: Event, then_s: float, role: Role = Role.KEEPER
+        self,
+        first: events.Event,
+        at_s: float,
+        stronger: events.Event,
+        then_s: float,
+        role: events.Role = events.Role.KEEPER,
     ) -> Decision:
         """Two taps of one key: ``first``, amended by ``stronger``."""
-        handset = 1 if role is Role.KEEPER else 2
+        handset = 1 if role is events.Role.KEEPER else 2
         start = round(at_s * S)
-        self.order(Order(first, start, handset, role, start))
-        return self.order(Order(stronger, round(then_s * S), handset, role, start, amends=True))
+        self.order(events.Order(first, start, handset, role, start))
+        return self.order(
+            events.Order(stronger, round(then_s * S), handset, role, start, amends=True)
+        )
 
-    def order(self, order: Order) -> Decision:
+    def order(self, order: events.Order) -> Decision:
         decided, said = self.clock.handle(order, order.at)
         self.said += said
         return decided

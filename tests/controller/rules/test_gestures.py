@@ -4,20 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rules.events import (
-    Event,
-    HoldNumber,
-    MarkMoment,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Role,
-    RunNumber,
-    Snap,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import events
 from controller.rules.gestures import (
     FOUR,
     HOLD_NS,
@@ -65,36 +52,42 @@ def test_every_hold_has_taps_that_mean_the_same(layout: str) -> None:
 def test_every_ending_of_a_key_is_known_to_the_rule_set(layout: str) -> None:
     for meaning in LAYOUTS[layout].values():
         for event in (*meaning.taps, meaning.held):
-            if isinstance(event, PlayEnded):
+            if isinstance(event, events.PlayEnded):
                 SCHOOL.check(event.ending, event.facts)
 
 
 # The design's keys, typed in: what one, two, ... taps mean in the end.
-MEANT: dict[str, dict[str, list[Event | None]]] = {
+MEANT: dict[str, dict[str, list[events.Event | None]]] = {
     "twelve": {
         "DEAD_BALL": [DEAD_BALL, DEAD_BALL, DEAD_BALL],
         "READY": [READY, READY],
         "NUMBER_25": [HOLD_25, RUN_25, RUN_25, RUN_25],
-        "SNAP": [Snap(), Snap()],
+        "SNAP": [events.Snap(), events.Snap()],
         "NUMBER_40": [HOLD_40, RUN_40, RUN_40],
         "STOP": [STOP, STOP],
         "FLAG": [ending("foul"), ending("foul_defense"), ending("foul_defense")],
         "TIME_OUT": [ending("charged_timeout"), ending("official_timeout")],
         "INJURY": [ending("injury_offense"), ending("injury_defense")],
-        "UNDO": [Undo(), Undo(), Undo(), Undo(), Undo()],
-        "NO_COUNT": [NoCount(), NoCount(), NoCount(True)],
-        "BOARDS_OFF": [None, MarkMoment(), ToggleBoards(), ToggleBoards()],
+        "UNDO": [events.Undo(), events.Undo(), events.Undo(), events.Undo(), events.Undo()],
+        "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(True)],
+        "BOARDS_OFF": [None, events.MarkMoment(), events.ToggleBoards(), events.ToggleBoards()],
     },
     "four": {
         "NUMBER_40": [DEAD_BALL, DEAD_BALL, HOLD_40, HOLD_40],
         "NUMBER_25": [HOLD_25, RUN_25, RUN_25],
         "READY": [READY, READY],
-        "UNDO": [Undo(), Undo(), Undo(), ToggleBoards(), ToggleBoards()],
+        "UNDO": [
+            events.Undo(),
+            events.Undo(),
+            events.Undo(),
+            events.ToggleBoards(),
+            events.ToggleBoards(),
+        ],
     },
 }
-HELD: dict[str, dict[str, Event]] = {
-    "twelve": {"NO_COUNT": NoCount(True), "BOARDS_OFF": ToggleBoards()},
-    "four": {"NUMBER_40": HOLD_40, "UNDO": ToggleBoards()},
+HELD: dict[str, dict[str, events.Event]] = {
+    "twelve": {"NO_COUNT": events.NoCount(True), "BOARDS_OFF": events.ToggleBoards()},
+    "four": {"NUMBER_40": HOLD_40, "UNDO": events.ToggleBoards()},
 }
 KEYS = [(layout, key) for layout in MEANT for key in MEANT[layout]]
 
@@ -137,17 +130,17 @@ def test_a_hold_amends_its_own_tap(layout: str, key: str) -> None:
 
 def test_a_hold_whose_tap_was_not_heard_or_is_long_past_stands_alone() -> None:
     gestures = Gestures("twelve")
-    assert gestures.pressed("NO_COUNT", True, 100) == Gesture(NoCount(True), 100)
+    assert gestures.pressed("NO_COUNT", True, 100) == Gesture(events.NoCount(True), 100)
     gestures.pressed("NO_COUNT", False, 5 * S)
     late = 5 * S + HOLD_NS + 1
-    assert gestures.pressed("NO_COUNT", True, late) == Gesture(NoCount(True), late)
+    assert gestures.pressed("NO_COUNT", True, late) == Gesture(events.NoCount(True), late)
 
 
 def test_a_hold_after_another_key_does_not_amend_that_key() -> None:
     gestures = Gestures("twelve")
     gestures.pressed("FLAG", False, 0)
     held = gestures.pressed("BOARDS_OFF", True, 500 * MS)
-    assert held == Gesture(ToggleBoards(), 500 * MS)
+    assert held == Gesture(events.ToggleBoards(), 500 * MS)
 
 
 def test_another_key_between_two_taps_makes_them_two_gestures() -> None:
@@ -196,7 +189,9 @@ def test_an_unknown_layout_is_named() -> None:
 
 def give(crew: Crew, gesture: Gesture, at: int) -> None:
     if gesture.event is not None:
-        order = Order(gesture.event, at, 1, Role.KEEPER, gesture.started_at, gesture.amends)
+        order = events.Order(
+            gesture.event, at, 1, events.Role.KEEPER, gesture.started_at, gesture.amends
+        )
         crew.order(order)
 
 
@@ -280,13 +275,17 @@ def test_a_tap_after_a_hold_begins_again() -> None:
     gestures.pressed("NO_COUNT", False, 0)
     gestures.pressed("NO_COUNT", True, 10**9)
     tap = gestures.pressed("NO_COUNT", False, 10**9 + REPEAT_NS // 2)
-    assert (tap.event, tap.started_at, tap.amends) == (NoCount(), 10**9 + REPEAT_NS // 2, False)
+    assert (tap.event, tap.started_at, tap.amends) == (
+        events.NoCount(),
+        10**9 + REPEAT_NS // 2,
+        False,
+    )
     assert tap.reason == ""
 
 
 def test_one_thumb_on_two_number_keys_holds_25_whichever_came_first() -> None:
     """The administrative number, as a crew in doubt (PIAA play clock mechanics 2019, text)."""
-    held = HoldNumber(Number.ADMINISTRATIVE)
+    held = events.HoldNumber(events.Number.ADMINISTRATIVE)
     for first, then in (("NUMBER_40", "NUMBER_25"), ("NUMBER_25", "NUMBER_40")):
         gestures = Gestures("twelve")
         assert not gestures.pressed(first, False, 0).doubtful
@@ -320,4 +319,4 @@ def test_25_that_won_over_40_is_its_first_tap() -> None:
     gestures.pressed("NUMBER_40", False, 0)
     gestures.pressed("NUMBER_25", False, 10)
     again = gestures.pressed("NUMBER_25", False, REPEAT_NS // 2)
-    assert (again.event, again.amends) == (RunNumber(Number.ADMINISTRATIVE), True)
+    assert (again.event, again.amends) == (events.RunNumber(events.Number.ADMINISTRATIVE), True)

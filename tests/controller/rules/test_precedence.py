@@ -6,15 +6,7 @@ import itertools
 
 import pytest
 
-from controller.rules.events import (
-    BoardsFault,
-    Event,
-    MarkMoment,
-    NoCount,
-    SetCount,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import events
 from controller.rules.precedence import conflicts
 from tests.controller.rules.crew import (
     DEAD_BALL,
@@ -28,7 +20,7 @@ from tests.controller.rules.crew import (
     ending,
 )
 
-DRIVING: list[Event] = [
+DRIVING: list[events.Event] = [
     DEAD_BALL,
     ending("foul"),
     HOLD_25,
@@ -38,10 +30,16 @@ DRIVING: list[Event] = [
     READY,
     SNAP,
     STOP,
-    NoCount(),
+    events.NoCount(),
 ]
-NEVER: list[Event] = [SetCount(12), Undo(), ToggleBoards(), BoardsFault("x"), MarkMoment()]
-FOLLOW: list[tuple[Event, Event]] = [
+NEVER: list[events.Event] = [
+    events.SetCount(12),
+    events.Undo(),
+    events.ToggleBoards(),
+    events.BoardsFault("x"),
+    events.MarkMoment(),
+]
+FOLLOW: list[tuple[events.Event, events.Event]] = [
     (READY, SNAP),
     (HOLD_25, READY),
     (HOLD_40, READY),
@@ -55,10 +53,10 @@ FOLLOW: list[tuple[Event, Event]] = [
 
 
 @pytest.mark.parametrize(("first", "second"), list(itertools.product(DRIVING, DRIVING)))
-def test_driving_presses(first: Event, second: Event) -> None:
+def test_driving_presses(first: events.Event, second: events.Event) -> None:
     assert conflicts(first, second) == (first != second and (first, second) not in FOLLOW)
 
 
 @pytest.mark.parametrize("other", NEVER)
-def test_the_rest_never_contradicts(other: Event) -> None:
+def test_the_rest_never_contradicts(other: events.Event) -> None:
     assert not any(conflicts(each, other) or conflicts(other, each) for each in DRIVING)
