@@ -274,6 +274,13 @@ class Truth:
         self.step(now)
         return verdict
 
+    def forget_play(self, at: int, *, off: bool) -> None:
+        """All that was known of the play is given up; the boards are ``off`` or blank."""
+        self.draw(at)
+        self.clock = _Clock(self.rules)
+        self.clock.off = off
+        self.step(at)
+
     def draw(self, to: int) -> None:
         """Write down what is to be shown up to ``to``."""
         state = self.clock.now
