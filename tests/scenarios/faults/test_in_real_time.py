@@ -13,9 +13,9 @@ from typing import Any
 
 import pytest
 
+from tests.scenarios.faults.judge import gaps_ms
 from tests.scenarios.faults.lines import FaultyFlight
 from tests.scenarios.faults.rig import FaultyEnds
-from tests.scenarios.faults.truth import gaps_ms
 from tests.scenarios.main_job.installation import Site
 from tests.scenarios.main_job.test_real_process import ROOT, Running, boottime, kill
 from tests.scenarios.main_job.wire import MS_NS
