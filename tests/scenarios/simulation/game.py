@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,7 +42,7 @@ class Plan:
     plays: int = 160
     pace: float = 1.0
     every_s: float = 45.0
-    kinds: dict[str, FaultKind] | None = None
+    kinds: Mapping[str, FaultKind] | None = None
 
 
 @dataclass(frozen=True)
