@@ -9,7 +9,6 @@ whether or not it can be read.
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple, Protocol, TypeVar
 
@@ -29,17 +28,8 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from tests.controller.rules.naive_model import Accepted, NaiveClock, NaiveRules, Now, Saved, Verdict
-from tests.shared.published import (
-    FOURTH_DOWN,
-    NFHS,
-    RESET_S,
-    ROUTINE_S,
-    Book,
-    Count,
-    counts_as,
-    of_the_down,
-)
+from tests.exploration.model import NaiveClock, NaiveRules, Verdict
+from tests.shared.published import NFHS, Book, season_of
 
 MS: Final = 1_000_000
 S: Final = 1_000_000_000
@@ -137,57 +127,6 @@ class Keys:
 # What orders make of the count
 
 
-class PublishedRules(NaiveRules):
-    """A book of published counts, as the naive model asks for it."""
-
-    def __init__(self, book: Book) -> None:
-        self._book = book
-        self.routine, self.administrative = ROUTINE_S, RESET_S
-        self.endings = {
-            name: {"seconds": count.seconds, "starts_on": _starts_on(count)}
-            for name, count in book.items()
-        }
-        self.facts = {FOURTH_DOWN}
-        self.season = {"marks": []}
-
-    def means(self, ending: str, named: set[str]) -> str:
-        return counts_as(ending, named)
-
-    def answer(self, named: set[str]) -> tuple[int, str] | None:
-        if not named & self._book.keys():
-            return None
-        count = of_the_down(self._book, named)
-        return count.seconds, _starts_on(count)
-
-
-def _starts_on(count: Count) -> str:
-    return "dead_ball" if count.at_once else "ready_for_play"
-
-
-class _Clock(NaiveClock):
-    """The naive clock for thousands of orders: what is in its history is never changed, so that
-    only the present is copied."""
-
-    def _save(self) -> Saved:
-        return _copied(self.now), [*self.history], self.last
-
-    def _restore(self, saved: Saved) -> None:
-        now, history, self.last = saved
-        self.now, self.history = _copied(now), [*history]
-
-    def _undo(self, order: Order) -> Verdict:
-        if self.history:
-            role, before = self.history[-1].role, self.history[-1].before
-            self.history = [*self.history[:-1], Accepted(role, _copied(before))]
-        return super()._undo(order)
-
-
-def _copied(now: Now) -> Now:
-    new = copy.copy(now)
-    new.named = set(now.named)
-    return new
-
-
 class Step(NamedTuple):
     """From ``at`` on the count shows ``numeral``, None for no count; ``off``: the boards are
     ordered off, whatever the count."""
@@ -226,8 +165,8 @@ class Truth:
     """The count of a game whose rules are in ``book``; instants are ns of any one clock."""
 
     def __init__(self, book: Book = NFHS, at: int = 0) -> None:
-        self.rules = PublishedRules(book)
-        self.clock = _Clock(self.rules)
+        self.rules = NaiveRules(season_of(book))
+        self.clock = NaiveClock(self.rules)
         self.steps = [Step(at, None)]
         self._drawn_at = at
         self._keys: dict[int, Keys] = {}
@@ -277,7 +216,7 @@ class Truth:
     def forget_play(self, at: int, *, off: bool) -> None:
         """All that was known of the play is given up; the boards are ``off`` or blank."""
         self.draw(at)
-        self.clock = _Clock(self.rules)
+        self.clock = NaiveClock(self.rules)
         self.clock.off = off
         self.step(at)
 

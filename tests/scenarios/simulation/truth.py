@@ -15,7 +15,7 @@ from typing import NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from drivers.base import Key
-from tests.controller.rules.naive_model import Verdict
+from tests.exploration.model import Verdict
 from tests.shared.truth import CONSOLE, CREW, MS, S, Truth
 
 ANSWERS = ("none", "running", "held", "no change", "refused", "assumed", "not heard")
