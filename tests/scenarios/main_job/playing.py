@@ -5,11 +5,11 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass, field
 
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.handset_ends import HandsetEnd
-from tests.scenarios.main_job.rig import Rig
 from tests.scenarios.main_job.series import CONSOLE, FIELD_KEYS, NOBODY, Step
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Node
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.handset_end import HandsetEnd
+from tests.shared.rig import Rig
 
 GAP_S = 0.3
 """Between the presses of one step."""
@@ -172,26 +172,3 @@ class Player:
         assert heard is not None
         assert pressed.result == ("running" if phase == "RUNNING" else "held"), step
         assert heard.phase == phase, step
-
-
-# Short scripts
-
-
-async def held_25(rig: Rig) -> None:
-    """25, shown and held."""
-    assert (await rig.keeper.press("NUMBER_25")).result == "held"
-    assert rig.read == ["25", "25"]
-
-
-async def running_25(rig: Rig) -> None:
-    """25, running."""
-    await held_25(rig)
-    await asyncio.sleep(1)
-    assert (await rig.keeper.press("READY")).result == "running"
-
-
-async def hold_boards_key(rig: Rig) -> str:
-    """Boards off, or relight; gives the result."""
-    await rig.keeper.press("BOARDS_OFF")
-    await asyncio.sleep(1)
-    return (await rig.keeper.press("BOARDS_OFF", held=True)).result

@@ -11,8 +11,8 @@ import random
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from tests.scenarios.main_job.independent_frames import BYTE_NS, LIT_SEGMENTS, segment_bits
 from tests.scenarios.simulation.world import MS, World
+from tests.shared.frames import BYTE_NS, LIT_SEGMENTS, segment_bits
 
 DARK, ODD = -1, -2
 """Besides 0-99: no lamp lit; lamps that are no numeral."""
