@@ -5,16 +5,15 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, field
 from typing import Any
 
+from tests.scenarios.faults.judge import Judge
 from tests.scenarios.faults.lies import LIES
-from tests.scenarios.faults.truth import Judge, Spell
-from tests.scenarios.main_job.playing import DARK, Counting, Face, Held, Timeline
 from tests.shared.board_node import Node
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, Show, make_show
 from tests.shared.installation import CONTROLLER_ID
 from tests.shared.rig import Rig
+from tests.shared.truth import Spell, Truth
 
 KEYS = ("NUMBER_25", "READY", "SNAP", "DEAD_BALL")
 LEAST_GAP_S = 1.6
@@ -23,32 +22,6 @@ WELL_AFTER_NS = 5 * S_NS
 """So long after a mend a port is open again, and its handsets heard: pauses are 2 s at most."""
 SETTLES_S = 4.5
 """By then boards are back, or off until a relight."""
-
-
-@dataclass(slots=True)
-class Orders:
-    """The truth: what the orders that were acted on make of the boards."""
-
-    timeline: Timeline = field(default_factory=Timeline)
-    running: bool = False
-
-    def acted(self, key: str, edge_at: int, at: int) -> None:
-        """The service took ``key``, pressed at ``edge_at``, at ``at``."""
-        face = self._face(key, edge_at)
-        if face is not None:
-            self.running = isinstance(face, Counting)
-            self.timeline.turn(at, face)
-
-    def _face(self, key: str, at: int) -> Face | None:
-        now = self.timeline.now
-        if key == "NUMBER_25":
-            return Held("25")
-        if key == "SNAP":
-            return Held("40")
-        if key == "DEAD_BALL":
-            return Counting(40, at)
-        ended = isinstance(now, Counting) and at - now.start_at >= now.seconds * S_NS
-        return Counting(25, at) if not self.running or ended else None
 
 
 class Chaos:
@@ -64,7 +37,7 @@ class Chaos:
         self.rig = rig
         self._without = without
         self.chance = random.Random(seed)
-        self.orders = Orders()
+        self.truth = Truth(at=rig.clock())
         self.told: list[str] = []
         self.relit_at: list[int] = []
         self.faults: list[Spell] = []
@@ -76,7 +49,6 @@ class Chaos:
         self._ill = dict.fromkeys(rig.lines, 0)
         self._ill_at = dict.fromkeys(rig.lines, 0)
         rig.service.observers.append(self._look)
-        self.orders.timeline.turn(rig.clock(), DARK)
 
     async def play(self) -> None:
         """Everything at once; afterwards all is mended, and the boards are lit and right."""
@@ -110,7 +82,7 @@ class Chaos:
             self.presses += 1
             self.heard += pressed.result != "not heard"
         if acted and key in KEYS:
-            self.orders.acted(key, edge_at, self._acted_at)
+            self.truth.press(key, edge_at, now=self._acted_at)
             self._tell(f"{key} at {edge_at}, acted on at {self._acted_at}")
         return acted
 
@@ -264,8 +236,8 @@ def returns(chaos: Chaos) -> list[list[int]]:
 def judged(chaos: Chaos) -> Judge:
     """Hold the whole game against the truth."""
     rig = chaos.rig
-    judge = Judge.of(chaos.orders.timeline, rig.clock(), chaos.faults)
-    begin_at = judge.spells[0].begin_at
+    judge = Judge.of(chaos.truth, rig.clock(), chaos.faults)
+    begin_at = judge.readings[0].from_at
     judge.frames(rig.boards.log, begin_at)
     for node in rig.nodes:
         judge.lamps(node, begin_at)

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from tests.scenarios.faults.truth import gaps_ms
+from tests.scenarios.faults.judge import gaps_ms
 from tests.shared.far_ends import FarEnds
 from tests.shared.frames import MS_NS
 from tests.shared.installation import Site

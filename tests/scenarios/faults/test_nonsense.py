@@ -12,22 +12,22 @@ from pathlib import Path
 
 import pytest
 
+from tests.scenarios.faults.judge import Judge, gaps_ms
 from tests.scenarios.faults.lies import LIES
 from tests.scenarios.faults.test_ports import counting_40
-from tests.scenarios.faults.truth import Judge, gaps_ms
-from tests.scenarios.main_job.playing import Timeline
 from tests.shared.frames import MS_NS, Show, Status, make_show, make_status
 from tests.shared.installation import CONTROLLER_ID
 from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.truth import Truth
 
 HARMLESS = ("twice", "without end")
 STRANGER = CONTROLLER_ID + 1
 SHOW_NS = 4 * MS_NS
 
 
-def judged(rig: Rig, timeline: Timeline, since_at: int) -> None:
+def judged(rig: Rig, truth: Truth, since_at: int) -> None:
     """Neither a frame nor a lamp was ever wrong."""
-    judge = Judge.of(timeline, rig.clock(), [])
+    judge = Judge.of(truth, rig.clock())
     judge.frames(rig.boards.log, since_at)
     assert judge.old_frames == 0
     for node in rig.nodes:
@@ -37,7 +37,7 @@ def judged(rig: Rig, timeline: Timeline, since_at: int) -> None:
 @pytest.mark.parametrize("lie", [lie for lie in LIES if lie not in HARMLESS])
 def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie: str) -> None:
     async def script(rig: Rig) -> None:
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         rig.lines["boards"].lie = LIES[lie]
         seen_at = await rig.fault_seen()
@@ -50,8 +50,8 @@ def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie:
             assert rig.read == ["  ", "  "]
             await rig.hold_boards_key()
             await asyncio.sleep(0.1)
-        assert rig.read[0] == rig.read[1] == timeline.spells(rig.clock())[-1][2]
-        judged(rig, timeline, begun_at)
+        assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
+        judged(rig, truth, begun_at)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
 
     play(tmp_path, script)
@@ -60,11 +60,11 @@ def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie:
 @pytest.mark.parametrize("lie", HARMLESS)
 def test_a_board_that_answers_more_than_once_changes_nothing(tmp_path: Path, lie: str) -> None:
     async def script(rig: Rig) -> None:
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         rig.lines["boards"].lie = LIES[lie]
         await asyncio.sleep(12)
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
 
@@ -93,12 +93,12 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
             await asyncio.sleep(0.02)
 
     async def script(rig: Rig) -> None:
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         babbling = asyncio.create_task(babble(rig))
         await asyncio.sleep(2.5)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
         pressed_at = rig.clock()
@@ -112,10 +112,10 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
 def test_an_adapter_that_echoes_everything_changes_nothing(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
         rig.lines["boards"].echoes = rig.lines["receiver"].echoes = True
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         await asyncio.sleep(12)
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         assert rig.status.alarms == ()
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
@@ -155,14 +155,14 @@ def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
     tmp_path: Path, period_s: float, collides: bool
 ) -> None:
     async def script(rig: Rig) -> None:
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         stranger = Stranger(rig, STRANGER, collides=collides, first=1)
         speaking = asyncio.create_task(stranger.speak(period_s))
         await asyncio.sleep(2.5)
         assert any("another controller" in alarm for alarm in rig.status.alarms)
         await asyncio.sleep(10)
-        judged_lit_only_right(rig, timeline, begun_at)
+        judged_lit_only_right(rig, truth, begun_at)
         assert [node.foreign for node in rig.nodes] == [stranger.frames] * 2
         speaking.cancel()
 
@@ -170,10 +170,10 @@ def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
     assert [row.event for row in rows if "another controller" in row.event]
 
 
-def judged_lit_only_right(rig: Rig, timeline: Timeline, since_at: int) -> None:
+def judged_lit_only_right(rig: Rig, truth: Truth, since_at: int) -> None:
     """As :func:`judged`, where a frame may get lost: a numeral may stand 25 or 100 ms longer."""
     allowed_ns = 140 * MS_NS
-    judge = Judge.of(timeline, rig.clock(), [])
+    judge = Judge.of(truth, rig.clock())
     for node in rig.nodes:
         for begin_at, _, text in node.spells():
             if begin_at >= since_at and text != "  ":

@@ -27,7 +27,7 @@ def game(
     async def script(rig: Rig) -> None:
         games.append(Chaos(rig, seed, lasts_s, without=without))
         await games[0].play()
-        text = games[0].orders.timeline.spells(rig.clock())[-1][2]
+        text = games[0].truth.reads(rig.clock())
         assert rig.read == [text, text], f"not back: {rig.status.boards_why or rig.status.boards}"
 
     try:

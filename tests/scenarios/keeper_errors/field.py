@@ -10,10 +10,8 @@ import random
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-from tests.scenarios.keeper_errors.published import ROUTINE_S, Book, of_the_down
-
-MS: Final = 1_000_000
-S: Final = 1_000 * MS
+from tests.shared.published import ROUTINE_S, Book, of_the_down
+from tests.shared.truth import MS
 
 PERIODS: Final = 4
 ENDS: Final[Mapping[str, float]] = {

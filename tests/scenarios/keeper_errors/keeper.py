@@ -13,9 +13,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from tests.scenarios.keeper_errors.field import MS, Happening, What
-from tests.scenarios.keeper_errors.published import RUNS_40, Book, of_the_down
+from tests.scenarios.keeper_errors.field import Happening, What
 from tests.scenarios.keeper_errors.truth import SIGNAL_NS, signal_ns
+from tests.shared.published import RUNS_40, Book, of_the_down
+from tests.shared.truth import MS
 
 
 class Kind(enum.Enum):

@@ -13,12 +13,11 @@ from controller.rules import actions
 from controller.rules.phases import Expired, Live, Set
 from controller.rules.transitions import TRANSITIONS, Kind
 from tests.scenarios.keeper_errors.__main__ import OFF, ON, games, kept, main
-from tests.scenarios.keeper_errors.field import S
 from tests.scenarios.keeper_errors.keeper import NEVER, Press, Rates
 from tests.scenarios.keeper_errors.keeper import Kind as Error
-from tests.scenarios.keeper_errors.played import NO_ERROR, Spell, Sums, add, shown, wrong
-from tests.scenarios.keeper_errors.published import BOOKS
-from tests.scenarios.keeper_errors.truth import UNDEFINED, Step
+from tests.scenarios.keeper_errors.played import NO_ERROR, Sums, add, shown, wrong
+from tests.shared.published import BOOKS
+from tests.shared.truth import UNDEFINED, S, Spell, Step
 
 FACTOR = 1.5
 """All errors together cost so many times more with the windows off. Measured: 1.81 to 2.65 in ten

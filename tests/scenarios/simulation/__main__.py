@@ -8,10 +8,10 @@ import time
 from collections import Counter
 from pathlib import Path
 
+from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Plan, Played, play
-from tests.scenarios.simulation.kinds import KINDS
 from tests.scenarios.simulation.nodes import DARK, ODD
-from tests.scenarios.simulation.world import S
+from tests.shared.truth import S
 from tests.shared.virtual_time import START_AT
 
 AROUND_NS = 8 * S

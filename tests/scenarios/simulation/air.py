@@ -11,9 +11,10 @@ from drivers.handset.messages import PressFrame, encode_press
 from drivers.handset.simulated import SimulatedHandset
 from tests.scenarios.simulation.link import Link
 from tests.scenarios.simulation.nodes import body_of
+from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Sent
-from tests.scenarios.simulation.world import MS, World
 from tests.shared.frames import BYTE_NS
+from tests.shared.truth import MS
 
 PRESS_BYTES, STATE_BYTES = 25, 29
 _PRESS = struct.Struct(">BBIHBHB")
@@ -29,7 +30,7 @@ class Air:
     """
 
     def __init__(
-        self, handsets: Sequence[SimulatedHandset], world: World, rng: random.Random
+        self, handsets: Sequence[SimulatedHandset], schedule: Schedule, rng: random.Random
     ) -> None:
         self.handsets = {each.number: each for each in handsets}
         self.loss = self.deafness = self.late = self.doubled = 0.0
@@ -38,7 +39,7 @@ class Air:
         self.deliver: Deliver
         self.state_sent: Callable[[bytes, int], None]
         self.link: Link
-        self._world, self._rng = world, rng
+        self._schedule, self._rng = schedule, rng
         self._wakes: dict[int, int] = {}
 
     def carry(self, data: bytes, ends_at: int) -> None:
@@ -46,8 +47,8 @@ class Air:
         if len(data) == STATE_BYTES:
             body = body_of(data[1:-1])
             assert body is not None
-            self.state_sent(body, self._world.clock())
-        self._world.at(ends_at, lambda at: self._state(data, at))
+            self.state_sent(body, self._schedule.clock())
+        self._schedule.at(ends_at, lambda at: self._state(data, at))
 
     def press(self, number: int, key: Key, edge: Edge, at: int) -> None:
         """A thumb moves a key."""
@@ -89,7 +90,7 @@ class Air:
         next_at = handset.next_at
         if next_at is not None and next_at != self._wakes.get(handset.number):
             self._wakes[handset.number] = next_at
-            self._world.at(max(next_at, at), lambda then: self._wake(handset, then))
+            self._schedule.at(max(next_at, at), lambda then: self._wake(handset, then))
 
     def _wake(self, handset: SimulatedHandset, at: int) -> None:
         if self._wakes.get(handset.number) == at:
@@ -112,4 +113,4 @@ class Air:
 
     def _fly(self, frame: bytes, sent: Sent, at: int) -> None:
         arrives_at = at + PRESS_BYTES * BYTE_NS
-        self._world.at(arrives_at, lambda then: self.deliver(frame, sent, then))
+        self._schedule.at(arrives_at, lambda then: self.deliver(frame, sent, then))

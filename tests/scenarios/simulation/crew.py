@@ -10,9 +10,9 @@ from controller.rules.events import Event, PlayEnded, SetCount
 from drivers.base import Edge, Key
 from drivers.handset.messages import StateFlag
 from tests.scenarios.simulation.air import Air
-from tests.scenarios.simulation.world import S, World
+from tests.scenarios.simulation.schedule import Schedule
+from tests.shared.truth import FIELD_HANDSET, KEEPER_HANDSET, S
 
-KEEPER, FIELD = 1, 2
 HOLD_S = 1.0
 
 Script = Iterator[float]
@@ -25,12 +25,12 @@ class Crew:
     def __init__(
         self,
         air: Air,
-        world: World,
+        schedule: Schedule,
         rng: random.Random,
         typed: Callable[[Event], None],
         pace: float = 1.0,
     ) -> None:
-        self._air, self._world, self._rng, self._typed = air, world, rng, typed
+        self._air, self._schedule, self._rng, self._typed = air, schedule, rng, typed
         self._pace = pace
         self.over = asyncio.Event()
         self.plays = 0
@@ -44,10 +44,10 @@ class Crew:
         if wait_s is None:
             self.over.set()
         else:
-            self._world.at(at + max(1, int(wait_s * S)), lambda then: self._go_on(script, then))
+            self._schedule.at(at + max(1, int(wait_s * S)), lambda then: self._go_on(script, then))
 
-    def _tap(self, key: Key, handset: int = KEEPER, edge: Edge = Edge.DOWN) -> None:
-        now = self._world.clock()
+    def _tap(self, key: Key, handset: int = KEEPER_HANDSET, edge: Edge = Edge.DOWN) -> None:
+        now = self._schedule.clock()
         self._air.press(handset, key, edge, now)
 
     def _about(self, seconds: float) -> float:
@@ -87,7 +87,7 @@ class Crew:
                 yield rng.uniform(1.0, 3.0)
                 self._tap(Key.DEAD_BALL)
         elif draw < 0.60:  # the back judge does it
-            self._tap(Key.NUMBER_40, FIELD)
+            self._tap(Key.NUMBER_40, FIELD_HANDSET)
             if rng.random() < 0.5:
                 yield rng.uniform(0.0, 1.5)
                 self._tap(Key.DEAD_BALL)
@@ -134,7 +134,7 @@ class Crew:
         keys = (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO)
         self._tap(self._rng.choice((Key.SNAP, Key.READY, Key.NUMBER_25, Key.STOP)))
         yield self._rng.uniform(0.0, 1.2)
-        self._tap(self._rng.choice(keys), FIELD)
+        self._tap(self._rng.choice(keys), FIELD_HANDSET)
 
     def _before_the_snap(self) -> Script:
         yield self._about(7.0)
@@ -152,7 +152,7 @@ class Crew:
             self._tap(Key.UNDO)
             yield self._about(4.0)
 
-    def _hold(self, key: Key, handset: int = KEEPER) -> Script:
+    def _hold(self, key: Key, handset: int = KEEPER_HANDSET) -> Script:
         self._tap(key, handset)
         yield HOLD_S
         self._tap(key, handset, Edge.HELD)
@@ -163,7 +163,7 @@ class Crew:
 
     def _relight(self) -> Script:
         """The hand flutters: the boards are off. Light them, after a word with the officials."""
-        state = self._air.handsets[KEEPER].state
+        state = self._air.handsets[KEEPER_HANDSET].state
         if state is None or not state.flags & StateFlag.BOARDS_OFF:
             return
         yield self._rng.uniform(1.0, 9.0)

@@ -11,8 +11,9 @@ import random
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from tests.scenarios.simulation.world import MS, World
+from tests.scenarios.simulation.schedule import Schedule
 from tests.shared.frames import BYTE_NS, LIT_SEGMENTS, segment_bits
+from tests.shared.truth import MS
 
 DARK, ODD = -1, -2
 """Besides 0-99: no lamp lit; lamps that are no numeral."""
@@ -179,7 +180,7 @@ class Pair:
     ``told`` is what the wire ordered, from when on; ``asked`` every question.
     """
 
-    def __init__(self, nodes: Sequence[Node], world: World, rng: random.Random) -> None:
+    def __init__(self, nodes: Sequence[Node], world: Schedule, rng: random.Random) -> None:
         self.nodes = tuple(nodes)
         self.loss = 0.0
         self.lose_answers = 0

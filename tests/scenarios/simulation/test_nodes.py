@@ -10,7 +10,7 @@ from drivers.board import messages
 from drivers.board.messages import Show as ShowFrame
 from drivers.board.simulated import SimulatedNode
 from tests.scenarios.simulation.nodes import DARK, Node, body_of, framed, read_show
-from tests.scenarios.simulation.world import MS, S
+from tests.shared.truth import MS, S
 
 GAPS_NS = (100 * MS, 25 * MS, 1_499 * MS, 1_500 * MS, 1_501 * MS, 4 * S)
 

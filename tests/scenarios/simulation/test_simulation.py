@@ -10,12 +10,13 @@ import pytest
 
 from tests.scenarios.simulation.__main__ import Sums, again, timeline
 from tests.scenarios.simulation.bugs import BUGS, Bug
+from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Plan, Played, play
-from tests.scenarios.simulation.judge import Judge
-from tests.scenarios.simulation.kinds import KINDS
+from tests.scenarios.simulation.judge import LampsJudge
 from tests.scenarios.simulation.nodes import DARK, Face, Node, Pair
-from tests.scenarios.simulation.truth import Step, Truth
-from tests.scenarios.simulation.world import MS, S, Span
+from tests.scenarios.simulation.schedule import Span
+from tests.scenarios.simulation.truth import InstallationTruth
+from tests.shared.truth import MS, S, Step
 
 SHORT, USUAL, WHOLE = 20, 50, 160
 """Plays: about ten minutes, 25 minutes, and a whole game without its long breaks."""
@@ -96,16 +97,16 @@ def test_a_bug_is_seen(bug: Bug, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 # The judge itself
 
 
-def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) -> Judge:
+def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) -> LampsJudge:
     """A judge that has looked at two nodes of which the first showed ``faces``."""
-    truth = Truth.__new__(Truth)
+    truth = InstallationTruth.__new__(InstallationTruth)
     truth.steps, truth.toggles = steps, []
     nodes = [Node(1, 0), Node(2, 0)]
     for node in nodes:
         node.faces = faces
     pair = Pair.__new__(Pair)
     pair.nodes, pair.told = tuple(nodes), []
-    judge = Judge(truth, pair, list(spans), [], 60 * S)
+    judge = LampsJudge(truth, pair, list(spans), [], 60 * S)
     judge.judge()
     return judge
 

@@ -9,30 +9,22 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from tests.scenarios.main_job.playing import SETTLED_NS, Timeline
+from tests.scenarios.main_job.playing import SETTLED_NS
 from tests.shared.board_node import Heard, Node
-from tests.shared.frames import DARK_NUMERALS, MS_NS
+from tests.shared.frames import DARK_NUMERALS
+from tests.shared.truth import MS, Reading, Spell, Truth
 
 DARK = "  "
-SILENCE_NS = 1_500 * MS_NS
-STUCK_NS = 300 * MS_NS
+SILENCE_NS = 1_500 * MS
+STUCK_NS = 300 * MS
 """A port that does not send is given up after this (design of the drivers)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """``text`` was to be read, or a fault lasted, from ``begin_at`` until ``end_at``."""
-
-    begin_at: int
-    end_at: int
-    text: str = ""
 
 
 @dataclass(slots=True)
 class Judge:
-    """Holds frames and lamps against the timeline of the orders that were given."""
+    """Holds frames and lamps against the truth of the orders that were given."""
 
-    spells: list[Spell]
+    readings: list[Reading]
     faults: list[Spell]
     """When a board could not be reached, or its port did not send."""
     old_frames: int = 0
@@ -40,14 +32,14 @@ class Judge:
     _begins: list[int] = field(default_factory=list)
 
     @classmethod
-    def of(cls, timeline: Timeline, end_at: int, faults: Iterable[Spell]) -> Judge:
-        spells = [Spell(*each) for each in timeline.spells(end_at)]
-        return cls(spells, list(faults), _begins=[each.begin_at for each in spells])
+    def of(cls, truth: Truth, end_at: int, faults: Iterable[Spell] = ()) -> Judge:
+        readings = truth.readings(end_at)
+        return cls(readings, list(faults), _begins=[each.from_at for each in readings])
 
     def texts(self, first_at: int, last_at: int) -> set[str]:
         """All that was right at some moment from ``first_at`` to ``last_at``."""
         first = max(0, bisect_right(self._begins, first_at) - 1)
-        return {each.text for each in self.spells[first : bisect_right(self._begins, last_at)]}
+        return {each.text for each in self.readings[first : bisect_right(self._begins, last_at)]}
 
     def frames(self, log: Sequence[Heard], first_at: int) -> None:
         """No frame carries an old numeral, but for what was under way when a port stalled."""
@@ -64,9 +56,9 @@ class Judge:
             assert self._faulty(heard.at, STUCK_NS), f"old {text!r} at {heard.at} without a fault"
             self.old_frames += 1
             ended_at = max(
-                each.end_at
-                for each in self.spells
-                if each.text == text and each.begin_at <= heard.at
+                each.to_at
+                for each in self.readings
+                if each.text == text and each.from_at <= heard.at
             )
             self.oldest_ns = max(self.oldest_ns, heard.at - ended_at)
 
@@ -84,14 +76,14 @@ class Judge:
 
     def _moments(self, begin_at: int, end_at: int) -> list[int]:
         """Where something may turn from right to wrong within a spell of the lamps."""
-        turns = [each.begin_at + SETTLED_NS + 1 for each in self.spells]
+        turns = [at + SETTLED_NS + 1 for at in self._begins]
         return [begin_at, *(at for at in turns if begin_at < at < end_at), end_at - 1]
 
     def _faulty(self, at: int, for_ns: int) -> bool:
-        return any(each.begin_at <= at <= each.end_at + for_ns for each in self.faults)
+        return any(each.from_at <= at <= each.to_at + for_ns for each in self.faults)
 
 
 def gaps_ms(log: Sequence[Heard], begin_at: int, end_at: int) -> list[float]:
     """The milliseconds between frames within a time."""
     instants = [each.at for each in log if begin_at <= each.at <= end_at]
-    return [(after - before) / MS_NS for before, after in pairwise(instants)]
+    return [(after - before) / MS for before, after in pairwise(instants)]

@@ -7,10 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from tests.shared.truth import S
 from tests.shared.virtual_time import VirtualClock
-
-MS = 1_000_000
-S = 1_000_000_000
 
 
 class Span(NamedTuple):
@@ -40,7 +38,7 @@ class Log:
             self.say(from_at, f"FAULT {kind}: {detail} ({(to_at - from_at) / S:.3f} s)")
 
 
-class World:
+class Schedule:
     """Calls each act at its instant. An act gets the instant that was meant: when the event loop is
     late, the world outside was not."""
 
