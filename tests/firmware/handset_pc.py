@@ -21,7 +21,7 @@ from drivers.handset.messages import (
     press_is_authentic,
 )
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
-from tests.scenarios.main_job.independent_frames import KEY_BITS, framed
+from tests.shared.frames import KEY_BITS, framed
 
 FOLDER = FIRMWARE / "handset"
 LOGIC = (

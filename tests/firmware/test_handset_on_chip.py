@@ -28,7 +28,7 @@ from tests.firmware.handset_chip import (
 from tests.firmware.handset_figures import PRESS_LIMIT_MS, edge_to_last_byte, linked, worst
 from tests.firmware.handset_figures import ChipController as Controller
 from tests.firmware.handset_pc import UP_KEY, keys_frame, paired_memory, press_of
-from tests.scenarios.main_job.independent_frames import (
+from tests.shared.frames import (
     HELD_BIT,
     KEY_BITS,
     Press,

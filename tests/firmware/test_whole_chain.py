@@ -12,11 +12,11 @@ import pytest
 
 from tests.firmware.chip import EXTERNAL
 from tests.firmware.pair import ChipNode, ChipPair
-from tests.scenarios.main_job import installation
 from tests.scenarios.main_job.playing import Player
-from tests.scenarios.main_job.rig import Rig, play
 from tests.scenarios.main_job.series import SERIES
-from tests.scenarios.main_job.test_real_process import (
+from tests.shared import far_ends
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.program import (
     LATEST_NS,
     boottime,
     check_count,
@@ -24,7 +24,7 @@ from tests.scenarios.main_job.test_real_process import (
     running,
     start,
 )
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.rig import Rig, play
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr]
 
@@ -35,8 +35,8 @@ CHANGES = 390
 @pytest.fixture(autouse=True)
 def chips(image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Chips take the place of the tests' own nodes in every installation."""
-    monkeypatch.setattr(installation, "Node", functools.partial(ChipNode, image))
-    monkeypatch.setattr(installation, "Boards", ChipPair)
+    monkeypatch.setattr(far_ends, "Node", functools.partial(ChipNode, image))
+    monkeypatch.setattr(far_ends, "Boards", ChipPair)
 
 
 def test_the_scripted_series_on_simulated_lamps(tmp_path: Path) -> None:

@@ -8,12 +8,11 @@ from collections.abc import Callable, Coroutine
 from typing import Any
 
 from tests.scenarios.faults.judge import Judge
-from tests.scenarios.faults.lines import LIES
-from tests.scenarios.faults.rig import FaultyRig
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS, Show, make_show
-from tests.scenarios.main_job.installation import CONTROLLER_ID
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.scenarios.faults.lies import LIES
+from tests.shared.board_node import Node
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, Show, make_show
+from tests.shared.installation import CONTROLLER_ID
+from tests.shared.rig import Rig
 from tests.shared.truth import Spell, Truth
 
 KEYS = ("NUMBER_25", "READY", "SNAP", "DEAD_BALL")
@@ -33,7 +32,7 @@ class Chaos:
     """
 
     def __init__(
-        self, rig: FaultyRig, seed: int, lasts_s: float, *, without: tuple[str, ...] = ()
+        self, rig: Rig, seed: int, lasts_s: float, *, without: tuple[str, ...] = ()
     ) -> None:
         self.rig = rig
         self._without = without
@@ -138,7 +137,7 @@ class Chaos:
         line, begun_at = self.rig.lines[port], self.rig.clock()
         self._ill_at[port] = begun_at
         self.rig.mend(port, elsewhere=self.chance.random() < 0.5)
-        line.lie, line.echoes = "", False
+        line.lie, line.echoes = None, False
         if port == "boards":
             for node in self.rig.nodes:
                 node.plugged, node.mute = True, False
@@ -168,7 +167,7 @@ class Chaos:
         line = self.rig.lines[port]
         return [
             *self._of_any(port),
-            (f"lie: {lie}", lambda: setattr(line, "lie", lie), False),
+            (f"lie: {lie}", lambda: setattr(line, "lie", LIES[lie]), False),
             (f"node {node.number} off the pair", lambda: self._unplug(node), True),
             (f"node {node.number} mute", lambda: setattr(node, "mute", True), False),
             ("second controller", lambda: self._stranger(collides=False), False),
@@ -188,7 +187,7 @@ class Chaos:
     def _babble(self, port: str) -> Coroutine[Any, Any, None]:
         async def babble() -> None:
             while True:
-                if not self.rig.lines[port]._lane.stalled:
+                if not self.rig.lines[port].stalled:
                     self.rig.lines[port].babble(self.chance.randbytes(200))
                 await asyncio.sleep(0.05)
 
@@ -203,8 +202,8 @@ class Chaos:
                 if collides:
                     line.garbled_until = self.rig.clock() + 4 * MS_NS
                 for node in self.rig.nodes:
-                    if node._controller is not None:  # one in the dark would obey anybody
-                        node.heard(show)
+                    if node.obeys is not None:  # one in the dark would obey anybody
+                        node.hear(show, self.rig.clock())
                 line.babble(make_show(show))
                 await asyncio.sleep(self.chance.uniform(0.05, 0.15))
 

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from tests.scenarios.main_job.board_ends import Heard, Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
 from tests.scenarios.main_job.playing import SETTLED_NS
-from tests.shared.truth import MS, Reading, S, Spell, Truth
+from tests.shared.board_node import Heard, Node
+from tests.shared.frames import DARK_NUMERALS
+from tests.shared.truth import MS, Reading, Spell, Truth
 
 DARK = "  "
 SILENCE_NS = 1_500 * MS
@@ -64,8 +64,7 @@ class Judge:
 
     def lamps(self, node: Node, first_at: int) -> None:
         """A board reads what is right, or nothing, or for 1.5 s its last."""
-        ends = [*node.instants[1:], node.clock()]
-        for begin_at, end_at, text in zip(node.instants, ends, node.faces, strict=True):
+        for begin_at, end_at, text in node.spells():
             if text == DARK or end_at < first_at:
                 continue
             for at in self._moments(max(begin_at, first_at), end_at):
@@ -82,16 +81,6 @@ class Judge:
 
     def _faulty(self, at: int, for_ns: int) -> bool:
         return any(each.from_at <= at <= each.to_at + for_ns for each in self.faults)
-
-
-def returns(node: Node, ordered_at: Sequence[int]) -> list[int]:
-    """When a board lit up by itself: from dark, and not within 0.2 s of an order."""
-    lit = [
-        at
-        for (before, face), at in zip(pairwise(node.faces), node.instants[1:], strict=True)
-        if before == DARK and face != DARK
-    ]
-    return [at for at in lit if not any(0 <= at - each < S // 5 for each in ordered_at)]
 
 
 def gaps_ms(log: Sequence[Heard], begin_at: int, end_at: int) -> list[float]:

@@ -19,12 +19,11 @@ import pytest
 
 from controller.journal.reader import JournalReader
 from tests.scenarios.faults.judge import DARK, Judge
-from tests.scenarios.faults.rig import FaultyRig, play
 from tests.scenarios.faults.test_ports import counting_40
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS, SHOW, Unframer, read_show
-from tests.scenarios.main_job.test_real_process import LATEST_NS, boottime, running
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Node
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, SHOW, Unframer, read_show
+from tests.shared.program import LATEST_NS, boottime, running
+from tests.shared.rig import Rig, play
 from tests.shared.truth import Truth
 
 REFRESH_NS = 100 * MS_NS
@@ -32,7 +31,7 @@ HOUR_NS = 3_600 * S_NS
 FAKETIME = Path(f"/usr/lib/{os.uname().machine}-linux-gnu/faketime/libfaketime.so.1")
 
 
-def frames_are_right(rig: FaultyRig, truth: Truth, since_at: int, old_ns: int) -> int:
+def frames_are_right(rig: Rig, truth: Truth, since_at: int, old_ns: int) -> int:
     """Every numeral was right when it was written, or at most ``old_ns`` earlier; their number."""
     judge = Judge.of(truth, rig.clock())
     unframer, count = Unframer(), 0
@@ -47,11 +46,7 @@ def frames_are_right(rig: FaultyRig, truth: Truth, since_at: int, old_ns: int) -
 
 def lit_at(node: Node, since_at: int) -> int:
     """When a board was first lit after ``since_at``."""
-    return next(
-        at
-        for at, face in zip(node.instants, node.faces, strict=True)
-        if at > since_at and face != DARK
-    )
+    return next(at for at, _, face in node.spells() if at > since_at and face != DARK)
 
 
 # Suspend
@@ -62,7 +57,7 @@ def lit_at(node: Node, since_at: int) -> int:
 def test_after_a_suspend_the_count_is_right_within_a_refresh(
     tmp_path: Path, asleep_s: float, awake_s: float
 ) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         truth = await counting_40(rig)
         await asyncio.sleep(awake_s)
         begun_at = rig.clock()
@@ -83,7 +78,7 @@ def test_after_a_suspend_the_count_is_right_within_a_refresh(
 
 
 def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(tmp_path: Path) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.suspend(HOUR_NS)
         await asyncio.sleep(0.11)
@@ -95,7 +90,7 @@ def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(tmp_path: 
 
 
 def test_a_press_after_a_suspend_is_taken_once_a_state_was_heard(tmp_path: Path) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.suspend(10 * S_NS)
         assert (await rig.keeper.press("SNAP")).result == "not heard", "its STATE was of before"
@@ -121,7 +116,7 @@ def test_an_event_loop_that_runs_late_shows_no_numeral_that_is_not_right(
     def lateness() -> int:
         return lates.pop() if lates and chance.random() < 0.3 else 0
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         begun_at = rig.clock()
         truth = Truth(at=begun_at)
         while lates:
@@ -139,7 +134,7 @@ def test_an_event_loop_that_runs_late_shows_no_numeral_that_is_not_right(
     play(tmp_path, script, lateness=lateness)
 
 
-def _note_change(rig: FaultyRig, acted: list[int]) -> Callable[[], None]:
+def _note_change(rig: Rig, acted: list[int]) -> Callable[[], None]:
     before = rig.service.last.decided
 
     def look() -> None:
@@ -160,7 +155,7 @@ def test_a_wall_clock_that_steps_by_hours_moves_nothing_but_the_journal_s_times(
     wall = [time.time_ns()]
     kept: list[bool | None] = [False]
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         monkeypatch.setattr(rig.service.recorder, "_wall_clock", lambda: wall[0])
         monkeypatch.setattr(rig.journal, "_synchronised", lambda: kept[0])
         truth = await counting_40(rig)
@@ -195,7 +190,7 @@ def _wall_ns(wall_time: datetime) -> int:
     return round(wall_time.timestamp()) * S_NS
 
 
-async def _written(rig: FaultyRig) -> None:
+async def _written(rig: Rig) -> None:
     """Wait, in real time, until the journal's thread has written all."""
     patience_at = time.monotonic() + 5
     while rig.journal.waiting and time.monotonic() < patience_at:

@@ -14,17 +14,14 @@ from pathlib import Path
 import pytest
 
 from tests.scenarios.faults.judge import Judge, gaps_ms
-from tests.scenarios.faults.lines import SilentPort, TellingPort
-from tests.scenarios.faults.rig import FaultyRig, play
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
-from tests.scenarios.main_job.playing import hold_boards_key
-from tests.scenarios.main_job.test_on_the_pair import NOTICED_S
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
+from tests.shared.pty_time import PtyPort, TellingPort
+from tests.shared.rig import NOTICED_S, Rig, play
 from tests.shared.truth import Spell, Truth
 
 ORDERS = (("SNAP", "held"), ("DEAD_BALL", "running"), ("NUMBER_25", "held"), ("READY", "running"))
 
-Fault = Callable[[FaultyRig, str], None]
+Fault = Callable[[Rig, str], None]
 
 FAULTS: dict[str, Fault] = {
     "stall": lambda rig, port: rig.lines[port].stall(),
@@ -34,7 +31,7 @@ FAULTS: dict[str, Fault] = {
 }
 
 
-async def counting_40(rig: FaultyRig) -> Truth:
+async def counting_40(rig: Rig) -> Truth:
     """A running 40."""
     truth = Truth(at=rig.clock())
     pressed = await rig.keeper.press("DEAD_BALL")
@@ -52,7 +49,7 @@ def test_a_short_fault_of_the_boards_port_ends_by_itself(
     begun_at = ended_at = 0
     truth = Truth()
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         nonlocal begun_at, ended_at, truth
         truth = await counting_40(rig)
         begun_at = rig.clock()
@@ -80,7 +77,7 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
     begun_at = ended_at = 0
     truth = Truth()
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         nonlocal begun_at, ended_at, truth
         truth = await counting_40(rig)
         begun_at = rig.clock()
@@ -91,7 +88,7 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
         await asyncio.sleep(5)
         assert rig.read == ["  ", "  "]
         assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
-        assert await hold_boards_key(rig) == "held"
+        assert await rig.hold_boards_key() == "held"
         await asyncio.sleep(0.1)
         text = truth.reads(rig.clock())
         assert rig.read == [text, text]
@@ -106,7 +103,7 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
 def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -> None:
     """Its queue is always empty, and yet it is full."""
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         truth = await counting_40(rig)
         rig.fill("boards")
         begun_at = rig.clock()
@@ -122,7 +119,7 @@ def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -
         text = truth.reads(rig.clock())
         assert rig.read == [text, text]
 
-    play(tmp_path, script, port=SilentPort)
+    play(tmp_path, script, port=PtyPort)
 
 
 def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
@@ -131,7 +128,7 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
     """The limit of it: the boards' silence is noticed within 1.9 s, and until then such a port
     takes what it is given. No UART or USB adapter of Linux is one, but a tunnelled port may be."""
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.lines["boards"].stall()
         await asyncio.sleep(6)
@@ -146,15 +143,15 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
             rig.nodes[0].read_at(at) for at in range(mended_at + 120 * MS_NS, rig.clock(), MS_NS)
         } == {"  "}
 
-    play(tmp_path, script, port=SilentPort)
+    play(tmp_path, script, port=PtyPort)
 
 
-@pytest.mark.parametrize("port", [TellingPort, SilentPort])
+@pytest.mark.parametrize("port", [TellingPort, PtyPort])
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
     tmp_path: Path, fault: str, port: type[TellingPort]
 ) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         truth = await counting_40(rig)
         begun_at = rig.clock()
         FAULTS[fault](rig, "receiver")
@@ -175,7 +172,7 @@ def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(tmp_path: Path, fault: str) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         FAULTS[fault](rig, "boards")
         begun_at, heard = rig.clock(), len(rig.keeper.heard)

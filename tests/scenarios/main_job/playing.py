@@ -6,10 +6,10 @@ import asyncio
 from dataclasses import dataclass
 
 from controller.rules.events import Order, PlayEnded
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.handset_ends import HandsetEnd
-from tests.scenarios.main_job.rig import Rig
 from tests.scenarios.main_job.series import CONSOLE, FIELD_KEYS, NOBODY, Step
+from tests.shared.board_node import Node
+from tests.shared.handset_end import HandsetEnd
+from tests.shared.rig import Rig
 from tests.shared.truth import CONSOLE as CONSOLE_NUMBER
 from tests.shared.truth import MS, Face, S, Truth
 
@@ -138,26 +138,3 @@ def _typed(line: str) -> PlayEnded:
     """An end of play as typed: an ending, and facts after commas."""
     ending, *facts = (word.strip().replace(" ", "_") for word in line.split(","))
     return PlayEnded(ending, frozenset(facts))
-
-
-# Short scripts
-
-
-async def held_25(rig: Rig) -> None:
-    """25, shown and held."""
-    assert (await rig.keeper.press("NUMBER_25")).result == "held"
-    assert rig.read == ["25", "25"]
-
-
-async def running_25(rig: Rig) -> None:
-    """25, running."""
-    await held_25(rig)
-    await asyncio.sleep(1)
-    assert (await rig.keeper.press("READY")).result == "running"
-
-
-async def hold_boards_key(rig: Rig) -> str:
-    """Boards off, or relight; gives the result."""
-    await rig.keeper.press("BOARDS_OFF")
-    await asyncio.sleep(1)
-    return (await rig.keeper.press("BOARDS_OFF", held=True)).result

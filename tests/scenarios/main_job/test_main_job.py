@@ -16,13 +16,12 @@ from pathlib import Path
 import pytest
 
 from controller.journal.file import Row
-from tests.scenarios.main_job.board_ends import Heard
-from tests.scenarios.main_job.independent_frames import BYTE_NS, DARK_NUMERALS, State
-from tests.scenarios.main_job.installation import CONTROLLER_ID, FIELD, KEEPER
 from tests.scenarios.main_job.playing import SETTLED_NS, Player, face_of
-from tests.scenarios.main_job.rig import Rig, play
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Heard
+from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS, State
+from tests.shared.installation import CONTROLLER_ID, FIELD, KEEPER
+from tests.shared.rig import Rig, play
 from tests.shared.truth import Face
 from tests.shared.virtual_time import START_AT
 

@@ -6,8 +6,8 @@ import asyncio
 from pathlib import Path
 
 from tests.scenarios.main_job.playing import Player
-from tests.scenarios.main_job.rig import Rig, play
 from tests.scenarios.main_job.typical_series import TYPICAL
+from tests.shared.rig import Rig, play
 
 
 def test_the_typical_series_reads_as_published_on_both_boards(tmp_path: Path) -> None:

@@ -9,11 +9,11 @@ from collections.abc import Callable, Sequence
 from drivers.base import Edge, Key
 from drivers.handset.messages import PressFrame, encode_press
 from drivers.handset.simulated import SimulatedHandset
-from tests.scenarios.main_job.independent_frames import BYTE_NS
 from tests.scenarios.simulation.link import Link
 from tests.scenarios.simulation.nodes import body_of
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Sent
+from tests.shared.frames import BYTE_NS
 from tests.shared.truth import MS
 
 PRESS_BYTES, STATE_BYTES = 25, 29

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from drivers.base import Clock, PortError, PortListener
-from tests.scenarios.main_job.independent_frames import BYTE_NS
 from tests.scenarios.simulation.process import Process
+from tests.shared.frames import BYTE_NS
 
 KERNEL_BYTES = 4096
 

@@ -11,8 +11,8 @@ import random
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from tests.scenarios.main_job.independent_frames import BYTE_NS, LIT_SEGMENTS, segment_bits
 from tests.scenarios.simulation.schedule import Schedule
+from tests.shared.frames import BYTE_NS, LIT_SEGMENTS, segment_bits
 from tests.shared.truth import MS
 
 DARK, ODD = -1, -2
