@@ -28,6 +28,7 @@ from tests.scenarios.simulation.process import (
 )
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import InstallationTruth
+from tests.shared.installation import PORTS, configuration
 from tests.shared.truth import MS, S
 
 NEVER = 1 << 62
@@ -40,40 +41,6 @@ what it dies of."""
 BOOT_NS = 12 * S
 RESTART_NS = 400 * MS
 """From the end of one process to the first step of the next: RestartSec and the start of Python."""
-CONFIG = """
-rules = "nfhs"
-state_folder = "{folder}/state"
-runtime_folder = "{folder}/run"
-journal = "{folder}/state/journal.sqlite"
-key_file = "{folder}/keys.toml"
-controller_id = 7001
-
-[[boards]]
-name = "north"
-driver = "node"
-port = "/dev/boards"
-node = 1
-
-[[boards]]
-name = "south"
-driver = "node"
-port = "/dev/boards"
-node = 2
-
-[[handsets]]
-driver = "radio"
-id = 1
-role = "keeper"
-layout = "twelve"
-port = "/dev/receiver"
-
-[[handsets]]
-driver = "radio"
-id = 2
-role = "field"
-layout = "four"
-port = "/dev/receiver"
-"""
 
 
 def configured(folder: Path, keys: Keys) -> Config:
@@ -81,7 +48,11 @@ def configured(folder: Path, keys: Keys) -> Config:
     folder.mkdir(parents=True, exist_ok=True)
     write_keys(folder / "keys.toml", keys)
     path = folder / "playclock.toml"
-    path.write_text(CONFIG.format(folder=folder), encoding="utf-8")
+    ports = {name: f"/dev/{name}" for name in PORTS}
+    text = configuration(
+        ports, state=folder / "state", run=folder / "run", keys=folder / "keys.toml"
+    )
+    path.write_text(text)
     return load_config(path)
 
 

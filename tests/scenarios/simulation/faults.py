@@ -11,9 +11,10 @@ from typing import NamedTuple
 from tests.scenarios.simulation.air import Air
 from tests.scenarios.simulation.computer import Computer
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.nodes import Node, Pair
+from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
+from tests.shared.board_node import Lamps, Node
 from tests.shared.truth import MS, S
 
 
@@ -140,8 +141,8 @@ class Faults:
         detail."""
         boards, receiver = self._links["boards"], self._links["receiver"]
         acts: dict[str, Callable[[int, int], str]] = {
-            "board mute": partial(self._board, "mute"),
-            "board deaf": partial(self._board, "deaf"),
+            "board mute": partial(self._board, "mute", True),
+            "board deaf": partial(self._board, "plugged", False),
             "board reset": self._board_reset,
             "board lies": self._board_lies,
             "board flaps": self._board_flaps,
@@ -184,15 +185,15 @@ class Faults:
 
     # Boards
 
-    def _board(self, name: str, at: int, lasts_ns: int) -> str:
+    def _board(self, name: str, value: bool, at: int, lasts_ns: int) -> str:
         node = self._node()
-        self._for_a_while(node, name, True, at, lasts_ns)
+        self._for_a_while(node, name, value, at, lasts_ns)
         return f"node {node.number}"
 
     def _board_reset(self, at: int, lasts_ns: int) -> str:
         node = self._node()
         node.reset(at)
-        self._for_a_while(node, "deaf", True, at, lasts_ns)
+        self._for_a_while(node, "plugged", False, at, lasts_ns)
         return f"node {node.number}"
 
     def _board_lies(self, at: int, lasts_ns: int) -> str:
@@ -201,8 +202,9 @@ class Faults:
             1 << self._rng.randrange(7) if self._rng.random() < 0.7 else 0x7F for _ in "tu"
         )
         on = self._rng.random() < 0.5
-        node.stick(((tens, units), (0, 0)) if on else ((0, 0), (tens, units)), at)
-        self._after(at, lasts_ns, lambda then: node.stick(None, then))
+        stuck, none = Lamps(tens, units), Lamps()
+        node.stick(*((stuck, none) if on else (none, stuck)), at, chain_fault=True)
+        self._after(at, lasts_ns, lambda then: node.stick(none, none, then))
         return f"node {node.number}, lamps {(tens, units)} always {'on' if on else 'off'}"
 
     def _board_flaps(self, at: int, lasts_ns: int) -> str:
