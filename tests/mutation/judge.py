@@ -32,8 +32,7 @@ kill some more by chance, where the rules' own should."""
 HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
 """Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = tuple(
-    f"tests/controller/rules/{name}.py"
-    for name in ("codes/test_seasons", "codes/test_published")
+    f"tests/controller/rules/{name}.py" for name in ("codes/test_seasons", "codes/test_published")
 )
 """Those that read the shipped data when they run, not when they are imported."""
 ALL, QUICK, NEAR = "all", "quick", "near"

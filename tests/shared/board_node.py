@@ -271,7 +271,7 @@ class Boards:
         """Every node hears a SHOW."""
         for node in self.nodes:
             if node.plugged and node.hear(show, at) and not node.mute:
-                self.later(at + TURN_ROUND_NS, partial(self._answer, node))
+                self.later(at + TURN_ROUND_NS, partial(self.answer, node))
 
     def stranger(self, show: Show) -> None:
         """Another controller's SHOW arrives at the nodes."""
@@ -282,7 +282,8 @@ class Boards:
         """Call ``act(at)`` at that instant."""
         asyncio.get_running_loop().call_later((at - self._clock()) / 1e9, act, at)
 
-    def _answer(self, node: Node, at: int) -> None:
+    def answer(self, node: Node, at: int) -> None:
+        """A node begins to answer."""
         status = node.answer(at)
         self.later(at + STATUS_BYTES * BYTE_NS, partial(self.answered, node, status, node.lies))
 

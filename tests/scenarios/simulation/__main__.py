@@ -10,7 +10,7 @@ from pathlib import Path
 
 from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Plan, Played, play
-from tests.scenarios.simulation.nodes import DARK, ODD
+from tests.shared.board_node import DARK, ODD
 from tests.shared.truth import S
 from tests.shared.virtual_time import START_AT
 
@@ -110,7 +110,7 @@ def timeline(played: Played, *, whole: bool) -> list[str]:
     """What happened, in order; around the first problems only, unless ``whole``."""
     lines = list(played.lines)
     for node in played.pair.nodes:
-        for at, shown, ordered in node.faces:
+        for at, shown, ordered in node.history:
             meant = "" if shown == ordered else f" (meant {NAMES.get(ordered, ordered)})"
             lines.append((at, f"    node {node.number}: {NAMES.get(shown, shown)}{meant}"))
     lines += [(at, f"    wire: {NAMES.get(told, told)}") for at, told in played.pair.told]

@@ -10,13 +10,11 @@ from drivers.base import Edge, Key
 from drivers.handset.messages import PressFrame, encode_press
 from drivers.handset.simulated import SimulatedHandset
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.nodes import body_of
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Sent
-from tests.shared.frames import BYTE_NS
+from tests.shared.frames import BYTE_NS, PRESS_BYTES, STATE_BYTES, opened
 from tests.shared.truth import MS
 
-PRESS_BYTES, STATE_BYTES = 25, 29
 _PRESS = struct.Struct(">BBIHBHB")
 
 Deliver = Callable[[bytes, Sent, int], None]
@@ -45,9 +43,7 @@ class Air:
     def carry(self, data: bytes, ends_at: int) -> None:
         """Bytes leave the receiver's antenna."""
         if len(data) == STATE_BYTES:
-            body = body_of(data[1:-1])
-            assert body is not None
-            self.state_sent(body, self._schedule.clock())
+            self.state_sent(opened(data[1:-1]), self._schedule.clock())
         self._schedule.at(ends_at, lambda at: self._state(data, at))
 
     def press(self, number: int, key: Key, edge: Edge, at: int) -> None:
@@ -98,8 +94,7 @@ class Air:
             self._serve(handset, at)
 
     def _send(self, frame: bytes, handset: SimulatedHandset, at: int) -> None:
-        body = body_of(frame[1:-1])
-        assert body is not None
+        body = opened(frame[1:-1])
         _, number, counter, keys, age, beat, _ = _PRESS.unpack_from(body)
         sent = Sent(number, counter, keys, age, beat, handset.session)
         self.recorded.append((frame, sent))

@@ -23,7 +23,7 @@ from controller.service.watchdog import Watchdog
 from drivers.board import node
 from drivers.board.node import NodeBus
 from drivers.handset.radio import RadioHandsets
-from tests.scenarios.simulation import nodes
+from tests.shared import board_node
 
 Patch = pytest.MonkeyPatch
 
@@ -114,7 +114,7 @@ def only_the_faulty_board_dark(patch: Patch) -> None:
 
 def node_never_silent(patch: Patch) -> None:
     """A board keeps what it was told last for ever."""
-    patch.setattr(nodes.Node, "settle", lambda *_: None)
+    patch.setattr(board_node.Node, "settle", lambda *_: None)
 
 
 def rows_dropped_at_restart(patch: Patch) -> None:

@@ -48,11 +48,11 @@ def configured(folder: Path, keys: Keys) -> Config:
     folder.mkdir(parents=True, exist_ok=True)
     write_keys(folder / "keys.toml", keys)
     path = folder / "playclock.toml"
-    ports = {name: Path("/dev") / name for name in PORTS}
+    ports = {name: f"/dev/{name}" for name in PORTS}
     text = configuration(
         ports, state=folder / "state", run=folder / "run", keys=folder / "keys.toml"
     )
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text)
     return load_config(path)
 
 

@@ -11,9 +11,10 @@ from typing import NamedTuple
 from tests.scenarios.simulation.air import Air
 from tests.scenarios.simulation.computer import Computer
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.nodes import Node, Pair
+from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
+from tests.shared.board_node import Lamps, Node
 from tests.shared.truth import MS, S
 
 Act = Callable[["Faults", str, int, int], str]
@@ -107,15 +108,20 @@ class Faults:
 
     # Boards
 
-    def board_silent(self, name: str, at: int, lasts_ns: int) -> str:
+    def board_mute(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
-        self._for_a_while(node, name.split()[1], True, at, lasts_ns)
+        self._for_a_while(node, "mute", True, at, lasts_ns)
+        return f"node {node.number}"
+
+    def board_deaf(self, name: str, at: int, lasts_ns: int) -> str:
+        node = self._node()
+        self._for_a_while(node, "plugged", False, at, lasts_ns)
         return f"node {node.number}"
 
     def board_reset(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
         node.reset(at)
-        self._for_a_while(node, "deaf", True, at, lasts_ns)
+        self._for_a_while(node, "plugged", False, at, lasts_ns)
         return f"node {node.number}"
 
     def board_lies(self, name: str, at: int, lasts_ns: int) -> str:
@@ -124,8 +130,9 @@ class Faults:
             1 << self._rng.randrange(7) if self._rng.random() < 0.7 else 0x7F for _ in "tu"
         )
         on = self._rng.random() < 0.5
-        node.stick(((tens, units), (0, 0)) if on else ((0, 0), (tens, units)), at)
-        self._after(at, lasts_ns, lambda then: node.stick(None, then))
+        stuck, none = Lamps(tens, units), Lamps()
+        node.stick(*((stuck, none) if on else (none, stuck)), at, chain_fault=True)
+        self._after(at, lasts_ns, lambda then: node.stick(none, none, then))
         return f"node {node.number}, lamps {(tens, units)} always {'on' if on else 'off'}"
 
     def board_flaps(self, name: str, at: int, lasts_ns: int) -> str:
@@ -271,8 +278,8 @@ class Faults:
 PORT_BACK_S = 2.2 + 3.2
 """The longest pause before a port is tried again, and the time in which boards come back."""
 KINDS: Mapping[str, FaultKind] = {
-    "board mute": FaultKind(Faults.board_silent, 5, 0.5, 8.0, 3.2),
-    "board deaf": FaultKind(Faults.board_silent, 5, 0.5, 8.0, 3.2, stale=True),
+    "board mute": FaultKind(Faults.board_mute, 5, 0.5, 8.0, 3.2),
+    "board deaf": FaultKind(Faults.board_deaf, 5, 0.5, 8.0, 3.2, stale=True),
     "board reset": FaultKind(Faults.board_reset, 5, 0.0, 0.4, 0.7, stale=True),
     "board lies": FaultKind(Faults.board_lies, 4, 0.5, 12.0, 3.2, stale=True),
     "board flaps": FaultKind(Faults.board_flaps, 3, 15.0, 45.0, 3.2),

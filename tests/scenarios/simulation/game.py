@@ -22,10 +22,11 @@ from tests.scenarios.simulation.judge import (
     journal_problems,
 )
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.nodes import Node, Pair
+from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Arrival, InstallationTruth, Sent
+from tests.shared.board_node import Node
 from tests.shared.truth import FIELD_HANDSET, KEEPER_HANDSET, MS, S
 from tests.shared.virtual_time import START_AT, VirtualClock, VirtualTimeLoop
 
@@ -61,7 +62,7 @@ class Played:
 
     @property
     def frames(self) -> int:
-        return self.pair.frames
+        return len(self.pair.log)
 
 
 class Game:
@@ -82,7 +83,7 @@ class Game:
             for n, key in keys.uplink.items()
         ]
         self.truth = InstallationTruth(now)
-        self.pair = Pair([Node(1, now), Node(2, now)], schedule, streams[1])
+        self.pair = Pair([Node(1, clock), Node(2, clock)], schedule, streams[1])
         self.air = air = Air(handsets, schedule, streams[2])
         links = {
             "boards": Link("boards", clock, self.pair.carry),

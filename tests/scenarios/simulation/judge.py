@@ -19,9 +19,10 @@ from tests.scenarios.simulation.faults import (
     WATCHDOG,
     FaultKind,
 )
-from tests.scenarios.simulation.nodes import DARK, SILENCE_NS, Asked, Face, Node, Pair
+from tests.scenarios.simulation.pair import Asked, Pair
 from tests.scenarios.simulation.schedule import Span
 from tests.scenarios.simulation.truth import InstallationTruth, OwedRow
+from tests.shared.board_node import DARK, SILENCE_NS, Face, Node
 from tests.shared.truth import MS, S, Step, spells
 
 WELL_NS = 30 * MS
@@ -95,7 +96,7 @@ class LampsJudge:
             shown = face.ordered  # what its lamps make of it is the fault of its lamps
             return shown != DARK and (step.off or shown != step.numeral)
 
-        for from_at, to_at in spells(node.faces, self._truth.steps, wrong, self._end_at):
+        for from_at, to_at in spells(node.history, self._truth.steps, wrong, self._end_at):
             cause = self._cause(from_at, to_at, 200 * MS, stale=True)
             lasts_ns = to_at - from_at
             self._count(self.verdict.wrong_s, "wrong", cause, lasts_ns)
@@ -111,7 +112,7 @@ class LampsJudge:
         def dark(face: Face, step: Step) -> bool:
             return face.ordered == DARK and not step.off and step.numeral is not None
 
-        for from_at, to_at in spells(node.faces, self._truth.steps, dark, self._end_at):
+        for from_at, to_at in spells(node.history, self._truth.steps, dark, self._end_at):
             cause = self._cause(from_at, to_at, 5 * S, stale=False)
             self._count(self.verdict.dark_s, "dark", cause, to_at - from_at)
             if self._unexcused(from_at, to_at):
@@ -121,7 +122,7 @@ class LampsJudge:
         def off(face: Face, step: Step) -> bool:
             return step.off
 
-        for from_at, to_at in spells(node.faces, self._truth.steps, off, self._end_at):
+        for from_at, to_at in spells(node.history, self._truth.steps, off, self._end_at):
             self.verdict.dark_s["off until relit"] += (to_at - from_at) / S
 
     def _differ(self, one: Node, other: Node) -> None:
@@ -133,7 +134,7 @@ class LampsJudge:
                 return False
             return (face.ordered, against.ordered) != (DARK, DARK)
 
-        for from_at, to_at in spells(one.faces, other.faces, differ, self._end_at):
+        for from_at, to_at in spells(one.history, other.history, differ, self._end_at):
             cause = self._cause(from_at, to_at, 200 * MS, stale=True)
             lasts_ns = to_at - from_at
             self.verdict.longest[f"differ, {cause}"] = max(

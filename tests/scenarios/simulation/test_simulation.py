@@ -13,9 +13,10 @@ from tests.scenarios.simulation.bugs import BUGS, Bug
 from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Plan, Played, play
 from tests.scenarios.simulation.judge import LampsJudge
-from tests.scenarios.simulation.nodes import DARK, Face, Node, Pair
+from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.schedule import Span
 from tests.scenarios.simulation.truth import InstallationTruth
+from tests.shared.board_node import DARK, Face, Node
 from tests.shared.truth import MS, S, Step
 
 SHORT, USUAL, WHOLE = 20, 50, 160
@@ -101,11 +102,11 @@ def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) 
     """A judge that has looked at two nodes of which the first showed ``faces``."""
     truth = InstallationTruth.__new__(InstallationTruth)
     truth.steps, truth.toggles = steps, []
-    nodes = [Node(1, 0), Node(2, 0)]
+    nodes = [Node(1, lambda: 0), Node(2, lambda: 0)]
     for node in nodes:
-        node.faces = faces
+        node.history = faces
     pair = Pair.__new__(Pair)
-    pair.nodes, pair.told = tuple(nodes), []
+    pair.nodes, pair.told = nodes, []
     judge = LampsJudge(truth, pair, list(spans), [], 60 * S)
     judge.judge()
     return judge
