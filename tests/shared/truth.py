@@ -29,18 +29,18 @@ from controller.rules.events import (
     Undo,
 )
 from tests.exploration.model import NaiveClock, NaiveRules, Verdict
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.installation import KEEPER, ROLES
 from tests.shared.published import NFHS, Book, season_of
 
-MS: Final = 1_000_000
-S: Final = 1_000_000_000
 UNDEFINED: Final = -1
 """Where a numeral should be: no rule says what to show."""
 
 # What keys mean
 
-AGAIN_NS: Final = 600 * MS
-OF_ONE_HOLD_NS: Final = 3_000 * MS
-ONE_THUMB_NS: Final = 150 * MS
+AGAIN_NS: Final = 600 * MS_NS
+OF_ONE_HOLD_NS: Final = 3_000 * MS_NS
+ONE_THUMB_NS: Final = 150 * MS_NS
 
 _25, _40 = Number.ADMINISTRATIVE, Number.ROUTINE
 
@@ -152,11 +152,9 @@ class Face(NamedTuple):
     zero_at: int | None = None
 
 
-KEEPER_HANDSET, FIELD_HANDSET, CONSOLE = 1, 2, 0
-CREW: Final[Mapping[int, tuple[Role, str]]] = {
-    CONSOLE: (Role.KEEPER, "twelve"),
-    KEEPER_HANDSET: (Role.KEEPER, "twelve"),
-    FIELD_HANDSET: (Role.FIELD, "four"),
+CONSOLE: Final = 0
+CREW: Final[Mapping[int, tuple[Role, str]]] = {CONSOLE: (Role.KEEPER, "twelve")} | {
+    number: (Role(role), layout) for number, (role, layout) in ROLES.items()
 }
 """Role and keys of each handset, by its number."""
 
@@ -182,7 +180,7 @@ class Truth:
         at: int,
         *,
         held: bool = False,
-        handset: int = KEEPER_HANDSET,
+        handset: int = KEEPER,
         now: int | None = None,
         seen_at: int | None = None,
     ) -> str:
@@ -224,9 +222,9 @@ class Truth:
         """Write down what is to be shown up to ``to``."""
         state = self.clock.now
         if state.phase == "RUNNING":
-            left = (state.expires - self._drawn_at - 1) // S  # the changes that are still to come
-            for shown in range(min(left, state.seconds - 1), -1, -1):
-                at = state.expires - shown * S
+            to_come = (state.expires - self._drawn_at - 1) // S_NS
+            for shown in range(min(to_come, state.seconds - 1), -1, -1):
+                at = state.expires - shown * S_NS
                 if self._drawn_at < at <= to:
                     self.steps.append(Step(at, shown, self.clock.off))
         self._drawn_at = max(self._drawn_at, to)

@@ -15,7 +15,7 @@ from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
 from tests.shared.board_node import Lamps, Node
-from tests.shared.truth import MS, S
+from tests.shared.frames import MS_NS, S_NS
 
 Act = Callable[["Faults", str, int, int], str]
 """Begins a fault, given its class, its instant and how long it lasts; gives its detail."""
@@ -66,27 +66,27 @@ class Faults:
 
     def begin(self, at: int) -> None:
         if self._kinds:
-            self._later(at + 10 * S)
+            self._later(at + 10 * S_NS)
 
     def lateness(self) -> int:
         """By how much the event loop wakes late now."""
         now = self._schedule.clock()
         if now >= self.slow_until_at or self._rng.random() < 0.6:
             return 0
-        return self._rng.choice((self._rng.randrange(900), self._rng.randrange(40))) * MS
+        return self._rng.choice((self._rng.randrange(900), self._rng.randrange(40))) * MS_NS
 
     def _later(self, at: int) -> None:
         wait_s = self._rng.expovariate(1 / self._every_s)
-        self._schedule.at(at + int(wait_s * S), self._strike)
+        self._schedule.at(at + int(wait_s * S_NS), self._strike)
 
     def _strike(self, at: int) -> None:
         names = list(self._kinds)
         name = self._rng.choices(names, [self._kinds[n].weight for n in names])[0]
         kind = self._kinds[name]
-        lasts_ns = int(self._rng.uniform(kind.least_s, kind.most_s) * S)
+        lasts_ns = int(self._rng.uniform(kind.least_s, kind.most_s) * S_NS)
         group = name.split()[0]
         if self._busy.get(group, 0) <= at:
-            self._busy[group] = at + lasts_ns + S
+            self._busy[group] = at + lasts_ns + S_NS
             detail = kind.act(self, name, at, lasts_ns)
             self._schedule.log.struck.append(name)
             if name in OF_THE_PROCESS:  # the computer says when it really was away
@@ -141,7 +141,7 @@ class Faults:
         def turn(then: int) -> None:
             node.mute = not node.mute and then < at + lasts_ns
             if then < at + lasts_ns:
-                pause_ns = self._rng.randrange(1_200, 3_500) * MS
+                pause_ns = self._rng.randrange(1_200, 3_500) * MS_NS
                 self._after(then, min(pause_ns, at + lasts_ns - then), turn)
 
         turn(at)
@@ -203,7 +203,7 @@ class Faults:
     def jammed(self, name: str, at: int, lasts_ns: int) -> str:
         self._for_a_while(self._air, "loss", 1.0, at, lasts_ns)
         for _ in range(self._rng.randrange(5)):  # and what was jammed is played, then or soon after
-            self._after(at, self._rng.randrange(lasts_ns + 3 * S), self._replay_a_new_one)
+            self._after(at, self._rng.randrange(lasts_ns + 3 * S_NS), self._replay_a_new_one)
         return "all presses lost"
 
     def forged_presses(self, name: str, at: int, lasts_ns: int) -> str:
@@ -243,7 +243,7 @@ class Faults:
 
     def killed_again(self, name: str, at: int, lasts_ns: int) -> str:
         for n in range(4):
-            wait_ns = n * (lasts_ns + 800 * MS)
+            wait_ns = n * (lasts_ns + 800 * MS_NS)
             self._after(at, wait_ns, lambda _: self._computer.kill(name, None, lasts_ns))
         return "four times"
 
