@@ -42,7 +42,7 @@ from tests.exploration.invariants import decide
 from tests.scenarios.keeper_errors.field import Field
 from tests.scenarios.keeper_errors.keeper import Keeper, Rates
 from tests.scenarios.keeper_errors.played import orders
-from tests.scenarios.keeper_errors.published import NFHS
+from tests.shared.published import NFHS
 
 PLAYS: Final = 160
 SAMPLES: Final = (30, 100, 300)

@@ -16,9 +16,9 @@ from controller.check.session import Pregame
 from controller.config.load import load_config
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import Crew, checks
-from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
-from tests.scenarios.main_job.installation import Ends, Site
-from tests.shared.virtual_time import VirtualTimeLoop
+from tests.shared.far_ends import FarEnds
+from tests.shared.installation import Site
+from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort
 
 KEEPER, FIELD = Known(1, "keeper", "twelve"), Known(2, "field", "four")
 
@@ -26,7 +26,7 @@ KEEPER, FIELD = Known(1, "keeper", "twelve"), Known(2, "field", "four")
 class Folk(Hands):
     """People at the far ends of the ptys."""
 
-    far: Ends
+    far: FarEnds
 
     def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
         super().__init__(assembly, simulated)
@@ -68,9 +68,9 @@ class Folk(Hands):
 def test_every_step_is_right_on_real_ports(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[Known, ...]
 ) -> None:
-    flight = Flight()
-    clock = PatientClock(flight)
-    monkeypatch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
+    lanes = Lanes()
+    clock = PatientClock(lanes)
+    monkeypatch.setattr("controller.assembly.assembler.SerialPort", partial(PtyPort, lanes))
     answers = {
         "(y/n)": "y",
         "boards dark?": "y",
@@ -80,9 +80,7 @@ def test_every_step_is_right_on_real_ports(
 
     async def rehearse(site: Site) -> None:
         config = load_config(site.config)
-        far = Ends(clock)
-        for name, tty in site.ttys.items():
-            far.attach(name, tty.master, flight)
+        far = FarEnds(clock, site, lanes)
         folk = type("FolkHere", (Folk,), {"far": far})
         with Crew(answers, later={"Press Enter again": 10.1}) as crew:
             await Pregame(
@@ -103,7 +101,7 @@ def test_every_step_is_right_on_real_ports(
 
     with (
         Site(tmp_path) as site,
-        asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner,
+        asyncio.Runner(loop_factory=lambda: AwakeLoop(clock)) as runner,
     ):
         runner.run(rehearse(site))
         rows = {row.event: row.detail for row in checks(site.journal)}

@@ -10,7 +10,7 @@ from pathlib import Path
 from tests.firmware import building
 from tests.firmware.board import BoardNode
 from tests.firmware.chip import symbols
-from tests.scenarios.main_job.independent_frames import Show, make_show
+from tests.shared.frames import Show, make_show
 
 # The bounds: PROTOCOL.md, "Rules of a node", and what this firmware sets itself beyond it.
 LATCH_MS = 0.3

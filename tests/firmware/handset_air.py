@@ -1,7 +1,6 @@
 """Simulated chips as the handsets of a whole installation: thumbs at their keys, cues out.
 
-They stand in for ``HandsetEnd`` and ``Air`` of :mod:`tests.scenarios.main_job.handset_ends` in
-virtual time:
+They stand in for ``HandsetEnd`` and ``Air`` of :mod:`tests.shared.handset_end` in virtual time:
 each millisecond the chips are run up to the present, and what they have sent goes on the air, to
 the service's receiver and to the other handset. A pty has no line time, so it is added here.
 """
@@ -13,8 +12,8 @@ import asyncio
 from tests.firmware.chip import Pin
 from tests.firmware.handset_chip import HZ, MOTOR, HandsetOnChip
 from tests.firmware.handset_pc import DOWN_KEY, paired_memory
-from tests.scenarios.main_job.independent_frames import BYTE_NS
-from tests.scenarios.main_job.wire import MS_NS, Clock, Wire
+from tests.shared.frames import BYTE_NS, MS_NS
+from tests.shared.wire import Clock, Wire
 
 LAYOUTS = {1: "twelve", 2: "four"}
 """As the installation's configuration has it."""

@@ -14,7 +14,7 @@ from drivers.framing import Deframer
 from drivers.handset import messages
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
-from tests.scenarios.main_job.independent_frames import KEY_BITS, framed
+from tests.shared.frames import KEY_BITS, framed
 
 FOLDER = FIRMWARE / "handset"
 LOGIC = (

@@ -1,21 +1,21 @@
 """Two simulated chips as the board end of a whole installation: bytes of a pty in, lamps out.
 
-They stand in for ``Node`` and ``Boards`` of :mod:`tests.scenarios.main_job.board_ends` (see
-for what the names mean), in virtual or in real time: the chips are run up to the present whenever
-somebody looks. A pty has no line time, so it is added here, to the cycle.
+They stand in for ``Node`` and ``Boards`` of :mod:`tests.shared.board_node`, in virtual or in real
+time: the chips are run up to the present whenever somebody looks. A pty has no line time, so it is
+added here, to the cycle.
 """
 
 from __future__ import annotations
 
 import asyncio
-from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from tests.firmware.bench import NodeState, state_of
 from tests.firmware.board import BoardNode, text_of
-from tests.scenarios.main_job.independent_frames import BYTE_NS, SHOW, Unframer
-from tests.scenarios.main_job.wire import Clock, Wire
+from tests.shared.board_node import Readings
+from tests.shared.frames import BYTE_NS, SHOW, Unframer
+from tests.shared.wire import Clock, Wire
 
 ANSWERED_NS = 7_500_000
 """An answer of this firmware has ended so long after the SHOW: 2.41 ms, 4.95 ms on the line."""
@@ -27,19 +27,18 @@ Harm = Callable[[bytes], bytes]
 come too late as it is, and three that are missing in a row would rightly darken the boards."""
 
 
-class ChipNode:
+class ChipNode(Readings):
     """One node, its lamps' history in nanoseconds of the clock."""
 
     def __init__(self, image: Path, number: int, clock: Clock) -> None:
+        super().__init__(clock)
         self.number, self.plugged = number, True
         self.board = BoardNode(image, number=number)
         self.pair: ChipPair | None = None
         self._image = image
         self._origin_at = clock()
-        self._instants = [self._origin_at]
-        self._faces = [text_of((0, 0))]
         self._seen_faces = self._seen_edges = 0
-        self._latched = self._faces[0]
+        self._latched = text_of((0, 0))
         self._lit = False
 
     def cycle_of(self, at: int) -> int:
@@ -54,7 +53,7 @@ class ChipNode:
         if cycle > self.board.chip.cycle:
             self.board.run(cycle)
 
-    def advance(self) -> None:
+    def look(self) -> None:
         """Run the pair up to the present, and read the lamps."""
         if self.pair is not None:
             self.pair.advance()
@@ -77,22 +76,16 @@ class ChipNode:
                 self._lit = bool(value)
             else:
                 self._latched = value
-            self._note(cycle)
-
-    def _note(self, cycle: int) -> None:
-        text = self._latched if self._lit else "  "
-        if text != self._faces[-1]:
-            self._instants.append(self.at_of(cycle))
-            self._faces.append(text)
+            self.note(self.at_of(cycle), self._latched if self._lit else "  ")
 
     def reset(self, causes: int) -> None:
         """Reset this chip now."""
-        self.advance()
+        self.look()
         self.board.chip.reset(causes)
 
     @property
     def state(self) -> NodeState:
-        self.advance()
+        self.look()
         return state_of(self.board, self._image)
 
     @property
@@ -103,33 +96,6 @@ class ChipNode:
     @property
     def foreign(self) -> int:
         return int(self.state.foreign_frames)
-
-    @property
-    def instants(self) -> list[int]:
-        self.advance()
-        return self._instants
-
-    @property
-    def faces(self) -> list[str]:
-        self.advance()
-        return self._faces
-
-    @property
-    def reads(self) -> str:
-        return self.faces[-1]
-
-    def read_at(self, at: int) -> str:
-        return self.faces[bisect_right(self.instants, at) - 1]
-
-    def changed_at(self, at: int) -> int:
-        return self.instants[bisect_right(self.instants, at) - 1]
-
-    def faces_between(self, first_at: int, last_at: int) -> set[str]:
-        begin, end = bisect_right(self.instants, first_at), bisect_right(self.instants, last_at - 1)
-        return set(self.faces[begin - 1 : end])
-
-    def stop(self) -> None:
-        """Nothing runs by itself."""
 
 
 class ChipPair:

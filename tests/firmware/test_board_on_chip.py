@@ -14,7 +14,7 @@ from tests.firmware import building, figures
 from tests.firmware.board import DIGITS, BoardNode
 from tests.firmware.chip import BROWN_OUT, EXTERNAL, symbols
 from tests.firmware.figures import ANSWER_MS, APART_MS, DARK_MS, LATCH_MS, show
-from tests.scenarios.main_job.independent_frames import opened
+from tests.shared.frames import opened
 
 pytestmark = pytest.mark.needs_avr
 

@@ -11,7 +11,7 @@ import pytest
 from drivers import framing
 from tests.firmware import building, pc
 from tests.firmware.chip import SENT, Chip
-from tests.scenarios.main_job.independent_frames import crc, framed, stuff, unstuff
+from tests.shared.frames import crc, framed, stuff, unstuff
 from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]

@@ -9,9 +9,9 @@ from typing import cast
 import pytest
 
 from tests.firmware.handset_air import ChipAir, ChipHandset
-from tests.scenarios.main_job import installation
-from tests.scenarios.main_job.rig import Rig, play
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared import far_ends
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.rig import Rig, play
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
@@ -25,8 +25,8 @@ CUE_MS = 100
 @pytest.fixture(autouse=True)
 def chips(monkeypatch: pytest.MonkeyPatch) -> None:
     """Chips take the place of the tests' own handsets."""
-    monkeypatch.setattr(installation, "HandsetEnd", ChipHandset)
-    monkeypatch.setattr(installation, "Air", ChipAir)
+    monkeypatch.setattr(far_ends, "HandsetEnd", ChipHandset)
+    monkeypatch.setattr(far_ends, "Air", ChipAir)
 
 
 def test_presses_change_the_numerals_answers_and_the_counts_cues_come_back(tmp_path: Path) -> None:

@@ -26,7 +26,7 @@ from tests.firmware.handset_chip import (
 from tests.firmware.handset_figures import PRESS_LIMIT_MS, edge_to_last_byte, linked, worst
 from tests.firmware.handset_figures import ChipController as Controller
 from tests.firmware.handset_pc import UP_KEY, keys_frame, paired_memory, press_of
-from tests.scenarios.main_job.independent_frames import (
+from tests.shared.frames import (
     HELD_BIT,
     KEY_BITS,
     Press,
@@ -40,7 +40,7 @@ from tests.shared.protocol_page import Vector, refused, vectors
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
 MV_20_HOURS = 3740
-"""``tests/scenarios/main_job/independent_frames.py`` makes every PRESS with 20 hours left."""
+"""``tests/shared/frames.py`` makes every PRESS with 20 hours left."""
 LIT = StateFlag.BOARDS_LIT
 MS = HZ // 1000
 

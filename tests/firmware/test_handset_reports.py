@@ -11,7 +11,7 @@ from drivers.base import Result
 from drivers.handset.messages import StateFlag
 from tests.firmware import handset_pc
 from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving
-from tests.scenarios.main_job.independent_frames import HELD_BIT, KEY_BITS, framed, tag
+from tests.shared.frames import HELD_BIT, KEY_BITS, framed, tag
 from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc

@@ -15,7 +15,7 @@ from controller.rules.phases import Live, Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
 from drivers.base import PhaseCode
 from tests.firmware.handset_pc import HandsetOnPC
-from tests.scenarios.main_job.independent_frames import HELD_BIT, KEY_BITS
+from tests.shared.frames import HELD_BIT, KEY_BITS
 
 pytestmark = pytest.mark.needs_gcc
 

@@ -12,7 +12,7 @@ from drivers.board import messages
 from drivers.board.messages import NodeFlag
 from tests.firmware.bench import ANSWERED_MS
 from tests.firmware.conftest import MakeBench
-from tests.scenarios.main_job.independent_frames import Show, framed, lamps_of, make_show, opened
+from tests.shared.frames import Show, framed, lamps_of, make_show, opened
 from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]

@@ -12,11 +12,11 @@ import pytest
 
 from tests.firmware.chip import EXTERNAL
 from tests.firmware.pair import ChipNode, ChipPair
-from tests.scenarios.main_job import installation
-from tests.scenarios.main_job.playing import DARK, Player
-from tests.scenarios.main_job.rig import Rig, play
+from tests.scenarios.main_job.playing import Player
 from tests.scenarios.main_job.series import SERIES
-from tests.scenarios.main_job.test_real_process import (
+from tests.shared import far_ends
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.program import (
     LATEST_NS,
     boottime,
     check_count,
@@ -24,7 +24,7 @@ from tests.scenarios.main_job.test_real_process import (
     running,
     start,
 )
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.rig import Rig, play
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr]
 
@@ -35,8 +35,8 @@ CHANGES = 390
 @pytest.fixture(autouse=True)
 def chips(image: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Chips take the place of the tests' own nodes in every installation."""
-    monkeypatch.setattr(installation, "Node", functools.partial(ChipNode, image))
-    monkeypatch.setattr(installation, "Boards", ChipPair)
+    monkeypatch.setattr(far_ends, "Node", functools.partial(ChipNode, image))
+    monkeypatch.setattr(far_ends, "Boards", ChipPair)
 
 
 def test_the_scripted_series_on_simulated_lamps(tmp_path: Path) -> None:
@@ -47,7 +47,6 @@ def test_the_scripted_series_on_simulated_lamps(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
         nonlocal stopped_at
         players.append(Player(rig))
-        players[0].timeline.turn(rig.clock(), DARK)
         for step in SERIES:
             await players[0].play(step)
         await asyncio.sleep(2)
@@ -56,7 +55,7 @@ def test_the_scripted_series_on_simulated_lamps(tmp_path: Path) -> None:
 
     rig = play(tmp_path, script)
     for node in rig.nodes:
-        late_ns = players[0].timeline.check(node, stopped_at)
+        late_ns = players[0].check(node, stopped_at)
         assert len(late_ns) > CHANGES
         # One: the byte that spoils what was on the wire before.
         assert (node.bad, node.foreign) == (1, 0)

@@ -16,7 +16,7 @@ from drivers.base import FrameError
 from drivers.board import messages as board
 from drivers.handset import messages as handset
 from tests.fuzz.guided import Target
-from tests.scenarios.main_job import independent_frames as independent
+from tests.shared import frames as independent
 from tests.shared.protocol_page import unhex, vectors
 
 T = TypeVar("T")

@@ -28,7 +28,7 @@ from tests.fuzz.steps import (
     steps,
     wire_of,
 )
-from tests.scenarios.main_job import independent_frames as independent
+from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
 
 MS = 1_000_000

@@ -21,7 +21,7 @@ from drivers.handset import keys, session
 from drivers.handset.keys import KeyFileError
 from drivers.handset.session import SessionError
 from tests.fuzz.guided import Target
-from tests.scenarios.main_job import independent_frames as independent
+from tests.shared import frames as independent
 
 NO_SYNC = mock.patch.object(os, "fsync", lambda descriptor: None)
 """A disk would be most of the time; what is fuzzed is the reading."""

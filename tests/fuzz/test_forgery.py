@@ -23,7 +23,7 @@ from drivers.port.memory_port import memory_pair
 from tests.fuzz.frames import DOWNLINK, UPLINK
 from tests.fuzz.handset_receivers import Crew, told
 from tests.fuzz.steps import in_virtual_time
-from tests.scenarios.main_job import independent_frames as independent
+from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
 
 SESSION = 0x2A

@@ -27,7 +27,7 @@ from drivers.handset.simulated import SimulatedHandset
 from tests.fuzz.frames import DOWNLINK, UPLINK, WIRES
 from tests.fuzz.handset_receivers import told
 from tests.fuzz.steps import StubPort, in_virtual_time
-from tests.scenarios.main_job import independent_frames as independent
+from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
 
 FULL, LONG = 1_000_000, 5_000_000

@@ -1,7 +1,6 @@
 """The installation under a real service manager: its sandbox, its watchdog, an upgrade.
 
-Two ptys are the serial ports. The counterparts of ``tests/scenarios/main_job`` read what is on the
-wires.
+Two ptys are the serial ports. The counterparts of ``tests/shared`` read what is on the wires.
 """
 
 from __future__ import annotations
@@ -18,9 +17,10 @@ from pathlib import Path
 
 import pytest
 
-from tests.scenarios.main_job.installation import CONFIG, CONTROLLER_ID, DOWNLINK, UPLINKS, Ends
-from tests.scenarios.main_job.test_real_process import boottime
-from tests.scenarios.main_job.wire import S_NS
+from tests.shared.far_ends import FarEnds
+from tests.shared.frames import S_NS
+from tests.shared.installation import PORTS, configuration, key_file
+from tests.shared.program import boottime, until
 from tests.systemd.private_manager import PYTHON, PrivateManager, cannot_run
 from tests.systemd.releases import Releases
 
@@ -61,19 +61,13 @@ class Game:
 
     def __init__(self, manager: PrivateManager) -> None:
         self.manager = manager
-        self.ends = Ends(boottime)
+        self.ends = FarEnds(boottime)
         self._fds: list[int] = []
-        ports = {name: self._port(name) for name in ("boards", "receiver")}
-        text = CONFIG.format(folder="/etc/playclock", controller_id=CONTROLLER_ID)
-        for name, path in ports.items():
-            text = text.replace(f"/etc/playclock/{name}", path)
-        text = text.replace("/etc/playclock/state", "/var/lib/playclock")
-        manager.write(
-            "/etc/playclock/playclock.toml", text.replace("/etc/playclock/run", "/run/playclock")
-        )
-        keys = [f'[handset.{n}]\nuplink = "{key.hex()}"' for n, key in UPLINKS.items()]
+        ports = {name: self._port(name) for name in PORTS}
         path = "/etc/playclock/handsets.keys"
-        manager.write(path, "\n".join([f'downlink = "{DOWNLINK.hex()}"', *keys, ""]))
+        text = configuration(ports, state="/var/lib/playclock", run="/run/playclock", keys=path)
+        manager.write("/etc/playclock/playclock.toml", text)
+        manager.write(path, key_file())
         manager.run("chmod", "600", path)
         manager.run("chown", "playclock", path)
 
@@ -104,13 +98,9 @@ class Game:
         return done.stdout + done.stderr
 
     async def until(self, holds: Callable[[], bool], within_s: float) -> None:
-        """Look every 5 ms until something holds."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(within_s):
-                while not holds():  # noqa: ASYNC110 - what is waited for has no event
-                    await asyncio.sleep(0.005)
-        log = self.manager.read(LOG)[-2000:]
-        assert holds(), f"not within {within_s} s; boards read {self.ends.read}; {log}"
+        """Wait until something holds."""
+        told = lambda: f"boards read {self.ends.read}; {self.manager.read(LOG)[-2000:]}"  # noqa: E731
+        await until(holds, within_s, told)
 
     async def reads(self, text: str, within_s: float = 3) -> None:
         """Both boards come to read ``text``."""

@@ -27,7 +27,7 @@ from drivers.board.messages import NodeFlag, Show, Status, encode_show, encode_s
 from drivers.handset.keys import Keys
 from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
-from tests.scenarios.main_job.installation import Tty
+from tests.shared.installation import Tty
 from tests.shared.virtual_time import VirtualClock, virtual
 
 

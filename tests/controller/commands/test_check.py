@@ -30,15 +30,17 @@ from controller.config.load import load_config
 from controller.recovery.recovery import LOCK
 from controller.rulebook.loader import load_rule_set
 from tests.controller.rehearsal import checks
-from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
-from tests.scenarios.main_job.independent_frames import (
+from tests.shared.board_node import Lamps
+from tests.shared.far_ends import FarEnds
+from tests.shared.frames import (
     DARK_NUMERALS,
     LAMP_TEST_NUMERALS,
     Unframer,
     read_show,
 )
-from tests.scenarios.main_job.installation import Ends, Site
-from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop, run
+from tests.shared.installation import Site
+from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort
+from tests.shared.virtual_time import VirtualClock, run
 
 ROOT = Path(__file__).resolve().parents[3]
 
@@ -98,23 +100,20 @@ class Installed:
     def __init__(self, site: Site, patch: pytest.MonkeyPatch) -> None:
         self.site, self._patch = site, patch
         self.lines: list[str] = []
-        self.change: Callable[[Ends], None] = lambda _: None
+        self.change: Callable[[FarEnds], None] = lambda _: None
 
     def check(self, *given: str, handsets: tuple[int, ...] = (1, 2)) -> int:
         """The command's exit code; ``handsets`` are those whose keys are pressed."""
         self.lines.clear()
-        flight = Flight()
-        clock = PatientClock(flight)
-        self._patch.setattr("controller.check.ports.SerialPort", partial(CountedPort, flight))
+        lanes = Lanes()
+        clock = PatientClock(lanes)
+        self._patch.setattr("controller.check.ports.SerialPort", partial(PtyPort, lanes))
 
         async def whole() -> int:
             config = load_config(self.site.config)
             args, report = arguments(*given), Report(self.lines.append)
             check = Check(args, config, rules_of(config), report, clock=clock)
-            far = Ends(clock)
-            for name, tty in self.site.ttys.items():
-                if tty.master >= 0:
-                    far.attach(name, tty.master, flight)
+            far = FarEnds(clock, self.site, lanes)
             self.change(far)
             thumb = asyncio.create_task(thumbs(far, handsets))
             try:
@@ -125,14 +124,14 @@ class Installed:
                 self.read = far.read
                 far.stop()
 
-        with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner:
+        with asyncio.Runner(loop_factory=lambda: AwakeLoop(clock)) as runner:
             return runner.run(whole())
 
     def said(self, word: str) -> str:
         return "\n".join(line for line in self.lines if line.startswith(word))
 
 
-async def thumbs(far: Ends, pressed: tuple[int, ...]) -> None:
+async def thumbs(far: FarEnds, pressed: tuple[int, ...]) -> None:
     """Every key of each handset, one handset after the other."""
     layouts = {1: KEYS["twelve"], 2: KEYS["four"]}
     for number in pressed:
@@ -171,7 +170,7 @@ def test_the_next_check_takes_the_next_session(installed: Installed) -> None:
 
 
 def test_a_dead_board_and_a_missing_handset_are_told_together(installed: Installed) -> None:
-    def change(far: Ends) -> None:
+    def change(far: FarEnds) -> None:
         far.nodes[1].plugged = False
 
     installed.change = change
@@ -183,8 +182,8 @@ def test_a_dead_board_and_a_missing_handset_are_told_together(installed: Install
 
 
 def test_a_board_that_lies_is_told_with_its_lamps(installed: Installed) -> None:
-    def change(far: Ends) -> None:
-        far.nodes[0].dead = 0x40
+    def change(far: FarEnds) -> None:
+        far.nodes[0].stick(Lamps(), Lamps(0x40, 0x40), far.clock())
 
     installed.change = change
     assert installed.check("--no-handsets") == FOUND_WRONG

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivers.board.segments import read_back, segments
-from tests.scenarios.main_job.independent_frames import LIT_SEGMENTS
+from tests.shared.frames import LIT_SEGMENTS
 
 
 def lamps(strokes: str) -> int:

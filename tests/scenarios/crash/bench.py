@@ -8,26 +8,20 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
 from tests.scenarios.crash.killer import Killer, Opens, Point, Window, any_call
-from tests.scenarios.main_job.board_ends import Heard
-from tests.scenarios.main_job.independent_frames import KEY_BITS, State
-from tests.scenarios.main_job.installation import Ends, Site
-from tests.scenarios.main_job.wire import MS_NS
+from tests.shared.board_node import Heard
+from tests.shared.far_ends import FarEnds
+from tests.shared.frames import KEY_BITS, MS_NS, State
+from tests.shared.installation import Site
+from tests.shared.program import ROOT, boottime, until
 
-ROOT = Path(__file__).resolve().parents[3]
 JOURNALLED_S = 0.2
 """Rows that were handed over so long ago are on disk: 50 ms of gathering and two syncs."""
 LINE_S = 0.06
 """What was written to a port has been heard: 8 ms of line time, and a busy machine."""
-
-
-def boottime() -> int:
-    """Nanoseconds of CLOCK_BOOTTIME."""
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
 
 
 class Bench:
@@ -36,7 +30,7 @@ class Bench:
     def __init__(self, site: Site, program: str) -> None:
         self.site = site
         self._program = program
-        self.ends = Ends(boottime)
+        self.ends = FarEnds(boottime, site)
         self.log = site.folder / "output"
         self._service: subprocess.Popen[bytes] | None = None
 
@@ -51,12 +45,8 @@ class Bench:
         return self.ends.keeper.heard
 
     async def until(self, holds: Callable[[], bool], within_s: float = 10) -> None:
-        """Look every 2 ms until something holds."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(within_s):
-                while not holds():  # noqa: ASYNC110 - what is waited for has no event
-                    await asyncio.sleep(0.002)
-        assert holds(), f"not within {within_s} s; it said: {self.log.read_text()}"
+        """Wait until something holds."""
+        await until(holds, within_s, lambda: f"it said: {self.log.read_text()}")
 
     async def start(self) -> None:
         """Start the service, and wait until boards and handset have heard it."""
@@ -157,8 +147,6 @@ async def bench(folder: Path, more: str = "", program: str = "controller") -> As
     ``program`` is the module that is run."""
     with _site(folder, more) as site:
         made = Bench(site, program)
-        for name, tty in site.ttys.items():
-            made.ends.attach(name, tty.master)
         try:
             yield made
         finally:

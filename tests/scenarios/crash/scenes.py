@@ -12,12 +12,12 @@ from pathlib import Path
 from typing import Protocol
 
 from controller.journal.row import Row
-from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, boottime, expires_at
+from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, expires_at
 from tests.scenarios.crash.killer import LOOP, Killer, Point, Seen, after, reads_from, touches
-from tests.scenarios.main_job.board_ends import Heard
-from tests.scenarios.main_job.independent_frames import State
-from tests.scenarios.main_job.installation import KEEPER
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Heard
+from tests.shared.frames import MS_NS, S_NS, State
+from tests.shared.installation import KEEPER
+from tests.shared.program import boottime
 
 BEFORE, AFTER = "before", "after"
 TOLD_IN_NS = 10 * MS_NS

@@ -5,17 +5,15 @@ from __future__ import annotations
 import asyncio
 import random
 from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, field
 from typing import Any
 
-from tests.scenarios.faults.lines import LIES
-from tests.scenarios.faults.rig import FaultyRig
-from tests.scenarios.faults.truth import Judge, Spell
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS, Show, make_show
-from tests.scenarios.main_job.installation import CONTROLLER_ID
-from tests.scenarios.main_job.playing import DARK, Counting, Face, Held, Timeline
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.scenarios.faults.judge import Judge
+from tests.scenarios.faults.lies import LIES
+from tests.shared.board_node import Node
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, Show, make_show
+from tests.shared.installation import CONTROLLER_ID
+from tests.shared.rig import Rig
+from tests.shared.truth import Spell, Truth
 
 KEYS = ("NUMBER_25", "READY", "SNAP", "DEAD_BALL")
 LEAST_GAP_S = 1.6
@@ -26,32 +24,6 @@ SETTLES_S = 4.5
 """By then boards are back, or off until a relight."""
 
 
-@dataclass(slots=True)
-class Orders:
-    """The truth: what the orders that were acted on make of the boards."""
-
-    timeline: Timeline = field(default_factory=Timeline)
-    running: bool = False
-
-    def acted(self, key: str, edge_at: int, at: int) -> None:
-        """The service took ``key``, pressed at ``edge_at``, at ``at``."""
-        face = self._face(key, edge_at)
-        if face is not None:
-            self.running = isinstance(face, Counting)
-            self.timeline.turn(at, face)
-
-    def _face(self, key: str, at: int) -> Face | None:
-        now = self.timeline.now
-        if key == "NUMBER_25":
-            return Held("25")
-        if key == "SNAP":
-            return Held("40")
-        if key == "DEAD_BALL":
-            return Counting(40, at)
-        ended = isinstance(now, Counting) and at - now.start_at >= now.seconds * S_NS
-        return Counting(25, at) if not self.running or ended else None
-
-
 class Chaos:
     """Plays a game of ``lasts_s`` on a rig, ``without`` some troubles.
 
@@ -60,12 +32,12 @@ class Chaos:
     """
 
     def __init__(
-        self, rig: FaultyRig, seed: int, lasts_s: float, *, without: tuple[str, ...] = ()
+        self, rig: Rig, seed: int, lasts_s: float, *, without: tuple[str, ...] = ()
     ) -> None:
         self.rig = rig
         self._without = without
         self.chance = random.Random(seed)
-        self.orders = Orders()
+        self.truth = Truth(at=rig.clock())
         self.told: list[str] = []
         self.relit_at: list[int] = []
         self.faults: list[Spell] = []
@@ -77,7 +49,6 @@ class Chaos:
         self._ill = dict.fromkeys(rig.lines, 0)
         self._ill_at = dict.fromkeys(rig.lines, 0)
         rig.service.observers.append(self._look)
-        self.orders.timeline.turn(rig.clock(), DARK)
 
     async def play(self) -> None:
         """Everything at once; afterwards all is mended, and the boards are lit and right."""
@@ -111,7 +82,7 @@ class Chaos:
             self.presses += 1
             self.heard += pressed.result != "not heard"
         if acted and key in KEYS:
-            self.orders.acted(key, edge_at, self._acted_at)
+            self.truth.press(key, edge_at, now=self._acted_at)
             self._tell(f"{key} at {edge_at}, acted on at {self._acted_at}")
         return acted
 
@@ -166,7 +137,7 @@ class Chaos:
         line, begun_at = self.rig.lines[port], self.rig.clock()
         self._ill_at[port] = begun_at
         self.rig.mend(port, elsewhere=self.chance.random() < 0.5)
-        line.lie, line.echoes = "", False
+        line.lie, line.echoes = None, False
         if port == "boards":
             for node in self.rig.nodes:
                 node.plugged, node.mute = True, False
@@ -196,7 +167,7 @@ class Chaos:
         line = self.rig.lines[port]
         return [
             *self._of_any(port),
-            (f"lie: {lie}", lambda: setattr(line, "lie", lie), False),
+            (f"lie: {lie}", lambda: setattr(line, "lie", LIES[lie]), False),
             (f"node {node.number} off the pair", lambda: self._unplug(node), True),
             (f"node {node.number} mute", lambda: setattr(node, "mute", True), False),
             ("second controller", lambda: self._stranger(collides=False), False),
@@ -216,7 +187,7 @@ class Chaos:
     def _babble(self, port: str) -> Coroutine[Any, Any, None]:
         async def babble() -> None:
             while True:
-                if not self.rig.lines[port]._lane.stalled:
+                if not self.rig.lines[port].stalled:
                     self.rig.lines[port].babble(self.chance.randbytes(200))
                 await asyncio.sleep(0.05)
 
@@ -231,8 +202,8 @@ class Chaos:
                 if collides:
                     line.garbled_until = self.rig.clock() + 4 * MS_NS
                 for node in self.rig.nodes:
-                    if node._controller is not None:  # one in the dark would obey anybody
-                        node.heard(show)
+                    if node.obeys is not None:  # one in the dark would obey anybody
+                        node.hear(show, self.rig.clock())
                 line.babble(make_show(show))
                 await asyncio.sleep(self.chance.uniform(0.05, 0.15))
 
@@ -265,8 +236,8 @@ def returns(chaos: Chaos) -> list[list[int]]:
 def judged(chaos: Chaos) -> Judge:
     """Hold the whole game against the truth."""
     rig = chaos.rig
-    judge = Judge.of(chaos.orders.timeline, rig.clock(), chaos.faults)
-    begin_at = judge.spells[0].begin_at
+    judge = Judge.of(chaos.truth, rig.clock(), chaos.faults)
+    begin_at = judge.readings[0].from_at
     judge.frames(rig.boards.log, begin_at)
     for node in rig.nodes:
         judge.lamps(node, begin_at)

@@ -18,23 +18,22 @@ from pathlib import Path
 import pytest
 
 from controller.journal.reader import JournalReader
-from tests.scenarios.faults.rig import FaultyRig, play
+from tests.scenarios.faults.judge import DARK, Judge
 from tests.scenarios.faults.test_ports import counting_40
-from tests.scenarios.faults.truth import DARK, Judge
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS, SHOW, Unframer, read_show
-from tests.scenarios.main_job.playing import Counting, Held, Timeline
-from tests.scenarios.main_job.test_real_process import LATEST_NS, boottime, running
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Node
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, SHOW, Unframer, read_show
+from tests.shared.program import LATEST_NS, boottime, running
+from tests.shared.rig import Rig, play
+from tests.shared.truth import Truth
 
 REFRESH_NS = 100 * MS_NS
 HOUR_NS = 3_600 * S_NS
 FAKETIME = Path(f"/usr/lib/{os.uname().machine}-linux-gnu/faketime/libfaketime.so.1")
 
 
-def frames_are_right(rig: FaultyRig, timeline: Timeline, since_at: int, old_ns: int) -> int:
+def frames_are_right(rig: Rig, truth: Truth, since_at: int, old_ns: int) -> int:
     """Every numeral was right when it was written, or at most ``old_ns`` earlier; their number."""
-    judge = Judge.of(timeline, rig.clock(), [])
+    judge = Judge.of(truth, rig.clock())
     unframer, count = Unframer(), 0
     for at, data in rig.written("boards"):
         for body in unframer.feed(data):
@@ -47,11 +46,7 @@ def frames_are_right(rig: FaultyRig, timeline: Timeline, since_at: int, old_ns: 
 
 def lit_at(node: Node, since_at: int) -> int:
     """When a board was first lit after ``since_at``."""
-    return next(
-        at
-        for at, face in zip(node.instants, node.faces, strict=True)
-        if at > since_at and face != DARK
-    )
+    return next(at for at, _, face in node.spells() if at > since_at and face != DARK)
 
 
 # Suspend
@@ -62,28 +57,28 @@ def lit_at(node: Node, since_at: int) -> int:
 def test_after_a_suspend_the_count_is_right_within_a_refresh(
     tmp_path: Path, asleep_s: float, awake_s: float
 ) -> None:
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         await asyncio.sleep(awake_s)
         begun_at = rig.clock()
         rig.suspend(round(asleep_s * S_NS))
         woken_at = rig.clock()
         await asyncio.sleep(0.11)
-        right = timeline.spells(rig.clock())[-1][2]
+        right = truth.reads(rig.clock())
         assert rig.read == [right, right]
         if asleep_s >= 1.5:
             late_ns = [lit_at(node, woken_at) - woken_at for node in rig.nodes]
             assert max(late_ns) <= REFRESH_NS + 5 * MS_NS, late_ns
         await asyncio.sleep(4)
-        assert frames_are_right(rig, timeline, begun_at, 0) > 30
+        assert frames_are_right(rig, truth, begun_at, 0) > 30
         assert rig.status.boards == "lit" and rig.status.alarms == ()
-        assert rig.read[0] == rig.read[1] == timeline.spells(rig.clock())[-1][2]
+        assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
 
     play(tmp_path, script)
 
 
 def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(tmp_path: Path) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.suspend(HOUR_NS)
         await asyncio.sleep(0.11)
@@ -95,7 +90,7 @@ def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(tmp_path: 
 
 
 def test_a_press_after_a_suspend_is_taken_once_a_state_was_heard(tmp_path: Path) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.suspend(10 * S_NS)
         assert (await rig.keeper.press("SNAP")).result == "not heard", "its STATE was of before"
@@ -121,10 +116,9 @@ def test_an_event_loop_that_runs_late_shows_no_numeral_that_is_not_right(
     def lateness() -> int:
         return lates.pop() if lates and chance.random() < 0.3 else 0
 
-    async def script(rig: FaultyRig) -> None:
-        timeline = Timeline()
+    async def script(rig: Rig) -> None:
         begun_at = rig.clock()
-        timeline.turn(begun_at, Held(DARK))
+        truth = Truth(at=begun_at)
         while lates:
             acted: list[int] = []
             watch = _note_change(rig, acted)
@@ -135,13 +129,13 @@ def test_an_event_loop_that_runs_late_shows_no_numeral_that_is_not_right(
                 assert rig.status.expires_at is not None
                 edge_at = rig.status.expires_at - 40 * S_NS
                 assert abs(edge_at - acted[0]) <= S_NS
-                timeline.turn(acted[0], Counting(40, edge_at))
-        assert frames_are_right(rig, timeline, begun_at, 150 * MS_NS) > 50
+                truth.press("DEAD_BALL", edge_at, now=acted[0])
+        assert frames_are_right(rig, truth, begun_at, 150 * MS_NS) > 50
 
     play(tmp_path, script, lateness=lateness)
 
 
-def _note_change(rig: FaultyRig, acted: list[int]) -> Callable[[], None]:
+def _note_change(rig: Rig, acted: list[int]) -> Callable[[], None]:
     before = rig.status.orders
 
     def look() -> None:
@@ -162,10 +156,10 @@ def test_a_wall_clock_that_steps_by_hours_moves_nothing_but_the_journal_s_times(
     wall = [time.time_ns()]
     kept: list[bool | None] = [False]
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         monkeypatch.setattr(rig.service._recorder, "_wall_clock", lambda: wall[0])
         monkeypatch.setattr(rig.journal, "_synchronised", lambda: kept[0])
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         for key, step_ns, keeps in (
             ("SNAP", 3 * HOUR_NS, True),
@@ -176,11 +170,10 @@ def test_a_wall_clock_that_steps_by_hours_moves_nothing_but_the_journal_s_times(
             wall[0] += step_ns
             kept[0] = keeps
             pressed = await rig.keeper.press(key)
-            running = key == "DEAD_BALL"
-            timeline.turn(pressed.at, Counting(40, pressed.at) if running else Held("40"))
+            truth.press(key, pressed.at)
             await asyncio.sleep(3.4)
         await _written(rig)
-        assert frames_are_right(rig, timeline, begun_at, 0) > 100
+        assert frames_are_right(rig, truth, begun_at, 0) > 100
 
     start_ns = wall[0]
     rig = play(tmp_path, script)
@@ -198,7 +191,7 @@ def _wall_ns(wall_time: datetime) -> int:
     return round(wall_time.timestamp()) * S_NS
 
 
-async def _written(rig: FaultyRig) -> None:
+async def _written(rig: Rig) -> None:
     """Wait, in real time, until the journal's thread has written all."""
     patience_at = time.monotonic() + 5
     while rig.journal.waiting and time.monotonic() < patience_at:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 import signal
-import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -13,12 +12,11 @@ from typing import Any
 
 import pytest
 
-from tests.scenarios.faults.lines import FaultyFlight
-from tests.scenarios.faults.rig import FaultyEnds
-from tests.scenarios.faults.truth import gaps_ms
-from tests.scenarios.main_job.installation import Site
-from tests.scenarios.main_job.test_real_process import ROOT, Running, boottime, kill
-from tests.scenarios.main_job.wire import MS_NS
+from tests.scenarios.faults.judge import gaps_ms
+from tests.shared.far_ends import FarEnds
+from tests.shared.frames import MS_NS
+from tests.shared.installation import Site
+from tests.shared.program import Running, boottime, kill, start
 
 BEGUN_S = 2.0
 """Start-up is over: what the callbacks take from then on counts."""
@@ -26,7 +24,7 @@ LONGEST_MS = 5.0
 LATEST_MS = 500.0
 """No refresh of the other port is later than this, on a very busy machine too."""
 
-TROUBLES: dict[str, Callable[[FaultyEnds, str], Any]] = {
+TROUBLES: dict[str, Callable[[FarEnds, str], Any]] = {
     "full": lambda ends, port: ends.fill(port),
     "hang-up": lambda ends, port: ends.unplug(port),
     "cut": lambda ends, port: setattr(ends.lines[port], "cut", True),
@@ -35,14 +33,14 @@ TROUBLES: dict[str, Callable[[FaultyEnds, str], Any]] = {
 }
 
 
-async def _babble(ends: FaultyEnds, port: str, what: bytes) -> None:
+async def _babble(ends: FarEnds, port: str, what: bytes) -> None:
     """As fast as the pty takes it: some hundred times as fast as a line could."""
     while True:
         ends.lines[port].babble(what)
         await asyncio.sleep(0.004)
 
 
-async def _trouble(ends: FaultyEnds, port: str, name: str, lasts_s: float) -> None:
+async def _trouble(ends: FarEnds, port: str, name: str, lasts_s: float) -> None:
     going_on = TROUBLES[name](ends, port)
     task = asyncio.ensure_future(going_on) if asyncio.iscoroutine(going_on) else None
     await asyncio.sleep(lasts_s)
@@ -81,20 +79,13 @@ async def _timed_run(folder: Path) -> dict[str, Any]:
     """One run of the program through every trouble: how many callbacks, and the longest."""
     taken = folder / "callbacks.json"
     with Site(folder) as site:
-        ends = FaultyEnds(site, boottime, FaultyFlight())
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            *("-m", "tests.scenarios.faults.timed_program", str(taken), str(BEGUN_S)),
-            *("run", "--config", str(site.config)),
-            cwd=ROOT,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-        )
+        ends = FarEnds(boottime, site)
+        timed = "tests.scenarios.faults.timed_program", str(taken), str(BEGUN_S)
+        process = await start(site, program=(sys.executable, "-m", *timed))
         presence = asyncio.create_task(ends.keeper.presence())
         try:
             program = Running(site, process, ends)
-            await program.until(lambda: bool(ends.boards.log and ends.keeper.state), 10)
+            await program.heard()
             await asyncio.sleep(BEGUN_S)
             for name in TROUBLES:
                 assert (await ends.keeper.press("NUMBER_25")).result in ("held", "no change")

@@ -7,28 +7,27 @@ from __future__ import annotations
 
 import asyncio
 import random
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from tests.scenarios.faults.lines import LIES
-from tests.scenarios.faults.rig import FaultyRig, play
+from tests.scenarios.faults.judge import Judge, gaps_ms
+from tests.scenarios.faults.lies import LIES
 from tests.scenarios.faults.test_ports import counting_40
-from tests.scenarios.faults.truth import Judge, gaps_ms
-from tests.scenarios.main_job.independent_frames import Show, Status, make_show, make_status
-from tests.scenarios.main_job.installation import CONTROLLER_ID
-from tests.scenarios.main_job.playing import Timeline, hold_boards_key
-from tests.scenarios.main_job.test_on_the_pair import NOTICED_S, fault_seen
-from tests.scenarios.main_job.wire import MS_NS
+from tests.shared.frames import MS_NS, Show, Status, make_show, make_status
+from tests.shared.installation import CONTROLLER_ID
+from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.truth import Truth
 
 HARMLESS = ("twice", "without end")
 STRANGER = CONTROLLER_ID + 1
 SHOW_NS = 4 * MS_NS
 
 
-def judged(rig: FaultyRig, timeline: Timeline, since_at: int) -> None:
+def judged(rig: Rig, truth: Truth, since_at: int) -> None:
     """Neither a frame nor a lamp was ever wrong."""
-    judge = Judge.of(timeline, rig.clock(), [])
+    judge = Judge.of(truth, rig.clock())
     judge.frames(rig.boards.log, since_at)
     assert judge.old_frames == 0
     for node in rig.nodes:
@@ -37,22 +36,22 @@ def judged(rig: FaultyRig, timeline: Timeline, since_at: int) -> None:
 
 @pytest.mark.parametrize("lie", [lie for lie in LIES if lie not in HARMLESS])
 def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie: str) -> None:
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         begun_at = rig.clock()
-        rig.lines["boards"].lie = lie
-        seen_at = await fault_seen(rig)
+        rig.lines["boards"].lie = LIES[lie]
+        seen_at = await rig.fault_seen()
         assert seen_at - begun_at <= NOTICED_S * 1e9
         await asyncio.sleep(0.5)
         assert rig.read == ["  ", "  "]
-        rig.lines["boards"].lie = ""
+        rig.lines["boards"].lie = None
         await asyncio.sleep(1)
         if lie == "other segments":  # once a board has lied, its darkness says nothing
             assert rig.read == ["  ", "  "]
-            await hold_boards_key(rig)
+            await rig.hold_boards_key()
             await asyncio.sleep(0.1)
-        assert rig.read[0] == rig.read[1] == timeline.spells(rig.clock())[-1][2]
-        judged(rig, timeline, begun_at)
+        assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
+        judged(rig, truth, begun_at)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
 
     play(tmp_path, script)
@@ -60,12 +59,12 @@ def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie:
 
 @pytest.mark.parametrize("lie", HARMLESS)
 def test_a_board_that_answers_more_than_once_changes_nothing(tmp_path: Path, lie: str) -> None:
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         begun_at = rig.clock()
-        rig.lines["boards"].lie = lie
+        rig.lines["boards"].lie = LIES[lie]
         await asyncio.sleep(12)
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
 
@@ -88,18 +87,18 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
         answer = Status(chance.randint(1, 2), chance.randrange(65536), lamps, 15, 0, 0, 0, 9)
         return make_status(answer) * 60
 
-    async def babble(rig: FaultyRig) -> None:
+    async def babble(rig: Rig) -> None:
         while True:
             rig.lines[port].babble(said())
             await asyncio.sleep(0.02)
 
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         babbling = asyncio.create_task(babble(rig))
         await asyncio.sleep(2.5)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
         pressed_at = rig.clock()
@@ -111,12 +110,12 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
 
 
 def test_an_adapter_that_echoes_everything_changes_nothing(tmp_path: Path) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         rig.lines["boards"].echoes = rig.lines["receiver"].echoes = True
-        timeline = await counting_40(rig)
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         await asyncio.sleep(12)
-        judged(rig, timeline, begun_at)
+        judged(rig, truth, begun_at)
         assert rig.status.alarms == ()
         for node in rig.nodes:
             assert "  " not in node.faces_between(begun_at, rig.clock())
@@ -132,7 +131,7 @@ class Stranger:
     ``collides``: while it speaks, nobody understands the service.
     """
 
-    def __init__(self, rig: FaultyRig, controller: int, *, collides: bool, first: int) -> None:
+    def __init__(self, rig: Rig, controller: int, *, collides: bool, first: int) -> None:
         self.frames = 0
         self._rig, self._controller, self._collides = rig, controller, collides
         self._first = first
@@ -155,15 +154,15 @@ class Stranger:
 def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
     tmp_path: Path, period_s: float, collides: bool
 ) -> None:
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         stranger = Stranger(rig, STRANGER, collides=collides, first=1)
         speaking = asyncio.create_task(stranger.speak(period_s))
         await asyncio.sleep(2.5)
         assert any("another controller" in alarm for alarm in rig.status.alarms)
         await asyncio.sleep(10)
-        judged_lit_only_right(rig, timeline, begun_at)
+        judged_lit_only_right(rig, truth, begun_at)
         assert [node.foreign for node in rig.nodes] == [stranger.frames] * 2
         speaking.cancel()
 
@@ -171,12 +170,12 @@ def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
     assert [row.event for row in rows if "another controller" in row.event]
 
 
-def judged_lit_only_right(rig: FaultyRig, timeline: Timeline, since_at: int) -> None:
+def judged_lit_only_right(rig: Rig, truth: Truth, since_at: int) -> None:
     """As :func:`judged`, where a frame may get lost: a numeral may stand 25 or 100 ms longer."""
     allowed_ns = 140 * MS_NS
-    judge = Judge.of(timeline, rig.clock(), [])
+    judge = Judge.of(truth, rig.clock())
     for node in rig.nodes:
-        for begin_at, text in zip(node.instants, node.faces, strict=True):
+        for begin_at, _, text in node.spells():
             if begin_at >= since_at and text != "  ":
                 assert text in judge.texts(begin_at - allowed_ns, begin_at), text
 
@@ -187,16 +186,17 @@ def test_boards_that_obey_somebody_else_are_told_of_as_such(
 ) -> None:
     """A controller that was there first, or a copy of this one: the boards do not answer us."""
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
-        assert rig.nodes[0]._stamp is not None
-        first = rig.nodes[0]._stamp + 20_000
+        obeyed = rig.nodes[0].obeys
+        assert obeyed is not None
+        first = obeyed.stamp + 20_000
         for node in rig.nodes:
-            node._controller, node._stamp = controller, first
+            node.obeys = replace(obeyed, controller=controller, stamp=first)
         speaking = asyncio.create_task(
             Stranger(rig, controller, collides=False, first=first).speak(0.1)
         )
-        await fault_seen(rig)
+        await rig.fault_seen()
         assert any("another controller" in alarm for alarm in rig.status.alarms)
         assert rig.keeper.state is not None and rig.keeper.state.numerals is not None
         speaking.cancel()

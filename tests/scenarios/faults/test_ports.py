@@ -13,17 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from tests.scenarios.faults.lines import SilentPort, TellingPort
-from tests.scenarios.faults.rig import FaultyRig, play
-from tests.scenarios.faults.truth import Judge, Spell, gaps_ms
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
-from tests.scenarios.main_job.playing import Counting, Timeline, hold_boards_key
-from tests.scenarios.main_job.test_on_the_pair import NOTICED_S
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.scenarios.faults.judge import Judge, gaps_ms
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
+from tests.shared.pty_time import PtyPort, TellingPort
+from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.truth import Spell, Truth
 
 ORDERS = (("SNAP", "held"), ("DEAD_BALL", "running"), ("NUMBER_25", "held"), ("READY", "running"))
 
-Fault = Callable[[FaultyRig, str], None]
+Fault = Callable[[Rig, str], None]
 
 FAULTS: dict[str, Fault] = {
     "stall": lambda rig, port: rig.lines[port].stall(),
@@ -33,13 +31,13 @@ FAULTS: dict[str, Fault] = {
 }
 
 
-async def counting_40(rig: FaultyRig) -> Timeline:
+async def counting_40(rig: Rig) -> Truth:
     """A running 40."""
-    timeline = Timeline()
+    truth = Truth(at=rig.clock())
     pressed = await rig.keeper.press("DEAD_BALL")
-    timeline.turn(pressed.at, Counting(40, pressed.at))
+    truth.press("DEAD_BALL", pressed.at)
     await asyncio.sleep(2.3)
-    return timeline
+    return truth
 
 
 @pytest.mark.parametrize("elsewhere", [False, True], ids=["same device", "another device"])
@@ -49,23 +47,23 @@ def test_a_short_fault_of_the_boards_port_ends_by_itself(
     tmp_path: Path, fault: str, lasts_s: float, elsewhere: bool
 ) -> None:
     begun_at = ended_at = 0
-    timeline = Timeline()
+    truth = Truth()
 
-    async def script(rig: FaultyRig) -> None:
-        nonlocal begun_at, ended_at, timeline
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        nonlocal begun_at, ended_at, truth
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         FAULTS[fault](rig, "boards")
         await asyncio.sleep(lasts_s)
         ended_at = rig.clock()
         rig.mend("boards", elsewhere=elsewhere)
         await asyncio.sleep(1.5)
-        text = timeline.spells(rig.clock())[-1][2]
+        text = truth.reads(rig.clock())
         assert rig.read == [text, text], f"not back 1.5 s after: {rig.status.boards_why}"
         await asyncio.sleep(2)
 
     rig = play(tmp_path, script)
-    judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, ended_at)])
+    judge = Judge.of(truth, rig.clock(), [Spell(begun_at, ended_at)])
     judge.frames(rig.boards.log, begun_at)
     assert judge.old_frames <= 2 and judge.oldest_ns <= 300 * MS_NS
     for node in rig.nodes:
@@ -77,11 +75,11 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
     tmp_path: Path, fault: str
 ) -> None:
     begun_at = ended_at = 0
-    timeline = Timeline()
+    truth = Truth()
 
-    async def script(rig: FaultyRig) -> None:
-        nonlocal begun_at, ended_at, timeline
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        nonlocal begun_at, ended_at, truth
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         FAULTS[fault](rig, "boards")
         await asyncio.sleep(7)
@@ -90,13 +88,13 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
         await asyncio.sleep(5)
         assert rig.read == ["  ", "  "]
         assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
-        assert await hold_boards_key(rig) == "held"
+        assert await rig.hold_boards_key() == "held"
         await asyncio.sleep(0.1)
-        text = timeline.spells(rig.clock())[-1][2]
+        text = truth.reads(rig.clock())
         assert rig.read == [text, text]
 
     rig = play(tmp_path, script)
-    judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, ended_at)])
+    judge = Judge.of(truth, rig.clock(), [Spell(begun_at, ended_at)])
     judge.frames(rig.boards.log, begun_at)
     for node in rig.nodes:
         judge.lamps(node, begun_at)
@@ -105,8 +103,8 @@ def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
 def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -> None:
     """Its queue is always empty, and yet it is full."""
 
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         rig.fill("boards")
         begun_at = rig.clock()
         await asyncio.sleep(0.55)
@@ -115,13 +113,13 @@ def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -
         heard = len(rig.boards.log)
         rig.mend("boards")
         await asyncio.sleep(2)
-        judge = Judge.of(timeline, rig.clock(), [Spell(begun_at, begun_at + S_NS)])
+        judge = Judge.of(truth, rig.clock(), [Spell(begun_at, begun_at + S_NS)])
         judge.frames(rig.boards.log[heard:], begun_at)
         assert judge.old_frames == 0
-        text = timeline.spells(rig.clock())[-1][2]
+        text = truth.reads(rig.clock())
         assert rig.read == [text, text]
 
-    play(tmp_path, script, port=SilentPort)
+    play(tmp_path, script, port=PtyPort)
 
 
 def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
@@ -130,7 +128,7 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
     """The limit of it: the boards' silence is noticed within 1.9 s, and until then such a port
     takes what it is given. No UART or USB adapter of Linux is one, but a tunnelled port may be."""
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         rig.lines["boards"].stall()
         await asyncio.sleep(6)
@@ -145,23 +143,23 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
             rig.nodes[0].read_at(at) for at in range(mended_at + 120 * MS_NS, rig.clock(), MS_NS)
         } == {"  "}
 
-    play(tmp_path, script, port=SilentPort)
+    play(tmp_path, script, port=PtyPort)
 
 
-@pytest.mark.parametrize("port", [TellingPort, SilentPort])
+@pytest.mark.parametrize("port", [TellingPort, PtyPort])
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
     tmp_path: Path, fault: str, port: type[TellingPort]
 ) -> None:
-    async def script(rig: FaultyRig) -> None:
-        timeline = await counting_40(rig)
+    async def script(rig: Rig) -> None:
+        truth = await counting_40(rig)
         begun_at = rig.clock()
         FAULTS[fault](rig, "receiver")
         await asyncio.sleep(4)
         rig.mend("receiver", elsewhere=True)
         await asyncio.sleep(3)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
-        judge = Judge.of(timeline, rig.clock(), [])
+        judge = Judge.of(truth, rig.clock())
         judge.frames(rig.boards.log, begun_at)
         for node in rig.nodes:
             judge.lamps(node, begun_at)
@@ -174,7 +172,7 @@ def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(tmp_path: Path, fault: str) -> None:
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         await counting_40(rig)
         FAULTS[fault](rig, "boards")
         begun_at, heard = rig.clock(), len(rig.keeper.heard)

@@ -9,25 +9,25 @@ from pathlib import Path
 import pytest
 
 from tests.scenarios.faults.chaos import Chaos, judged
-from tests.scenarios.faults.lines import SilentPort, TellingPort
-from tests.scenarios.faults.rig import FaultyRig, play
-from tests.scenarios.main_job.wire import MS_NS
+from tests.shared.frames import MS_NS
+from tests.shared.pty_time import PtyPort, TellingPort
+from tests.shared.rig import Rig, play
 
 
 def game(
     folder: Path,
     seed: int,
     lasts_s: float,
-    port: type[TellingPort] = TellingPort,
+    port: type[PtyPort] = TellingPort,
     without: tuple[str, ...] = (),
 ) -> Chaos:
     """Play one game and judge it."""
     games: list[Chaos] = []
 
-    async def script(rig: FaultyRig) -> None:
+    async def script(rig: Rig) -> None:
         games.append(Chaos(rig, seed, lasts_s, without=without))
         await games[0].play()
-        text = games[0].orders.timeline.spells(rig.clock())[-1][2]
+        text = games[0].truth.reads(rig.clock())
         assert rig.read == [text, text], f"not back: {rig.status.boards_why or rig.status.boards}"
 
     try:
@@ -58,7 +58,7 @@ def test_whatever_happens_to_ports_that_cannot_tell_what_they_have_sent(
     tmp_path: Path, seed: int
 ) -> None:
     """All but a stall: whatever such a port has taken is out of anybody's reach."""
-    game(tmp_path, seed, 90.0, SilentPort, ("stall",))
+    game(tmp_path, seed, 90.0, PtyPort, ("stall",))
 
 
 @pytest.mark.long

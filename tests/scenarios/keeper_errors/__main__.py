@@ -15,7 +15,7 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from tests.scenarios.keeper_errors.keeper import NEVER, Rates
 from tests.scenarios.keeper_errors.played import NO_ERROR, Game, Sums, add, game
-from tests.scenarios.keeper_errors.published import BOOKS
+from tests.shared.published import BOOKS
 
 WHOLE: Final = 160
 """Plays of a whole game, kicks and tries included (common practice, no source)."""

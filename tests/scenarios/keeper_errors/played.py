@@ -15,20 +15,15 @@ from controller.rules.phases import Boards
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
-from tests.scenarios.keeper_errors.field import Field, S
+from tests.scenarios.keeper_errors.field import Field
 from tests.scenarios.keeper_errors.keeper import Error, Keeper, Press, Rates
-from tests.scenarios.keeper_errors.published import Book
-from tests.scenarios.keeper_errors.truth import UNDEFINED, Step, truth_of
+from tests.scenarios.keeper_errors.truth import truth_of
+from tests.shared.frames import S_NS
+from tests.shared.published import Book
+from tests.shared.truth import UNDEFINED, Spell, Step, spells
 
 NO_ERROR = "without an error"
 """To whom wrong seconds are put down that no error came before: there must be none."""
-
-
-class Spell(NamedTuple):
-    """The boards are wrong throughout."""
-
-    from_at: int
-    to_at: int
 
 
 @dataclass
@@ -89,21 +84,12 @@ def shown(presses: Iterable[Press], rules: RuleSet, settings: Settings) -> list[
 
 def wrong(truth: Sequence[Step], boards: Sequence[Step]) -> Iterator[Spell]:
     """The longest spells for which the boards differ from the truth, where that is defined."""
-    changes = sorted({step.at for step in (*truth, *boards)})
-    since_at, i, j = None, 0, 0
-    for at in changes:
-        while i + 1 < len(truth) and truth[i + 1].at <= at:
-            i += 1
-        while j + 1 < len(boards) and boards[j + 1].at <= at:
-            j += 1
-        is_wrong = truth[i].numeral != UNDEFINED and truth[i].numeral != boards[j].numeral
-        if is_wrong and since_at is None:
-            since_at = at
-        elif not is_wrong and since_at is not None:
-            yield Spell(since_at, at)
-            since_at = None
-    if since_at is not None:
-        yield Spell(since_at, changes[-1])
+    return spells(
+        truth,
+        boards,
+        lambda true, shown: true.numeral not in (UNDEFINED, shown.numeral),
+        max(truth[-1].at, boards[-1].at),
+    )
 
 
 def add(sums: Sums, played: Game, rules: RuleSet, settings: Settings) -> None:
@@ -114,4 +100,4 @@ def add(sums: Sums, played: Game, rules: RuleSet, settings: Settings) -> None:
     for from_at, to_at in wrong(played.truth, shown(played.presses, rules, settings)):
         place = bisect_right(error_at, from_at)
         kind = played.errors[place - 1].kind.value if place else NO_ERROR
-        sums.wrong_s[kind] += (to_at - from_at) / S
+        sums.wrong_s[kind] += (to_at - from_at) / S_NS

@@ -16,13 +16,13 @@ from pathlib import Path
 import pytest
 
 from controller.journal.row import Row
-from tests.scenarios.main_job.board_ends import Heard
-from tests.scenarios.main_job.independent_frames import BYTE_NS, DARK_NUMERALS, State
-from tests.scenarios.main_job.installation import CONTROLLER_ID, FIELD, KEEPER
-from tests.scenarios.main_job.playing import DARK, SETTLED_NS, Face, Player, Timeline, face_of
-from tests.scenarios.main_job.rig import Rig, play
+from tests.scenarios.main_job.playing import SETTLED_NS, Player, face_of
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.board_node import Heard
+from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS, State
+from tests.shared.installation import CONTROLLER_ID, FIELD, KEEPER
+from tests.shared.rig import Rig, play
+from tests.shared.truth import Face
 from tests.shared.virtual_time import START_AT
 
 CHANGES = 390
@@ -57,7 +57,6 @@ def game(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Game]:
     async def script(rig: Rig) -> None:
         nonlocal stopped_at
         player = Player(rig)
-        player.timeline.turn(rig.clock(), DARK)
         players.append(player)
         for step in SERIES:
             await player.play(step)
@@ -71,7 +70,7 @@ def game(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Game]:
 
 def test_every_numeral_on_both_boards_at_every_moment(game: Game) -> None:
     for node in game.rig.nodes:
-        late_ns = game.player.timeline.check(node, game.stopped_at)
+        late_ns = game.player.check(node, game.stopped_at)
         assert len(late_ns) > CHANGES
         assert 0 <= statistics.median(late_ns) <= SHOW_LINE_NS  # no answer was under way
         assert (node.bad, node.foreign, node.silences) == (0, 0, 0)
@@ -147,7 +146,7 @@ def test_the_handsets_are_told_the_state_as_it_is(game: Game) -> None:
     assert beats == list(range(beats[0], beats[0] + len(beats)))
     instants = [at for at, _ in game.states]
     assert max(new - old for old, new in pairwise(instants)) <= 1_020 * MS_NS
-    spells = iter(game.player.timeline.spells(game.stopped_at))
+    spells = iter(game.player.truth.readings(game.stopped_at))
     begin_at, until_at, text = next(spells)
     for at, state in game.states:
         sent_at = at - 29 * 260_417  # before the line
@@ -200,16 +199,14 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
         nonlocal stopped_at
         player = Player(rig)
-        player.timeline.turn(rig.clock(), DARK)
         players.append(player)
         for step in SERIES:
             await asyncio.sleep(step.after_s if step.who == NOBODY else min(step.after_s, 8.0))
-            before, state = player.timeline.now, rig.keeper.state
-            assert state is not None
+            before, phase = player.truth.face(rig.clock()), player.phase
             await player.again(step)
             if step.changes:
                 await asyncio.sleep(0.7)
-                await player.undo(step, before, state.phase)
+                await player.undo(step, before, phase)
                 undone.append(step.does)
                 await asyncio.sleep(1.1)
                 await player.again(step)
@@ -218,7 +215,7 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
 
     rig = play(tmp_path, script)
     for node in rig.nodes:
-        assert len(players[0].timeline.check(node, stopped_at)) > CHANGES // 2
+        assert len(players[0].check(node, stopped_at)) > CHANGES // 2
     assert len(undone) == sum(step.changes for step in SERIES)
     assert {done.handset for done in players[0].done} == {0, KEEPER, FIELD}
     assert CONSOLE in {step.who for step in SERIES if step.changes}
@@ -226,24 +223,24 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
 
 def test_undo_reaches_through_the_snap_to_a_count_that_went_on(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        timeline = Timeline()
-        timeline.turn(rig.clock(), DARK)
-        faces: list[Face] = [DARK]
+        player = Player(rig)
+        faces: list[Face] = []
         for key, shows in [
             ("NUMBER_25", "25"),
             ("READY", "25 runs"),
             ("SNAP", "40"),
             ("DEAD_BALL", "40 runs"),
         ]:
-            pressed = await rig.keeper.press(key)
-            faces.append(face_of(shows, pressed.at, timeline.now))
-            timeline.turn(pressed.at, faces[-1])
+            before, at, _ = await player.press(KEEPER, key)
+            faces.append(before)
+            assert player.truth.face(at) == face_of(shows, at, before)
             await asyncio.sleep(2.4)
-        for before in reversed(faces[:-1]):
-            timeline.turn((await rig.keeper.press("UNDO")).at, before)
+        for before in reversed(faces):
+            _, at, _ = await player.press(KEEPER, "UNDO")
+            assert player.truth.face(at) == before
             await asyncio.sleep(1.7)
-        assert (await rig.keeper.press("UNDO")).result == "refused"
+        assert (await player.press(KEEPER, "UNDO"))[2] == "refused"
         for node in rig.nodes:
-            assert len(timeline.check(node, rig.clock())) > 10
+            assert len(player.check(node, rig.clock())) > 10
 
     play(tmp_path, script)

@@ -5,11 +5,9 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from tests.scenarios.main_job.independent_frames import KEY_BITS, Press, make_press
-from tests.scenarios.main_job.installation import FIELD, KEEPER, UPLINKS
-from tests.scenarios.main_job.playing import held_25, hold_boards_key
-from tests.scenarios.main_job.rig import Rig, play
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.shared.frames import KEY_BITS, MS_NS, S_NS, Press, make_press
+from tests.shared.installation import FIELD, KEEPER, UPLINKS
+from tests.shared.rig import Rig, play
 
 READY_BITS = KEY_BITS["READY"]
 
@@ -22,7 +20,7 @@ def forged(rig: Rig, key: bytes, session: int = 1) -> bytes:
 
 def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         counter = rig.keeper.counter
         for _ in range(6):
             heard = len(rig.keeper.heard)
@@ -40,7 +38,7 @@ def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(tmp_path: 
 
 def test_a_frame_played_back_moves_nothing(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         await rig.keeper.press("READY")
         await asyncio.sleep(0.5)
         await rig.keeper.press("NUMBER_25")
@@ -59,7 +57,7 @@ def test_a_frame_of_an_earlier_run_is_worth_nothing(tmp_path: Path) -> None:
     recorded: list[bytes] = []
 
     async def before(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         recorded.extend(rig.keeper.recorded)
         await rig.end()
 
@@ -77,7 +75,7 @@ def test_a_frame_of_an_earlier_run_is_worth_nothing(tmp_path: Path) -> None:
 
 def test_a_press_that_comes_too_late_is_refused(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         state, keeper = rig.keeper.state, rig.keeper
         assert state is not None
         late = Press(KEEPER, keeper.counter + 1, READY_BITS, 101, state.beat)
@@ -96,7 +94,7 @@ def test_a_press_that_comes_too_late_is_refused(tmp_path: Path) -> None:
 
 def test_a_lost_acknowledgement_costs_a_retry_and_no_second_event(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         rig.keeper.deaf = True
         press = asyncio.create_task(rig.keeper.press("DEAD_BALL"))
         await asyncio.sleep(0.06)
@@ -129,7 +127,7 @@ def test_handsets_silent_for_30_s_are_told_of_and_the_boards_go_off_after_the_co
             assert node.read_at(zero_at - 100 * MS_NS) == " 1"
         assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
         rig.keeper.counter += 100  # somebody comes back
-        assert await hold_boards_key(rig) == "held"
+        assert await rig.hold_boards_key() == "held"
         assert rig.read == [" 0", " 0"]
 
     rows = play(tmp_path, script).site.rows()

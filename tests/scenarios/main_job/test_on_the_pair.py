@@ -10,31 +10,19 @@ from pathlib import Path
 
 import pytest
 
-from tests.scenarios.main_job.board_ends import Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS, Show, segment_bits
-from tests.scenarios.main_job.installation import CONTROLLER_ID
-from tests.scenarios.main_job.playing import held_25, hold_boards_key, running_25
-from tests.scenarios.main_job.rig import Rig, play
-from tests.scenarios.main_job.wire import S_NS
+from tests.shared.board_node import Lamps, Node
+from tests.shared.frames import DARK_NUMERALS, S_NS, Show, segment_bits
+from tests.shared.installation import CONTROLLER_ID
+from tests.shared.rig import NOTICED_S, Rig, play
 
-NOTICED_S = 1.9
-"""A dead board is asked within 1.4 s, and three more times, 0.1 s apart (drivers' pace)."""
-
-
-async def fault_seen(rig: Rig) -> int:
-    """Wait until the handsets are told of a fault; gives that instant."""
-    for _ in range(round(NOTICED_S * 100)):
-        if rig.keeper.state is not None and "fault" in rig.keeper.state.flags:
-            return rig.clock()
-        await asyncio.sleep(0.01)
-    raise AssertionError(f"no fault seen within {NOTICED_S} s; boards read {rig.read}")
+G = segment_bits("g")
+NONE_LIT = Lamps()
 
 
 def lit_ns_since(node: Node, since_at: int) -> int:
     """For how long a board was not dark."""
-    ends = [*node.instants[1:], node.clock()]
-    spells = zip(node.instants, ends, node.faces, strict=True)
-    return sum(max(0, end - max(begin, since_at)) for begin, end, face in spells if face.strip())
+    lit = (max(0, end - max(begin, since_at)) for begin, end, face in node.spells() if face.strip())
+    return sum(lit)
 
 
 @pytest.mark.parametrize("fault", ["unplugged", "mute"])
@@ -43,11 +31,11 @@ def test_a_board_that_is_lost_for_a_moment_darkens_both_and_they_come_back(
     tmp_path: Path, fault: str, back_after_s: float
 ) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         await asyncio.sleep(3)
         north, south = rig.nodes
         south.plugged, south.mute = fault != "unplugged", fault == "mute"
-        dark_at = await fault_seen(rig)
+        dark_at = await rig.fault_seen()
         await asyncio.sleep(back_after_s)
         assert north.reads == "  " and south.reads in (("  ",) if fault == "mute" else ("  ", "25"))
         south.plugged, south.mute = True, False
@@ -61,7 +49,7 @@ def test_a_board_that_is_lost_for_a_moment_darkens_both_and_they_come_back(
 
 def test_an_unplugged_board_darkens_itself_within_its_own_time(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await running_25(rig)
+        await rig.running_25()
         await asyncio.sleep(2)
         since_at = rig.clock()
         rig.nodes[1].plugged = False
@@ -74,17 +62,17 @@ def test_an_unplugged_board_darkens_itself_within_its_own_time(tmp_path: Path) -
 
 def test_a_board_lost_for_longer_stays_off_until_relight(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await running_25(rig)
+        await rig.running_25()
         await asyncio.sleep(3)
         rig.nodes[1].plugged = False
-        await fault_seen(rig)
+        await rig.fault_seen()
         await asyncio.sleep(4)
         rig.nodes[1].plugged = True
         await asyncio.sleep(4)
         assert rig.read == ["  ", "  "]
         assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
         assert rig.keeper.state.phase == "RUNNING"  # the count goes on in the hand
-        assert await hold_boards_key(rig) == "held"
+        assert await rig.hold_boards_key() == "held"
         left = f"{rig.keeper.state.numerals:2d}"
         assert rig.read == [left, left]
 
@@ -94,9 +82,9 @@ def test_a_board_lost_for_longer_stays_off_until_relight(tmp_path: Path) -> None
 def test_a_board_that_shows_wrong_numerals_darkens_both_until_relight(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
         north, south = rig.nodes
-        await held_25(rig)
+        await rig.held_25()
         await asyncio.sleep(3)
-        south.dead = segment_bits("g")
+        south.stick(NONE_LIT, Lamps(G, G), rig.clock())
         since_at = rig.clock()
         await asyncio.sleep(15)
         assert rig.read == ["  ", "  "]
@@ -104,11 +92,11 @@ def test_a_board_that_shows_wrong_numerals_darkens_both_until_relight(tmp_path: 
         # Once only: that the dark is dark says nothing of the numerals.
         assert lit_ns_since(south, since_at) <= NOTICED_S * S_NS
         assert lit_ns_since(north, since_at) <= NOTICED_S * S_NS
-        assert await hold_boards_key(rig) == "held"
+        assert await rig.hold_boards_key() == "held"
         await asyncio.sleep(15)
         assert rig.read == ["  ", "  "]  # not mended
-        south.dead = 0
-        assert await hold_boards_key(rig) == "held"
+        south.stick(NONE_LIT, NONE_LIT, rig.clock())
+        assert await rig.hold_boards_key() == "held"
         await asyncio.sleep(15)
         assert rig.read == ["25", "25"]
 
@@ -119,7 +107,7 @@ def test_a_board_that_shows_wrong_numerals_darkens_both_until_relight(tmp_path: 
 @pytest.mark.parametrize("out_s", [1.0, 5.0])
 def test_the_boards_adapter_is_pulled_and_put_in_again(tmp_path: Path, out_s: float) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         await asyncio.sleep(1)
         rig.unplug("boards")
         await asyncio.sleep(out_s)
@@ -128,7 +116,7 @@ def test_the_boards_adapter_is_pulled_and_put_in_again(tmp_path: Path, out_s: fl
         await asyncio.sleep(5)
         if out_s > 3:
             assert rig.read == ["  ", "  "]
-            assert await hold_boards_key(rig) == "held"
+            assert await rig.hold_boards_key() == "held"
             await asyncio.sleep(0.2)
         assert rig.read == ["25", "25"]
 
@@ -139,7 +127,7 @@ def test_the_boards_adapter_is_pulled_and_put_in_again(tmp_path: Path, out_s: fl
 
 def test_another_controller_on_the_pair_raises_an_alarm_and_moves_nothing(tmp_path: Path) -> None:
     async def script(rig: Rig) -> None:
-        await held_25(rig)
+        await rig.held_25()
         stranger = Show(CONTROLLER_ID + 1, 7, 13, 15, 0, 0b11)
         for _ in range(5):
             rig.boards.stranger(stranger)
@@ -154,7 +142,7 @@ def test_another_controller_on_the_pair_raises_an_alarm_and_moves_nothing(tmp_pa
 @pytest.mark.parametrize("after_s", [0.003, 0.31, 0.976])
 def test_a_stop_in_the_middle_of_a_count_leaves_dark_boards(tmp_path: Path, after_s: float) -> None:
     async def script(rig: Rig) -> None:
-        await running_25(rig)
+        await rig.running_25()
         await asyncio.sleep(3 + after_s)
         assert rig.read[0].strip()
         await rig.end()

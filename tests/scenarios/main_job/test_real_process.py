@@ -10,108 +10,15 @@ import asyncio
 import contextlib
 import os
 import signal
-import statistics
-import subprocess
-import sys
-import time
-from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 import pytest
 
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
-from tests.scenarios.main_job.installation import KEEPER, Ends, Site
-from tests.scenarios.main_job.wire import MS_NS, S_NS
-
-ROOT = Path(__file__).resolve().parents[3]
-PROGRAM = [sys.executable, "-m", "controller"]
-
-LATEST_NS = 250 * MS_NS
-"""No change of numerals may be later than this after its instant, on a busy machine too."""
-USUAL_NS = 40 * MS_NS
-"""Half of them must be sooner: 4 ms of line, at most 20 ms for an answer, the rest the system's."""
+from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
+from tests.shared.installation import KEEPER, Site
+from tests.shared.program import LATEST_NS, boottime, check_count, kill, playclock, running, start
 
 pytestmark = [pytest.mark.full, pytest.mark.alone]
-
-
-def boottime() -> int:
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
-
-
-class Running:
-    """The program on a site, with the counterparts in this process."""
-
-    def __init__(self, site: Site, process: asyncio.subprocess.Process, ends: Ends) -> None:
-        self.site, self.process, self.ends = site, process, ends
-
-    async def until(self, holds: Callable[[], bool], within_s: float) -> None:
-        """Look every 5 ms until something holds."""
-        with contextlib.suppress(TimeoutError):
-            async with asyncio.timeout(within_s):
-                while not holds():  # noqa: ASYNC110 - what is waited for has no event
-                    await asyncio.sleep(0.005)
-        assert holds(), f"not within {within_s} s; boards read {self.ends.read}"
-
-    async def reads(self, text: str, within_s: float = LATEST_NS / S_NS) -> None:
-        """Both boards come to read ``text``."""
-        await self.until(lambda: self.ends.read == [text, text], within_s)
-
-
-async def start(site: Site, *options: str) -> asyncio.subprocess.Process:
-    return await asyncio.create_subprocess_exec(
-        *PROGRAM,
-        "run",
-        "--config",
-        str(site.config),
-        *options,
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-    )
-
-
-async def kill(process: asyncio.subprocess.Process) -> None:
-    if process.returncode is None:
-        process.kill()
-    await process.communicate()
-
-
-@contextlib.asynccontextmanager
-async def running(folder: Path) -> AsyncIterator[Running]:
-    """The program, up and heard by boards and handsets."""
-    with Site(folder) as site:
-        ends = Ends(boottime)
-        for name, tty in site.ttys.items():
-            ends.attach(name, tty.master)
-        process = await start(site)
-        try:
-            program = Running(site, process, ends)
-            await program.until(lambda: bool(ends.boards.log and ends.keeper.state), 10)
-            yield program
-        finally:
-            await kill(process)
-            ends.stop()
-
-
-def playclock(*arguments: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        [*PROGRAM, *arguments], cwd=ROOT, capture_output=True, text=True, timeout=20, check=False
-    )
-
-
-def check_count(program: Running, seconds: int, started_at: int) -> None:
-    """Every numeral of a whole count, on both boards, at its instant."""
-    for node in program.ends.nodes:
-        late_ns = []
-        for number in range(seconds - 1, -1, -1):
-            due_at = started_at + (seconds - number) * S_NS
-            text = f"{number:2d}"
-            assert node.read_at(due_at - MS_NS) == f"{number + 1:2d}", (node.number, text)
-            assert node.read_at(due_at + LATEST_NS) == text, (node.number, text)
-            late_ns.append(node.instants[node.faces.index(text)] - due_at)
-        assert all(0 < late <= LATEST_NS for late in late_ns), late_ns
-        assert statistics.median(late_ns) <= USUAL_NS, late_ns
 
 
 async def test_a_series_with_a_whole_count_then_sigterm(tmp_path: Path) -> None:

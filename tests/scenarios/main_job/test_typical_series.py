@@ -5,9 +5,9 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from tests.scenarios.main_job.playing import DARK, Player
-from tests.scenarios.main_job.rig import Rig, play
+from tests.scenarios.main_job.playing import Player
 from tests.scenarios.main_job.typical_series import TYPICAL
+from tests.shared.rig import Rig, play
 
 
 def test_the_typical_series_reads_as_published_on_both_boards(tmp_path: Path) -> None:
@@ -15,14 +15,13 @@ def test_the_typical_series_reads_as_published_on_both_boards(tmp_path: Path) ->
 
     async def script(rig: Rig) -> None:
         player = Player(rig)
-        player.timeline.turn(rig.clock(), DARK)
         players.append(player)
         for step in TYPICAL:
             await player.play(step)
         await asyncio.sleep(2)
         stopped_at = rig.clock()
         for node in rig.nodes:
-            late_ns = player.timeline.check(node, stopped_at)
+            late_ns = player.check(node, stopped_at)
             assert len(late_ns) > 100  # numerals that changed
         await rig.end()
 

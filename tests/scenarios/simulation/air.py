@@ -9,13 +9,11 @@ from collections.abc import Callable, Sequence
 from drivers.base import Edge, Key
 from drivers.handset.messages import PressFrame, encode_press
 from drivers.handset.simulated import SimulatedHandset
-from tests.scenarios.main_job.independent_frames import BYTE_NS
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.nodes import body_of
+from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Sent
-from tests.scenarios.simulation.world import MS, World
+from tests.shared.frames import BYTE_NS, MS_NS, PRESS_BYTES, STATE_BYTES, opened
 
-PRESS_BYTES, STATE_BYTES = 25, 29
 _PRESS = struct.Struct(">BBIHBHB")
 
 Deliver = Callable[[bytes, Sent, int], None]
@@ -29,7 +27,7 @@ class Air:
     """
 
     def __init__(
-        self, handsets: Sequence[SimulatedHandset], world: World, rng: random.Random
+        self, handsets: Sequence[SimulatedHandset], schedule: Schedule, rng: random.Random
     ) -> None:
         self.handsets = {each.number: each for each in handsets}
         self.loss = self.deafness = self.late = self.doubled = 0.0
@@ -38,16 +36,14 @@ class Air:
         self.deliver: Deliver
         self.state_sent: Callable[[bytes, int], None]
         self.link: Link
-        self._world, self._rng = world, rng
+        self._schedule, self._rng = schedule, rng
         self._wakes: dict[int, int] = {}
 
     def carry(self, data: bytes, ends_at: int) -> None:
         """Bytes leave the receiver's antenna."""
         if len(data) == STATE_BYTES:
-            body = body_of(data[1:-1])
-            assert body is not None
-            self.state_sent(body, self._world.clock())
-        self._world.at(ends_at, lambda at: self._state(data, at))
+            self.state_sent(opened(data[1:-1]), self._schedule.clock())
+        self._schedule.at(ends_at, lambda at: self._state(data, at))
 
     def press(self, number: int, key: Key, edge: Edge, at: int) -> None:
         """A thumb moves a key."""
@@ -89,7 +85,7 @@ class Air:
         next_at = handset.next_at
         if next_at is not None and next_at != self._wakes.get(handset.number):
             self._wakes[handset.number] = next_at
-            self._world.at(max(next_at, at), lambda then: self._wake(handset, then))
+            self._schedule.at(max(next_at, at), lambda then: self._wake(handset, then))
 
     def _wake(self, handset: SimulatedHandset, at: int) -> None:
         if self._wakes.get(handset.number) == at:
@@ -97,19 +93,18 @@ class Air:
             self._serve(handset, at)
 
     def _send(self, frame: bytes, handset: SimulatedHandset, at: int) -> None:
-        body = body_of(frame[1:-1])
-        assert body is not None
+        body = opened(frame[1:-1])
         _, number, counter, keys, age, beat, _ = _PRESS.unpack_from(body)
         sent = Sent(number, counter, keys, age, beat, handset.session)
         self.recorded.append((frame, sent))
         rng = self._rng
         if self.loss and rng.random() < self.loss:
             return
-        delay_ns = rng.randrange(50, 2_500) * MS if self.late and rng.random() < self.late else 0
+        delay_ns = rng.randrange(50, 2_500) * MS_NS if self.late and rng.random() < self.late else 0
         self._fly(frame, sent, at + delay_ns)
         if self.doubled and rng.random() < self.doubled:
-            self._fly(frame, sent, at + delay_ns + rng.randrange(8, 2_000) * MS)
+            self._fly(frame, sent, at + delay_ns + rng.randrange(8, 2_000) * MS_NS)
 
     def _fly(self, frame: bytes, sent: Sent, at: int) -> None:
         arrives_at = at + PRESS_BYTES * BYTE_NS
-        self._world.at(arrives_at, lambda then: self.deliver(frame, sent, then))
+        self._schedule.at(arrives_at, lambda then: self.deliver(frame, sent, then))

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from controller.recovery import recovery as continuity
+from controller.recovery import recovery
 from controller.recovery.checkpoint import Checkpointer
 from controller.rules.phases import Boards, Running
 from controller.rules.play_clock import PlayClock
@@ -23,7 +23,7 @@ from controller.service.watchdog import Watchdog
 from drivers.board import node
 from drivers.board.node import NodeBus
 from drivers.handset.radio import RadioHandsets
-from tests.scenarios.simulation import nodes
+from tests.shared import board_node
 
 Patch = pytest.MonkeyPatch
 
@@ -114,27 +114,27 @@ def only_the_faulty_board_dark(patch: Patch) -> None:
 
 def node_never_silent(patch: Patch) -> None:
     """A board keeps what it was told last for ever."""
-    patch.setattr(nodes.Node, "settle", lambda *_: None)
+    patch.setattr(board_node.Node, "settle", lambda *_: None)
 
 
 def rows_dropped_at_restart(patch: Patch) -> None:
     """What had not reached the disk when the service died is not journalled again."""
-    begun = continuity.plan_restart
+    begun = recovery.plan_restart
 
-    def without_rows(*args: Any, **kwargs: Any) -> continuity.RestartPlan:
+    def without_rows(*args: Any, **kwargs: Any) -> recovery.RestartPlan:
         return replace(begun(*args, **kwargs), rows=())
 
-    patch.setattr(continuity, "plan_restart", without_rows)
+    patch.setattr(recovery, "plan_restart", without_rows)
 
 
 def power_cut_unnoticed(patch: Patch) -> None:
     """No marker tells a power cut from a fresh start, so the next number lights the boards."""
-    patch.setattr(continuity.Recovery, "begin", lambda _: None)
+    patch.setattr(recovery.Recovery, "begin", lambda _: None)
 
 
 def crash_loop_lit(patch: Patch) -> None:
     """However often it dies, it comes up lit."""
-    patch.setattr(continuity, "CRASHES", 1_000)
+    patch.setattr(recovery, "CRASHES", 1_000)
 
 
 def backlog_after_a_stall(patch: Patch) -> None:

@@ -10,9 +10,10 @@ from controller.rules.events import Event, PlayEnded, SetCount
 from drivers.base import Edge, Key
 from drivers.handset.messages import StateFlag
 from tests.scenarios.simulation.air import Air
-from tests.scenarios.simulation.world import S, World
+from tests.scenarios.simulation.schedule import Schedule
+from tests.shared.frames import S_NS
+from tests.shared.installation import FIELD, KEEPER
 
-KEEPER, FIELD = 1, 2
 HOLD_S = 1.0
 
 Script = Iterator[float]
@@ -25,12 +26,12 @@ class Crew:
     def __init__(
         self,
         air: Air,
-        world: World,
+        schedule: Schedule,
         rng: random.Random,
         typed: Callable[[Event], None],
         pace: float = 1.0,
     ) -> None:
-        self._air, self._world, self._rng, self._typed = air, world, rng, typed
+        self._air, self._schedule, self._rng, self._typed = air, schedule, rng, typed
         self._pace = pace
         self.over = asyncio.Event()
         self.plays = 0
@@ -44,10 +45,11 @@ class Crew:
         if wait_s is None:
             self.over.set()
         else:
-            self._world.at(at + max(1, int(wait_s * S)), lambda then: self._go_on(script, then))
+            wait_ns = max(1, int(wait_s * S_NS))
+            self._schedule.at(at + wait_ns, lambda then: self._go_on(script, then))
 
     def _tap(self, key: Key, handset: int = KEEPER, edge: Edge = Edge.DOWN) -> None:
-        now = self._world.clock()
+        now = self._schedule.clock()
         self._air.press(handset, key, edge, now)
 
     def _about(self, seconds: float) -> float:

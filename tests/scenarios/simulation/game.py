@@ -4,36 +4,35 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-import controller.rules.codes
-from controller.rules.events import Event, Role
+from controller.rules.events import Event
 from drivers.handset.keys import Keys
 from drivers.handset.simulated import SimulatedHandset
 from tests.scenarios.simulation.air import Air
-from tests.scenarios.simulation.crew import FIELD, KEEPER, Crew
-from tests.scenarios.simulation.darkness import Darkness
-from tests.scenarios.simulation.faults import Faults, Field
-from tests.scenarios.simulation.judge import Judge, Verdict
-from tests.scenarios.simulation.kinds import Kind
-from tests.scenarios.simulation.life import Where
+from tests.scenarios.simulation.computer import Computer
+from tests.scenarios.simulation.crew import Crew
+from tests.scenarios.simulation.faults import FaultKind, Faults, Targets
+from tests.scenarios.simulation.judge import (
+    DarknessJudge,
+    LampsJudge,
+    Verdict,
+    journal_problems,
+)
 from tests.scenarios.simulation.link import Link
-from tests.scenarios.simulation.machine import Machine
-from tests.scenarios.simulation.nodes import Node, Pair
-from tests.scenarios.simulation.record import check_record
-from tests.scenarios.simulation.truth import Arrival, Sent, Truth
-from tests.scenarios.simulation.world import MS, S, World
+from tests.scenarios.simulation.pair import Pair
+from tests.scenarios.simulation.process import KillPoint
+from tests.scenarios.simulation.schedule import Schedule
+from tests.scenarios.simulation.truth import Arrival, InstallationTruth, Sent
+from tests.shared.board_node import Node
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.installation import FIELD, KEEPER
 from tests.shared.virtual_time import START_AT, VirtualClock, VirtualTimeLoop
 
-RULES_TEXT = (Path(controller.rules.codes.__path__[0]) / "nfhs.toml").read_text(encoding="utf-8")
-SOON_NS = 20 * MS
+SOON_NS = 20 * MS_NS
 """Sooner than any row is on the disk."""
-CREW = {
-    0: (Role.KEEPER, "twelve"),
-    KEEPER: (Role.KEEPER, "twelve"),
-    FIELD: (Role.FIELD, "four"),
-}
 
 
 @dataclass(frozen=True)
@@ -45,7 +44,7 @@ class Plan:
     plays: int = 160
     pace: float = 1.0
     every_s: float = 45.0
-    kinds: dict[str, Kind] | None = None
+    kinds: Mapping[str, FaultKind] | None = None
 
 
 @dataclass(frozen=True)
@@ -60,11 +59,11 @@ class Played:
     faults: int
     kinds: set[str]
     pair: Pair
-    truth: Truth
+    truth: InstallationTruth
 
     @property
     def frames(self) -> int:
-        return self.pair.frames
+        return len(self.pair.log)
 
 
 class Game:
@@ -74,36 +73,37 @@ class Game:
         draw = random.Random(plan.seed)
         streams = [random.Random(draw.random()) for _ in range(6)]
         self._plan, self._clock = plan, clock
-        self.world = world = World(clock)
+        self.schedule = schedule = Schedule(clock)
         now = clock()
         keys = Keys(
-            streams[0].randbytes(16), {n: streams[0].randbytes(16) for n in (KEEPER, FIELD)}
+            streams[0].randbytes(16),
+            {n: streams[0].randbytes(16) for n in (KEEPER, FIELD)},
         )
         handsets = [
             SimulatedHandset(n, key, keys.downlink, seed=streams[0].randrange(1 << 30))
             for n, key in keys.uplink.items()
         ]
-        self.truth = Truth(RULES_TEXT, CREW, now)
-        self.pair = Pair([Node(1, now), Node(2, now)], world, streams[1])
-        self.air = air = Air(handsets, world, streams[2])
+        self.truth = InstallationTruth(now)
+        self.pair = Pair([Node(1, clock), Node(2, clock)], schedule, streams[1])
+        self.air = air = Air(handsets, schedule, streams[2])
         links = {
             "boards": Link("boards", clock, self.pair.carry),
             "receiver": Link("receiver", clock, air.carry),
         }
-        self.machine = Machine(folder, keys, world, self.truth, links)
+        self.computer = Computer(folder, keys, schedule, self.truth, links)
         self.pair.to_service = links["boards"].to_service
         air.link = links["receiver"]
         air.deliver, air.state_sent = self._deliver, self._state_sent
-        self.crew = Crew(air, world, streams[3], self._typed, plan.pace)
-        field = Field(world, self.machine, self.pair, air, links)
-        self.faults = Faults(field, streams[4], plan.every_s, plan.kinds)
+        self.crew = Crew(air, schedule, streams[3], self._typed, plan.pace)
+        targets = Targets(schedule, self.computer, self.pair, air, links)
+        self.faults = Faults(targets, streams[4], plan.every_s, plan.kinds)
         self.lies: list[tuple[int, str]] = []
         """What the handsets were told that was not true."""
         clock.lateness = self._lateness
 
     async def play(self) -> None:
         """The whole game, to its orderly end."""
-        running = asyncio.create_task(self.machine.run())
+        running = asyncio.create_task(self.computer.run())
         now = self._clock()
         self.crew.begin(self._plan.plays, now)
         self.faults.begin(now)
@@ -112,27 +112,27 @@ class Game:
         over.cancel()
         self.faults.slow_until_at = 0
         self.end_at = self._clock()
-        self.machine.close()
+        self.computer.close()
         await running
 
     def judged(self) -> Played:
         """The verdict over all of it."""
-        world, truth, pair, machine = self.world, self.truth, self.pair, self.machine
+        schedule, truth, pair, computer = self.schedule, self.truth, self.pair, self.computer
         truth.draw(self.end_at)
         for node in pair.nodes:
             node.settle(self._clock())
-        spans = world.log.spans
-        verdict = Judge(truth, pair, spans, machine.starts, self.end_at).judge()
-        verdict.problems += Darkness(machine, truth, pair, spans).problems()
+        spans = schedule.log.spans
+        verdict = LampsJudge(truth, pair, spans, computer.starts, self.end_at).judge()
+        verdict.problems += DarknessJudge(computer, truth, pair, spans).problems()
         verdict.problems += self.lies
-        verdict.problems += [(self.end_at, f"the service ended by {e!r}") for e in machine.bugs]
-        verdict.problems += check_record(machine.config.journal, truth)
-        struck = [kind for kind in world.log.struck if kind != "start"]
+        verdict.problems += [(self.end_at, f"the service ended by {e!r}") for e in computer.bugs]
+        verdict.problems += journal_problems(computer.config.journal, truth)
+        struck = [kind for kind in schedule.log.struck if kind != "start"]
         return Played(
             self._plan,
             verdict,
-            world.log.lines,
-            (self.end_at - START_AT) / S,
+            schedule.log.lines,
+            (self.end_at - START_AT) / S_NS,
             truth.accepted,
             len(struck),
             set(struck),
@@ -142,9 +142,9 @@ class Game:
 
     def _lateness(self) -> int:
         late_ns = self.faults.lateness()
-        if late_ns > 5 * MS:
+        if late_ns > 5 * MS_NS:
             now = self._clock()
-            self.world.log.fault("slow loop", now, now + late_ns)
+            self.schedule.log.fault("slow loop", now, now + late_ns)
         return late_ns
 
     def _state_sent(self, body: bytes, at: int) -> None:
@@ -161,31 +161,31 @@ class Game:
             self.lies.append((at, f"press {press} is answered {result}, not {owed}"))
 
     def _typed(self, event: Event) -> None:
-        service = self.machine.service
-        if service is None or self.machine.life is None or not self.machine.life.alive:
+        service = self.computer.service
+        if service is None or self.computer.process is None or not self.computer.process.alive:
             return
         now = self._clock()
-        self.world.log.say(now, f"typed: {event}")
+        self.schedule.log.say(now, f"typed: {event}")
         self.truth.typed(event, now)
         service.enter(event)
 
     def _deliver(self, frame: bytes, sent: Sent, at: int) -> None:
         """A frame has reached the receiver: is it believed as it should be?"""
-        link, life = self.air.link, self.machine.life
-        if life is None or not link.served:
+        link, process = self.air.link, self.computer.process
+        if process is None or not link.served:
             return
         now = self._clock()
-        saved = self.truth.checkpoint() if life.armed else None
-        verdict = self.truth.heard(sent, Arrival(at, now, self.machine.at_zero))
+        saved = self.truth.checkpoint() if process.armed else None
+        verdict = self.truth.heard(sent, Arrival(at, now, self.computer.at_zero))
         if verdict not in ("presence", "again"):
-            self.world.log.say(now, f"heard {sent}: {verdict}; {self.truth.steps[-1][1:]}")
-        life.pressing = verdict == "press"
+            self.schedule.log.say(now, f"heard {sent}: {verdict}; {self.truth.steps[-1][1:]}")
+        process.pressing = verdict == "press"
         link.to_service(frame)
-        if life.due(Where.SOON_AFTER):
-            self.world.at(now + SOON_NS, lambda _: life.end())
-        life.pressing = False
-        if life.forgot and saved is not None:
-            self.world.log.say(now, "forgotten with the process")
+        if process.due(KillPoint.SOON_AFTER):
+            self.schedule.at(now + SOON_NS, lambda _: process.end())
+        process.pressing = False
+        if process.forgot and saved is not None:
+            self.schedule.log.say(now, "forgotten with the process")
             self.truth.restore(saved)
 
 

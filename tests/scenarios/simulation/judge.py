@@ -1,54 +1,76 @@
-"""The verdict: what each board showed, against what was true, over every instant of a game."""
+"""The verdict over a game: what each board showed, against what was true, over every instant;
+whether the boards were dark when they had to be; and what the journal holds.
+"""
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
 
-from tests.scenarios.simulation.kinds import KINDS, OF_A_BOARD, WATCHDOG, Kind
-from tests.scenarios.simulation.nodes import DARK, SILENCE_NS, Face, Node, Pair
-from tests.scenarios.simulation.truth import Step, Truth
-from tests.scenarios.simulation.world import MS, S, Span
+from controller.journal.reader import JournalReader
+from tests.scenarios.simulation.computer import Computer
+from tests.scenarios.simulation.faults import (
+    KINDS,
+    OF_A_BOARD,
+    OF_THE_PROCESS,
+    WATCHDOG,
+    FaultKind,
+)
+from tests.scenarios.simulation.pair import Asked, Pair
+from tests.scenarios.simulation.schedule import Span
+from tests.scenarios.simulation.truth import InstallationTruth, OwedRow
+from tests.shared.board_node import DARK, SILENCE_NS, Face, Node
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.truth import Step, spells
 
-WELL_NS = 30 * MS
+WELL_NS = 30 * MS_NS
 """With a well link a change is on the lamps within this: one reply window (20 ms) or a frame under
 way before its own 4 ms, and the loop's turn."""
-STALE_NS = SILENCE_NS + 60 * MS
+STALE_NS = SILENCE_NS + 60 * MS_NS
 """The longest that a wrong numeral may stand whatever happens: the silence rule, and a frame."""
-DISAGREE_NS = 1_900 * MS
+DISAGREE_NS = 1_900 * MS_NS
 """Until a board that shows something else has darkened the other: its next question at most 1.4 s
 after the last, twice asked again at 0.1 s, and a reply window each; and the silence rule."""
 LAGS_NS = {
-    "slow loop": 200 * MS,
-    "boards port stalled": 400 * MS,
-    "boards port full": 400 * MS,
+    "slow loop": 200 * MS_NS,
+    "boards port stalled": 400 * MS_NS,
+    "boards port full": 400 * MS_NS,
 }
 """How old a number may be when it leaves: a frame that waited while the loop slept is out of date
 after 150 ms, and a port that does not drain is given up after 300 ms."""
-REOPENED_NS = 2_200 * MS
+REOPENED_NS = 2_200 * MS_NS
 """The longest pause before a lost port is tried again."""
 WELL = "no fault"
-Spell = tuple[int, int]
+
+Problem = tuple[int, str]
+"""When, and what was wrong."""
 
 
 @dataclass
 class Verdict:
     """``problems`` is empty for a game without fault of the product. Seconds by class of fault."""
 
-    problems: list[tuple[int, str]] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
     wrong_s: defaultdict[str, float] = field(default_factory=lambda: defaultdict(float))
     dark_s: defaultdict[str, float] = field(default_factory=lambda: defaultdict(float))
     longest: defaultdict[str, int] = field(default_factory=lambda: defaultdict(int))
     """The longest spells, in ns."""
 
 
-class Judge:
+class LampsJudge:
     """Looks at one game after its end. All instants are the world's; at ``starts`` the service
     began anew to ask its boards."""
 
     def __init__(
-        self, truth: Truth, pair: Pair, spans: Sequence[Span], starts: Sequence[int], end_at: int
+        self,
+        truth: InstallationTruth,
+        pair: Pair,
+        spans: Sequence[Span],
+        starts: Sequence[int],
+        end_at: int,
     ) -> None:
         self.verdict = Verdict()
         self._truth, self._pair, self._end_at = truth, pair, end_at
@@ -75,14 +97,14 @@ class Judge:
             shown = face.ordered  # what its lamps make of it is the fault of its lamps
             return shown != DARK and (step.off or shown != step.numeral)
 
-        for from_at, to_at in self._spells(node.faces, self._truth.steps, wrong):
-            cause = self._cause(from_at, to_at, 200 * MS, stale=True)
+        for from_at, to_at in spells(node.history, self._truth.steps, wrong, self._end_at):
+            cause = self._cause(from_at, to_at, 200 * MS_NS, stale=True)
             lasts_ns = to_at - from_at
             self._count(self.verdict.wrong_s, "wrong", cause, lasts_ns)
             limit_ns = WELL_NS if cause == WELL else STALE_NS
             if lasts_ns > limit_ns:
                 self._problem(
-                    from_at, f"node {node.number} wrong for {lasts_ns / S:.3f} s ({cause})"
+                    from_at, f"node {node.number} wrong for {lasts_ns / S_NS:.3f} s ({cause})"
                 )
 
     def _dark(self, node: Node) -> None:
@@ -91,18 +113,18 @@ class Judge:
         def dark(face: Face, step: Step) -> bool:
             return face.ordered == DARK and not step.off and step.numeral is not None
 
-        for from_at, to_at in self._spells(node.faces, self._truth.steps, dark):
-            cause = self._cause(from_at, to_at, 5 * S, stale=False)
+        for from_at, to_at in spells(node.history, self._truth.steps, dark, self._end_at):
+            cause = self._cause(from_at, to_at, 5 * S_NS, stale=False)
             self._count(self.verdict.dark_s, "dark", cause, to_at - from_at)
             if self._unexcused(from_at, to_at):
-                lasts_s = (to_at - from_at) / S
+                lasts_s = (to_at - from_at) / S_NS
                 self._problem(from_at, f"node {node.number} dark for {lasts_s:.3f} s ({cause})")
 
         def off(face: Face, step: Step) -> bool:
             return step.off
 
-        for from_at, to_at in self._spells(node.faces, self._truth.steps, off):
-            self.verdict.dark_s["off until relit"] += (to_at - from_at) / S
+        for from_at, to_at in spells(node.history, self._truth.steps, off, self._end_at):
+            self.verdict.dark_s["off until relit"] += (to_at - from_at) / S_NS
 
     def _differ(self, one: Node, other: Node) -> None:
         """Boards that do not show the same; one whose lamps lie must at least be told to be dark,
@@ -113,15 +135,15 @@ class Judge:
                 return False
             return (face.ordered, against.ordered) != (DARK, DARK)
 
-        for from_at, to_at in self._spells(one.faces, other.faces, differ):
-            cause = self._cause(from_at, to_at, 200 * MS, stale=True)
+        for from_at, to_at in spells(one.history, other.history, differ, self._end_at):
+            cause = self._cause(from_at, to_at, 200 * MS_NS, stale=True)
             lasts_ns = to_at - from_at
             self.verdict.longest[f"differ, {cause}"] = max(
                 self.verdict.longest[f"differ, {cause}"], lasts_ns
             )
             since_at = max((at for at in self._starts if from_at < at < to_at), default=from_at)
             if to_at - since_at > self._may_differ_ns(cause, since_at, to_at):
-                self._problem(from_at, f"the boards differ for {lasts_ns / S:.3f} s ({cause})")
+                self._problem(from_at, f"the boards differ for {lasts_ns / S_NS:.3f} s ({cause})")
 
     def _may_differ_ns(self, cause: str, from_at: int, to_at: int) -> int:
         """Who was about to darken the other board may have been cut off: silence does it then."""
@@ -154,30 +176,14 @@ class Judge:
     def _lag_ns(self, at: int) -> int:
         """How old a number may be that leaves now."""
         for span in self._spans:
-            if span.kind in LAGS_NS and span.from_at <= at <= span.to_at + 500 * MS:
+            if span.kind in LAGS_NS and span.from_at <= at <= span.to_at + 500 * MS_NS:
                 return LAGS_NS[span.kind]
         return WELL_NS
 
     def _count(self, sums: dict[str, float], what: str, cause: str, lasts_ns: int) -> None:
-        sums[cause] += lasts_ns / S
+        sums[cause] += lasts_ns / S_NS
         key = f"{what}, {cause}"
         self.verdict.longest[key] = max(self.verdict.longest[key], lasts_ns)
-
-    def _spells(self, ones: Sequence, others: Sequence, holds) -> Iterator[Spell]:  # type: ignore[no-untyped-def,type-arg]
-        """The longest stretches over which ``holds`` is true of both."""
-        since_at: int | None = None
-        for at, one, other in _merged(ones, others):
-            if at > self._end_at:
-                break
-            true = holds(one, other)
-            if true and since_at is None:
-                since_at = at
-            elif not true and since_at is not None:
-                if at > since_at:
-                    yield since_at, at
-                since_at = None
-        if since_at is not None and since_at < self._end_at:
-            yield since_at, self._end_at
 
     # Causes
 
@@ -201,7 +207,7 @@ class Judge:
         """True when a part of the spell is in no fault that darkens, nor soon after one."""
         at = from_at
         for span in self._spans:
-            settles_ns = int(_kind(span).settles_s * S)
+            settles_ns = int(_kind(span).settles_s * S_NS)
             if settles_ns and span.from_at <= at < span.to_at + settles_ns:
                 at = span.to_at + settles_ns
         return at + WELL_NS < to_at
@@ -211,23 +217,213 @@ def _words(step: Step) -> str:
     return "off" if step.off else str(step.numeral)
 
 
-def _kind(span: Span) -> Kind:
+def _kind(span: Span) -> FaultKind:
     return KINDS.get(span.kind, WATCHDOG)
 
 
-def _merged(ones: Sequence, others: Sequence) -> Iterator[tuple]:  # type: ignore[type-arg]
-    """Both sequences as one, at each instant at which either changes; equal instants at once."""
-    i = j = 0
-    while True:
-        next_one = ones[i + 1].at if i + 1 < len(ones) else None
-        next_other = others[j + 1].at if j + 1 < len(others) else None
-        following = min((at for at in (next_one, next_other) if at is not None), default=None)
-        now = max(ones[i].at, others[j].at)
-        if following is None or following > now:
-            yield now, ones[i], others[j]
-        if following is None:
+# Agree or be dark
+
+KNOWN_NS = 200 * MS_NS
+"""From the third bad answer to a dark SHOW: the window of the answer, and a refresh."""
+RETURN_NS, RETURNS, RETURNS_WINDOW_NS = 3_150 * MS_NS, 2, 600 * S_NS
+NOBODY_NS = 30 * S_NS
+SLOWEST_NS = 900 * MS_NS
+"""The most by which a slow loop wakes too late."""
+
+
+class DarknessJudge:
+    """Whether the service obeyed its own rules about boards that answer badly.
+
+    From what went over the wire, with the rules as ``README.md`` tells them: two wrong answers, or
+    three bad ones, without a right one between them, darken both at once; a board that only was
+    silent may come back by itself within 3 s, twice in ten minutes; one that lied may not.
+    """
+
+    def __init__(
+        self, computer: Computer, truth: InstallationTruth, pair: Pair, spans: Sequence[Span]
+    ) -> None:
+        self._computer, self._truth, self._pair = computer, truth, pair
+        self._spans = spans
+
+    def problems(self) -> Iterator[Problem]:
+        for node in self._pair.nodes:
+            yield from self._obeyed(node.number)
+        yield from self._returns()
+        yield from self._off_with_cause()
+        yield from self._starved_with_cause()
+
+    def _obeyed(self, number: int) -> Iterator[Problem]:
+        bad = wrong = 0
+        before_at = 0
+        for asked in (each for each in self._pair.asked if each.node == number):
+            if self._restarted(before_at, asked.at):
+                bad = wrong = 0
+            before_at = asked.at
+            if asked.word == "right":
+                bad = wrong = 0
+                continue
+            bad += 1
+            wrong += asked.word == "wrong"
+            if wrong >= 2 or bad >= 3:
+                yield from self._dark_after(asked, lies=wrong >= 2)
+
+    def _dark_after(self, asked: Asked, *, lies: bool) -> Iterator[Problem]:
+        """The wire must be dark by now; the boards off if one lied."""
+        at = asked.at + KNOWN_NS
+        if self._disturbed(asked.at - S_NS, at) or self._restarted(asked.at, at):
             return
-        if next_one == following:
-            i += 1
-        if next_other == following:
-            j += 1
+        told = [each for each in self._pair.told if each.at <= at]
+        since = {each.ordered for each in told if each.at > asked.at} | {told[-1].ordered}
+        step = [each for each in self._truth.steps if each.at <= at][-1]
+        if DARK not in since and not self._relit(asked.at - S_NS, at):
+            yield at, f"node {asked.node} answers badly and the boards are told {since}"
+        elif lies and not step.off and not self._relit(asked.at - S_NS, at):
+            yield at, f"node {asked.node} lied and the boards are not off"
+
+    def _returns(self) -> Iterator[Problem]:
+        """Darkness by a fault that ended by itself: not too long, not too often."""
+        since_at: list[int] = []
+        for dark, lit in pairwise(self._pair.told):
+            if dark.ordered != DARK or lit.ordered == DARK:
+                continue
+            if not all(_lit(step) for step in self._steps(dark.at, lit.at)):
+                continue
+            if self._restarted(dark.at - 300 * MS_NS, lit.at):
+                since_at.clear()
+                continue
+            if self._relit(dark.at - S_NS, lit.at):
+                since_at.clear()
+            # The frame may wait for an answer that a slow loop reads late.
+            slow = self._struck(lit.at, lit.at, S_NS, lambda kind: kind == "slow loop")
+            late_ns = SLOWEST_NS if slow else 0
+            if lit.at - dark.at > RETURN_NS + late_ns:
+                yield lit.at, f"boards back by themselves after {(lit.at - dark.at) / S_NS:.1f} s"
+            fresh_at = [*self._truth.toggles, *self._computer.starts]
+            last_at = max((at for at in fresh_at if at <= dark.at), default=0)
+            since_at = [at for at in since_at if at > last_at]
+            if len(since_at) >= RETURNS and dark.at - since_at[-RETURNS] < RETURNS_WINDOW_NS - S_NS:
+                yield lit.at, "boards back by themselves for the third time in ten minutes"
+            since_at.append(lit.at)
+
+    def _off_with_cause(self) -> Iterator[Problem]:
+        """The service may put the boards off after a fault, or when nobody is there."""
+        for at, why, heard_at, starting in self._computer.self_offs:
+            nobody = "no handset" in why and at - heard_at >= NOBODY_NS
+            if starting and not self._dark_before(at):
+                yield at, f"boards come up off, and were lit when the service died: {why}"
+            elif not nobody and not self._may_darken(at):
+                yield at, f"boards put off without a cause: {why}"
+
+    def _dark_before(self, at: int) -> bool:
+        """They had been told to be dark, or could not be told anything."""
+        told = [each.ordered for each in self._pair.told if each.at < at]
+        return not told or told[-1] == DARK or self._port_lost(at - 5 * S_NS, at)
+
+    def _starved_with_cause(self) -> Iterator[Problem]:
+        for at in self._computer.starved:
+            if not self._struck(at, at, 3 * S_NS, lambda kind: kind in ("hung", "slow loop")):
+                yield at, "the watchdog was not fed, for no reason"
+
+    # What there was at the time
+
+    def _steps(self, from_at: int, to_at: int) -> list[Step]:
+        steps = self._truth.steps
+        before = [step for step in steps if step.at <= from_at][-1:]
+        return before + [step for step in steps if from_at < step.at <= to_at]
+
+    def _restarted(self, from_at: int, to_at: int) -> bool:
+        """A service started in between, or its driver did: it remembers no answers."""
+        if any(from_at <= at <= to_at for at in self._computer.starts):
+            return True
+        return self._port_lost(from_at - 3 * S_NS, to_at)
+
+    def _port_lost(self, from_at: int, to_at: int) -> bool:
+        return self._struck(from_at, to_at, 0, lambda kind: kind.startswith("boards port"))
+
+    def _relit(self, from_at: int, to_at: int) -> bool:
+        return any(from_at <= at <= to_at for at in self._truth.toggles)
+
+    def _disturbed(self, from_at: int, to_at: int) -> bool:
+        """What the service could know then is not what the world knew."""
+        return self._struck(from_at, to_at, S_NS, _hides)
+
+    def _struck(
+        self, from_at: int, to_at: int, after_ns: int, of_kind: Callable[[str], bool]
+    ) -> bool:
+        """A fault was there from ``from_at`` to ``to_at``, or until ``after_ns`` before."""
+        return any(
+            of_kind(span.kind) and span.from_at <= to_at and from_at <= span.to_at + after_ns
+            for span in self._spans
+        )
+
+    def _may_darken(self, at: int) -> bool:
+        """A fault that darkens boards is there, or was until a moment ago."""
+        for span in self._spans:
+            settles_s = KINDS.get(span.kind, WATCHDOG).settles_s
+            if settles_s and span.from_at <= at <= span.to_at + int((settles_s + 0.5) * S_NS):
+                return True
+        return False
+
+
+def _hides(kind: str) -> bool:
+    return (
+        kind not in KINDS
+        or kind in OF_THE_PROCESS
+        or kind in ("slow loop", "hung")
+        or "port" in kind
+    )
+
+
+def _lit(step: Step) -> bool:
+    return not step.off and step.numeral is not None
+
+
+# The journal
+
+PRESS_KINDS = {"press", "no change", "refused"}
+CROWD, CROWD_NS = 20, 10 * S_NS
+"""More refused frames than this in 10 s need no row each."""
+
+
+def journal_problems(journal: Path, truth: InstallationTruth) -> list[Problem]:
+    """Every accepted and every refused press is there once, in order, and chained."""
+    with JournalReader(journal) as reader:
+        verdict = reader.verify()
+        rows = [entry.row for entry in reader.entries()]
+    problems: list[Problem] = []
+    if verdict.problem:
+        problems.append((0, f"journal: {verdict.problem}"))
+    found = [
+        OwedRow(
+            row.received_at, row.handset, row.edge_at, row.result if row.edge_at is not None else ""
+        )
+        for row in rows
+        if row.kind in PRESS_KINDS and row.handset is not None
+    ]
+    if found != truth.owed:
+        problems.append(_difference(found, truth.owed))
+    refused = Counter(
+        (row.received_at, row.handset or 0, row.event) for row in rows if row.kind == "rejected"
+    )
+    made_up = refused - Counter(truth.refused)
+    problems += [(at, f"journal: nobody sent this: {what}, handset {n}") for at, n, what in made_up]
+    missing = Counter(truth.refused) - refused
+    problems += [
+        (at, f"journal: a refused frame has no row: {what}, handset {n}")
+        for at, n, what in missing
+        if not _crowded(at or 0, truth)
+    ]
+    return problems
+
+
+def _crowded(at: int, truth: InstallationTruth) -> bool:
+    return sum(0 <= at - other <= CROWD_NS for other, _, _ in truth.refused) > CROWD
+
+
+def _difference(found: list[OwedRow], owed: list[OwedRow]) -> Problem:
+    pairs = zip([*found, None], [*owed, None], strict=False)
+    for n, (is_there, wanted) in enumerate(pairs):
+        if is_there != wanted:
+            at = (is_there or wanted or OwedRow(0, 0, None, "")).received_at
+            return at, f"journal: press {n} of {len(owed)}: has {is_there}, owes {wanted}"
+    return 0, "journal: presses differ"

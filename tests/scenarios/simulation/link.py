@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from drivers.base import Clock, PortError, PortListener
-from tests.scenarios.main_job.independent_frames import BYTE_NS
-from tests.scenarios.simulation.life import Life
+from tests.scenarios.simulation.process import Process
+from tests.shared.frames import BYTE_NS
 
 KERNEL_BYTES = 4096
 
@@ -25,7 +25,7 @@ class Link:
         self.plugged = True
         self.catching_up = False
         """True while what was held leaves."""
-        self.life: Life | None = None
+        self.process: Process | None = None
         self._listener: PortListener | None = None
         self._clock = clock
         self._carry = carry
@@ -39,7 +39,7 @@ class Link:
     @property
     def served(self) -> bool:
         """True while a living service has the port open."""
-        return self._listener is not None and self.life is not None and self.life.alive
+        return self._listener is not None and self.process is not None and self.process.alive
 
     def stall(self) -> None:
         """Bytes stop leaving, and are kept."""
@@ -58,7 +58,7 @@ class Link:
         self.plugged = False
         self._held = None
         listener, self._listener = self._listener, None
-        if listener is not None and self.life is not None and self.life.alive:
+        if listener is not None and self.process is not None and self.process.alive:
             listener.port_lost(PortError(f"{self.name}: lost: hung up"))
 
     def replug(self) -> None:
@@ -67,20 +67,20 @@ class Link:
     def to_service(self, data: bytes) -> bool:
         """Bytes from the far end; False when nobody reads."""
         listener = self._listener
-        if listener is None or self.life is None or not self.life.alive:
+        if listener is None or self.process is None or not self.process.alive:
             return False
-        listener.bytes_received(data, self.life.clock())
+        listener.bytes_received(data, self.process.clock())
         return True
 
-    # As the port of one life sees it
+    # As the port of one process sees it
 
-    def opened(self, life: Life, listener: PortListener) -> None:
+    def opened(self, process: Process, listener: PortListener) -> None:
         if not self.plugged:
             raise PortError(f"{self.name}: cannot open: no such device")
-        self.life, self._listener = life, listener
+        self.process, self._listener = process, listener
 
-    def closed(self, life: Life) -> None:
-        if self.life is life:
+    def closed(self, process: Process) -> None:
+        if self.process is process:
             self._listener = None
 
     def take(self, data: bytes) -> int:
@@ -107,36 +107,36 @@ class Link:
         self._carry(data, self._free_at)
 
 
-class ServicePort:
-    """A :class:`~drivers.base.Port`: one life's descriptor of a line."""
+class KillablePort:
+    """A :class:`~drivers.base.Port`: one process's descriptor of a line."""
 
-    def __init__(self, link: Link, life: Life) -> None:
-        self._link, self._life = link, life
+    def __init__(self, link: Link, process: Process) -> None:
+        self._link, self._process = link, process
 
     @property
     def name(self) -> str:
         return self._link.name
 
     def open(self, listener: PortListener) -> None:
-        if self._life.alive:
-            self._link.opened(self._life, listener)
+        if self._process.alive:
+            self._link.opened(self._process, listener)
 
     def write(self, data: bytes) -> int:
-        if not self._life.alive:
+        if not self._process.alive:
             return len(data)
-        part = self._life.dies_within(data, self._link.name)
+        part = self._process.dies_within(data, self._link.name)
         if part is not None:
             self._link.take(data[:part])
             return len(data)
         return self._link.take(data)
 
     def unsent(self) -> int:
-        return self._link.unsent() if self._life.alive else 0
+        return self._link.unsent() if self._process.alive else 0
 
     def flush(self) -> None:
-        if self._life.alive:
+        if self._process.alive:
             self._link.flush()
 
     def close(self) -> None:
-        if self._life.alive:
-            self._link.closed(self._life)
+        if self._process.alive:
+            self._link.closed(self._process)

@@ -1,8 +1,8 @@
 """The wire contract once more, written from ``hardware/PROTOCOL.md`` alone.
 
-Nothing here comes from ``drivers``: the CRC goes bit by bit, COBS byte by byte, the lamps are
-spelled as the letters of their segments. A mistake common to the product's two ends cannot hide
-behind it.
+Nothing here comes from ``drivers``: the CRC is divided bit by bit, COBS goes byte by byte, the
+lamps are spelled as the letters of their segments. A mistake common to the product's two ends
+cannot hide behind it.
 """
 
 from __future__ import annotations
@@ -13,8 +13,12 @@ from dataclasses import dataclass
 # The body's first byte.
 SHOW, STATUS, PRESS, STATE = 0x11, 0x12, 0x21, 0x22
 
+MS_NS = 1_000_000
+S_NS = 1_000 * MS_NS
 BYTE_NS = 260_417
 """One byte at 38,400 baud: ten bits of 26.04 us."""
+SHOW_BYTES, STATUS_BYTES, PRESS_BYTES, STATE_BYTES = 15, 19, 25, 29
+"""Frames as they go on the wire."""
 
 DARK_NUMERALS, LAMP_TEST_NUMERALS = 0xFF, 0xFE
 
@@ -59,16 +63,23 @@ class BadFrameError(ValueError):
 # Framing
 
 
+def _divided(register: int) -> int:
+    for _ in range(8):
+        carry = register & 0x8000
+        register = (register << 1) & 0xFFFF
+        if carry:
+            register ^= 0x1021
+    return register
+
+
+_DIVIDED = [_divided(byte << 8) for byte in range(256)]
+
+
 def crc(data: bytes) -> int:
     """CRC-16, polynomial 1021, begun with FFFF, neither reflected nor inverted."""
     register = 0xFFFF
     for byte in data:
-        register ^= byte << 8
-        for _ in range(8):
-            carry = register & 0x8000
-            register = (register << 1) & 0xFFFF
-            if carry:
-                register ^= 0x1021
+        register = (register << 8 & 0xFFFF) ^ _DIVIDED[register >> 8 ^ byte]
     return register
 
 

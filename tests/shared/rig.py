@@ -17,23 +17,24 @@ from controller.journal.writer import Journal
 from controller.rulebook.loader import fingerprint
 from controller.service.service import Service
 from controller.status.document import Status
-from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
-from tests.scenarios.main_job.installation import Ends, Site
-from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop
+from tests.shared.far_ends import FarEnds
+from tests.shared.installation import Site
+from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort, TellingPort
 
 UP_S = 1.2
 """A script begins so long after the start: both boards asked, STATE heard."""
+NOTICED_S = 1.9
+"""A dead board is asked within 1.4 s, and three more times, 0.1 s apart (drivers' pace)."""
 
 
-class Rig(Ends):
+class Rig(FarEnds):
     """The whole service, as the configuration describes it, with its counterparts."""
 
-    def __init__(self, site: Site, clock: VirtualClock, flight: Flight) -> None:
-        super().__init__(clock)
-        self.site, self.clock = site, clock
-        self._flight = flight
-        for name, tty in site.ttys.items():
-            self.attach(name, tty.master, flight)
+    clock: PatientClock
+
+    def __init__(self, site: Site, clock: PatientClock, lanes: Lanes) -> None:
+        super().__init__(clock, site, lanes)
+        self.site = site
         config = load_config(site.config)
         rules = rules_of(config)
         assembler = Assembler(clock, rules, config.play_clock)
@@ -71,17 +72,38 @@ class Rig(Ends):
         """The handset reports its presence no more."""
         self._presence[handset].cancel()
 
-    def unplug(self, name: str) -> None:
-        """Pull the adapter of the "boards" or the "receiver"."""
-        self.detach(name)
-        self.site.ttys[name].unplug()
-        lane = self._flight.lane(name)
-        lane.up = lane.down = 0
+    def suspend(self, duration_ns: int) -> None:
+        """Put the machine to sleep and wake it; the boards have power of their own."""
+        self.clock.slept_ns += duration_ns
 
-    def plug(self, name: str) -> None:
-        """Put the adapter in again."""
-        self.site.ttys[name].plug()
-        self.attach(name, self.site.ttys[name].master, self._flight)
+    def written(self, name: str) -> list[tuple[int, bytes]]:
+        """What the service wrote to the port of ``name``, and when."""
+        return self.lanes[name].written
+
+    async def held_25(self) -> None:
+        """25, shown and held."""
+        assert (await self.keeper.press("NUMBER_25")).result == "held"
+        assert self.read == ["25", "25"]
+
+    async def running_25(self) -> None:
+        """25, running."""
+        await self.held_25()
+        await asyncio.sleep(1)
+        assert (await self.keeper.press("READY")).result == "running"
+
+    async def hold_boards_key(self) -> str:
+        """Boards off, or relight; gives the result."""
+        await self.keeper.press("BOARDS_OFF")
+        await asyncio.sleep(1)
+        return (await self.keeper.press("BOARDS_OFF", held=True)).result
+
+    async def fault_seen(self) -> int:
+        """Wait until the handsets are told of a fault; gives that instant."""
+        for _ in range(round(NOTICED_S * 100)):
+            if self.keeper.state is not None and "fault" in self.keeper.state.flags:
+                return self.clock()
+            await asyncio.sleep(0.01)
+        raise AssertionError(f"no fault seen within {NOTICED_S} s; boards read {self.read}")
 
     async def end(self) -> None:
         """Stop the service as SIGTERM does, and let the last bytes arrive."""
@@ -103,29 +125,40 @@ class Rig(Ends):
         self.journal.close(5.0)
 
 
-def play(folder: Path, script: Callable[[Rig], Awaitable[None]]) -> Rig:
-    """Run ``script`` with a whole service that has just come up; gives what is left."""
-    flight = Flight()
-    clock = PatientClock(flight)
+def play(
+    folder: Path,
+    script: Callable[[Rig], Awaitable[None]],
+    *,
+    port: type[PtyPort] = TellingPort,
+    lateness: Callable[[], int] | None = None,
+) -> Rig:
+    """Run ``script`` with a whole service that has just come up; gives what is left.
+
+    ``port`` is what the boards and the receiver hang on, ``lateness`` as in
+    :class:`~tests.shared.virtual_time.VirtualClock`, from the script on.
+    """
+    lanes = Lanes()
+    clock = PatientClock(lanes)
 
     async def main() -> Rig:
-        rig = Rig(site, clock, flight)
+        rig = Rig(site, clock, lanes)
         try:
             await asyncio.sleep(UP_S)
+            clock.lateness = lateness
             scripted = asyncio.ensure_future(script(rig))
             await asyncio.wait({scripted, rig.running}, return_when=asyncio.FIRST_COMPLETED)
             if rig.running.done():
                 rig.running.result()  # the service's own error before whatever followed from it
             await scripted
         finally:
+            clock.lateness = None
             await rig.dispose()
         return rig
 
     with (
         Site(folder) as site,
         pytest.MonkeyPatch.context() as patch,
-        asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner,
+        asyncio.Runner(loop_factory=lambda: AwakeLoop(clock)) as runner,
     ):
-        # The same port, with its bytes counted.
-        patch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
+        patch.setattr("controller.assembly.assembler.SerialPort", partial(port, lanes))
         return runner.run(main())

@@ -7,10 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from tests.shared.frames import S_NS
 from tests.shared.virtual_time import VirtualClock
-
-MS = 1_000_000
-S = 1_000_000_000
 
 
 class Span(NamedTuple):
@@ -37,10 +35,10 @@ class Log:
         """A fault that ends at a known instant."""
         self.spans.append(Span(kind, from_at, to_at))
         if detail:
-            self.say(from_at, f"FAULT {kind}: {detail} ({(to_at - from_at) / S:.3f} s)")
+            self.say(from_at, f"FAULT {kind}: {detail} ({(to_at - from_at) / S_NS:.3f} s)")
 
 
-class World:
+class Schedule:
     """Calls each act at its instant. An act gets the instant that was meant: when the event loop is
     late, the world outside was not."""
 

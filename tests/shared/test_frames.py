@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from tests.scenarios.main_job import independent_frames as frames
+from tests.shared import frames
 from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 FLAGS = {"POWER_ON": 1, "EXTERNAL_RESET": 2, "BROWN_OUT": 4, "WATCHDOG": 8}

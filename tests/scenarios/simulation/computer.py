@@ -6,33 +6,53 @@ from __future__ import annotations
 import asyncio
 from functools import partial
 from pathlib import Path
-from typing import Any, NamedTuple, cast
+from typing import NamedTuple, cast
 from unittest.mock import patch
 
 from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
+from controller.config.load import Config, load_config
 from controller.journal.file import Origin
 from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint
 from controller.service.service import Service
 from controller.service.watchdog import Watchdog
-from drivers.handset.keys import Keys
-from tests.scenarios.simulation.disk import Disk
-from tests.scenarios.simulation.installation import configured
-from tests.scenarios.simulation.life import Kept, Life, Where
-from tests.scenarios.simulation.link import Link, ServicePort
-from tests.scenarios.simulation.truth import Truth
-from tests.scenarios.simulation.world import MS, S, World
+from drivers.handset.keys import Keys, write_keys
+from tests.scenarios.simulation.link import KillablePort, Link
+from tests.scenarios.simulation.process import (
+    Disk,
+    KillableJournal,
+    KillableRecovery,
+    KillPoint,
+    Process,
+)
+from tests.scenarios.simulation.schedule import Schedule
+from tests.scenarios.simulation.truth import InstallationTruth
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.installation import PORTS, configuration
 
 NEVER = 1 << 62
 SOFTWARE = "simulation"
-WATCHDOG_NS = 2 * S
+WATCHDOG_NS = 2 * S_NS
 """WatchdogSec of the unit."""
-LOOP, HOPELESS, LOOP_NS = 3, 6, 10 * S
+LOOP, HOPELESS, LOOP_NS = 3, 6, 10 * S_NS
 """After so many crashes within so long it comes up dark; or with no state either, which may be
 what it dies of."""
-BOOT_NS = 12 * S
-RESTART_NS = 400 * MS
+BOOT_NS = 12 * S_NS
+RESTART_NS = 400 * MS_NS
 """From the end of one process to the first step of the next: RestartSec and the start of Python."""
+
+
+def configured(folder: Path, keys: Keys) -> Config:
+    """Make its files in ``folder`` and read them as the program does."""
+    folder.mkdir(parents=True, exist_ok=True)
+    write_keys(folder / "keys.toml", keys)
+    path = folder / "playclock.toml"
+    ports = {name: f"/dev/{name}" for name in PORTS}
+    text = configuration(
+        ports, state=folder / "state", run=folder / "run", keys=folder / "keys.toml"
+    )
+    path.write_text(text)
+    return load_config(path)
 
 
 class SelfOff(NamedTuple):
@@ -45,7 +65,7 @@ class SelfOff(NamedTuple):
     starting: bool
 
 
-class Nobody:
+class SilentConsole:
     """No console is typed on; its events are entered directly."""
 
     def command(self, char: str) -> None: ...
@@ -53,24 +73,29 @@ class Nobody:
     def unknown(self, char: str) -> None: ...
 
 
-class Machine:
+class Computer:
     """``service`` is the one that runs, None while none does. ``bugs`` are the errors that ended a
     service: there must be none."""
 
     def __init__(
-        self, folder: Path, keys: Keys, world: World, truth: Truth, links: dict[str, Link]
+        self,
+        folder: Path,
+        keys: Keys,
+        schedule: Schedule,
+        truth: InstallationTruth,
+        links: dict[str, Link],
     ) -> None:
         self.service: Service | None = None
-        self.life: Life | None = None
+        self.process: Process | None = None
         self.bugs: list[BaseException] = []
         self.starts: list[int] = []
         self.starved: list[int] = []
         """When the manager killed a service that did not feed its watchdog."""
         self.self_offs: list[SelfOff] = []
-        self._world, self._truth, self._links = world, truth, links
+        self._schedule, self._truth, self._links = schedule, truth, links
         self.config = configured(folder, keys)
         self._rules = rules_of(self.config)
-        self.disk = Disk(self.config.journal, world)
+        self.disk = Disk(self.config.journal, schedule)
         self._boot = 1
         self._over = False
         self._closed = True
@@ -79,22 +104,22 @@ class Machine:
         """Starts since the last end that was in order."""
         self._down_ns = RESTART_NS
         self._cut_at: int | None = None
-        self._died_at = world.clock()
+        self._died_at = schedule.clock()
         self._why = "start"
         self._asked_at = NEVER
 
     async def run(self) -> None:
         """Keep a service running until :meth:`close`."""
         while not self._over:
-            await self._live()
+            await self._run_process()
             if not self._over:
                 down_ns, self._down_ns = self._down_ns, RESTART_NS
-                await asyncio.sleep(down_ns / S)
+                await asyncio.sleep(down_ns / S_NS)
 
     def kill(
         self,
         why: str,
-        where: Where | None,
+        where: KillPoint | None,
         down_ns: int = RESTART_NS,
         cut_at: int = 7,
         *,
@@ -102,12 +127,12 @@ class Machine:
     ) -> None:
         """SIGKILL: at once, or in the middle of the next turn (of a press, if ``in_press``) that
         comes to ``where``."""
-        if self.life is None or not self.life.alive:
+        if self.process is None or not self.process.alive:
             return
         self._why, self._down_ns = why, down_ns
-        self.life.arm(where, cut_at, in_press=in_press)
+        self.process.arm(where, cut_at, in_press=in_press)
         if where is None:
-            self.life.end()
+            self.process.end()
 
     def cut_power(self, why: str, at: int, down_ns: int) -> None:
         """All that is not on the disk is gone; the computer is back after ``down_ns``."""
@@ -115,14 +140,14 @@ class Machine:
         self._why, self._down_ns = why, down_ns
         if self.service is None:
             self._asked_at = min(self._asked_at, self._died_at)
-        if self.life is not None:
-            self.life.end()
+        if self.process is not None:
+            self.process.end()
 
     def stop(self, why: str, down_ns: int) -> None:
         """SIGTERM, and started again."""
         if self.service is not None:
             self._why, self._down_ns = why, down_ns
-            self._asked_at = self._world.clock()
+            self._asked_at = self._schedule.clock()
             self.service.stop()
 
     def hang(self) -> None:
@@ -138,7 +163,7 @@ class Machine:
         if self.service is not None:
             self.service.stop()
         else:
-            self._world.log.fault(self._why, self._died_at, self._world.clock())
+            self._schedule.log.fault(self._why, self._died_at, self._schedule.clock())
 
     @property
     def at_zero(self) -> bool:
@@ -147,63 +172,65 @@ class Machine:
 
     # One process
 
-    async def _live(self) -> None:
-        world, truth = self._world, self._truth
-        now = world.clock()
-        self._boot_if_need_be(now)
+    async def _run_process(self) -> None:
+        schedule, truth = self._schedule, self._truth
+        now = schedule.clock()
+        self._boot_after_cut(now)
         boot_at = truth.boot_at
         ended = asyncio.Event()
-        life = Life(lambda: world.clock() - boot_at, ended.set)
-        continuity = Recovery(
+        process = Process(lambda: schedule.clock() - boot_at, ended.set)
+        recovery = Recovery(
             self.config.runtime_folder,
             self.config.state_folder,
             boot_id=f"boot-{self._boot}",
             software=SOFTWARE,
             rules_hash=fingerprint(self._rules),
-            now=life.clock(),
+            now=process.clock(),
         )
-        service, pen = self._assembled(life, continuity)
-        self.life, self.service = life, service
-        self._owe_darkness(now)
+        service, journal = self._assembled(process, recovery)
+        self.process, self.service = process, service
+        self._expect_dark_start(now)
         self.starts.append(now)
-        world.log.fault(self._why, min(self._died_at, self._asked_at), now)
+        schedule.log.fault(self._why, min(self._died_at, self._asked_at), now)
         self._asked_at = NEVER
-        world.log.say(now, f"service starts ({continuity.plan.story or 'afresh'})")
-        self._look(service, life, starting=True)
+        schedule.log.say(now, f"service starts ({recovery.plan.story or 'afresh'})")
+        self._note_self_off(service, process, starting=True)
         running = asyncio.create_task(service.run())
-        feeding = asyncio.create_task(self._watchdog(service, life).run())
+        feeding = asyncio.create_task(self._watchdog(service, process).run())
         dying = asyncio.create_task(ended.wait())
         await asyncio.wait({running, dying}, return_when=asyncio.FIRST_COMPLETED)
-        in_order = life.alive
+        in_order = process.alive
         self.service = None
         if in_order:
             self._take_result(running)
             self._starts_of_crashes.clear()
         self._closed = in_order
-        life.alive = False
-        self._died_at = world.clock()
-        world.log.say(self._died_at, f"service {'stopped' if in_order else 'died'} ({self._why})")
-        pen.close(in_order=in_order)
-        continuity.close(in_order=in_order)
+        process.alive = False
+        self._died_at = schedule.clock()
+        schedule.log.say(
+            self._died_at, f"service {'stopped' if in_order else 'died'} ({self._why})"
+        )
+        journal.close(in_order=in_order)
+        recovery.close(in_order=in_order)
         for task in (running, dying, feeding):
             task.cancel()
         await asyncio.wait({running, dying, feeding})
 
-    def _watchdog(self, service: Service, life: Life) -> Watchdog:
+    def _watchdog(self, service: Service, process: Process) -> Watchdog:
         """The service's own, and the manager that kills what has not fed it in time."""
         fed_at: list[int] = []
 
         def told(what: str) -> None:
-            if life.alive and what in ("READY=1", "WATCHDOG=1"):
-                fed_at.append(self._world.clock())
-                self._world.at(fed_at[-1] + WATCHDOG_NS, missed)
+            if process.alive and what in ("READY=1", "WATCHDOG=1"):
+                fed_at.append(self._schedule.clock())
+                self._schedule.at(fed_at[-1] + WATCHDOG_NS, missed)
 
         def missed(at: int) -> None:
-            if life.alive and self.service is service and fed_at[-1] + WATCHDOG_NS <= at:
+            if process.alive and self.service is service and fed_at[-1] + WATCHDOG_NS <= at:
                 self.starved.append(at)
                 self.kill("watchdog", None)
 
-        return Watchdog(service, told, WATCHDOG_NS / S)
+        return Watchdog(service, told, WATCHDOG_NS / S_NS)
 
     def _take_result(self, running: asyncio.Task[None]) -> None:
         error = running.exception()
@@ -211,7 +238,7 @@ class Machine:
             self.bugs.append(error)
             self._over = True
 
-    def _boot_if_need_be(self, now: int) -> None:
+    def _boot_after_cut(self, now: int) -> None:
         if self._cut_at is None:
             return
         cut_at, self._cut_at = self._cut_at, None
@@ -219,50 +246,49 @@ class Machine:
         for path in self.config.runtime_folder.iterdir():
             path.unlink()
         self._starts_of_crashes.clear()
-        self._truth.lost_with_power(self.disk.last_row_at)
-        self.disk.last_row_at = 0
-        self._truth.power_lost(cut_at, now - BOOT_NS, closed=self._closed)
+        last_row_at, self.disk.last_row_at = self.disk.last_row_at, 0
+        self._truth.power_lost(cut_at, now - BOOT_NS, closed=self._closed, last_row_at=last_row_at)
 
-    def _assembled(self, life: Life, continuity: Recovery) -> tuple[Service, Any]:
+    def _assembled(self, process: Process, recovery: Recovery) -> tuple[Service, KillableJournal]:
         config = self.config
         keys, session = keys_and_session(config)
-        kept = Kept(continuity, config.runtime_folder / "snapshot", life)
-        assembler = Assembler(life.clock, self._rules, config.play_clock, cast(Recovery, kept))
-        with patch("controller.assembly.assembler.SerialPort", partial(self._port, life)):
+        kept = KillableRecovery(recovery, config.runtime_folder / "snapshot", process)
+        assembler = Assembler(process.clock, self._rules, config.play_clock, cast(Recovery, kept))
+        with patch("controller.assembly.assembler.SerialPort", partial(self._port, process)):
             assembler.boards(list(config.boards), controller_id_of(config))
             assembler.handsets(list(config.handsets), keys, session)
-        assembler.console("keeper", Nobody(), None)
-        continuity.begin()
+        assembler.console("keeper", SilentConsole(), None)
+        recovery.begin()
         origin = Origin(f"boot-{self._boot}", SOFTWARE, fingerprint(self._rules))
-        pen = self.disk.pen(life, origin)
-        service = assembler.build(pen).service
-        service.observers.append(partial(self._look, service, life))
+        journal = KillableJournal(self.disk, process, origin)
+        service = assembler.build(journal).service
+        service.observers.append(partial(self._note_self_off, service, process))
         self._truth.restarted()
-        return service, pen
+        return service, journal
 
-    def _port(self, life: Life, path: str, *_: object, **__: object) -> ServicePort:
-        return ServicePort(self._links[Path(path).name], life)
+    def _port(self, process: Process, path: str, *_: object, **__: object) -> KillablePort:
+        return KillablePort(self._links[Path(path).name], process)
 
-    def _owe_darkness(self, now: int) -> None:
+    def _expect_dark_start(self, now: int) -> None:
         """What a start must find reason enough to leave the boards off: see the rules of a start in
         ``README.md``."""
         truth = self._truth
         phase = truth.clock.now.phase
-        long_away = bool(self.starts) and now - self._died_at >= 31 * S and phase != "IDLE"
+        long_away = bool(self.starts) and now - self._died_at >= 31 * S_NS and phase != "IDLE"
         crashes = sum(now - at < LOOP_NS for at in self._starts_of_crashes)
         self._starts_of_crashes.append(now)
         if crashes >= HOPELESS:
-            truth.begun_anew(now, off=True)
+            truth.forget_play(now, off=True)
         elif (long_away or crashes >= LOOP) and not truth.clock.off:
             truth.put_off("away for long" if long_away else "crash loop", now)
 
-    def _look(self, service: Service, life: Life, *, starting: bool = False) -> None:
+    def _note_self_off(self, service: Service, process: Process, *, starting: bool = False) -> None:
         """Learn of the one thing that only the service decides: that the boards are to be off."""
-        if not life.alive or service.status().boards != "off":
+        if not process.alive or service.status().boards != "off":
             return
         if not self._truth.clock.off:
-            now = self._world.clock()
+            now = self._schedule.clock()
             why = service._board_state.off_why
             self.self_offs.append(SelfOff(now, why, self._truth.heard_at, starting))
-            self._world.log.say(now, f"service puts the boards off: {why}")
+            self._schedule.log.say(now, f"service puts the boards off: {why}")
             self._truth.put_off(why, now)

@@ -9,10 +9,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from tests.scenarios.main_job.board_ends import Heard, Node
-from tests.scenarios.main_job.independent_frames import DARK_NUMERALS
-from tests.scenarios.main_job.playing import SETTLED_NS, Timeline
-from tests.scenarios.main_job.wire import MS_NS, S_NS
+from tests.scenarios.main_job.playing import SETTLED_NS
+from tests.shared.board_node import Heard, Node
+from tests.shared.frames import DARK_NUMERALS, MS_NS
+from tests.shared.truth import Reading, Spell, Truth
 
 DARK = "  "
 SILENCE_NS = 1_500 * MS_NS
@@ -20,20 +20,11 @@ STUCK_NS = 300 * MS_NS
 """A port that does not send is given up after this (design of the drivers)."""
 
 
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """``text`` was to be read, or a fault lasted, from ``begin_at`` until ``end_at``."""
-
-    begin_at: int
-    end_at: int
-    text: str = ""
-
-
 @dataclass(slots=True)
 class Judge:
-    """Holds frames and lamps against the timeline of the orders that were given."""
+    """Holds frames and lamps against the truth of the orders that were given."""
 
-    spells: list[Spell]
+    readings: list[Reading]
     faults: list[Spell]
     """When a board could not be reached, or its port did not send."""
     old_frames: int = 0
@@ -41,14 +32,14 @@ class Judge:
     _begins: list[int] = field(default_factory=list)
 
     @classmethod
-    def of(cls, timeline: Timeline, end_at: int, faults: Iterable[Spell]) -> Judge:
-        spells = [Spell(*each) for each in timeline.spells(end_at)]
-        return cls(spells, list(faults), _begins=[each.begin_at for each in spells])
+    def of(cls, truth: Truth, end_at: int, faults: Iterable[Spell] = ()) -> Judge:
+        readings = truth.readings(end_at)
+        return cls(readings, list(faults), _begins=[each.from_at for each in readings])
 
     def texts(self, first_at: int, last_at: int) -> set[str]:
         """All that was right at some moment from ``first_at`` to ``last_at``."""
         first = max(0, bisect_right(self._begins, first_at) - 1)
-        return {each.text for each in self.spells[first : bisect_right(self._begins, last_at)]}
+        return {each.text for each in self.readings[first : bisect_right(self._begins, last_at)]}
 
     def frames(self, log: Sequence[Heard], first_at: int) -> None:
         """No frame carries an old numeral, but for what was under way when a port stalled."""
@@ -65,16 +56,15 @@ class Judge:
             assert self._faulty(heard.at, STUCK_NS), f"old {text!r} at {heard.at} without a fault"
             self.old_frames += 1
             ended_at = max(
-                each.end_at
-                for each in self.spells
-                if each.text == text and each.begin_at <= heard.at
+                each.to_at
+                for each in self.readings
+                if each.text == text and each.from_at <= heard.at
             )
             self.oldest_ns = max(self.oldest_ns, heard.at - ended_at)
 
     def lamps(self, node: Node, first_at: int) -> None:
         """A board reads what is right, or nothing, or for 1.5 s its last."""
-        ends = [*node.instants[1:], node.clock()]
-        for begin_at, end_at, text in zip(node.instants, ends, node.faces, strict=True):
+        for begin_at, end_at, text in node.spells():
             if text == DARK or end_at < first_at:
                 continue
             for at in self._moments(max(begin_at, first_at), end_at):
@@ -86,21 +76,11 @@ class Judge:
 
     def _moments(self, begin_at: int, end_at: int) -> list[int]:
         """Where something may turn from right to wrong within a spell of the lamps."""
-        turns = [each.begin_at + SETTLED_NS + 1 for each in self.spells]
+        turns = [at + SETTLED_NS + 1 for at in self._begins]
         return [begin_at, *(at for at in turns if begin_at < at < end_at), end_at - 1]
 
     def _faulty(self, at: int, for_ns: int) -> bool:
-        return any(each.begin_at <= at <= each.end_at + for_ns for each in self.faults)
-
-
-def returns(node: Node, ordered_at: Sequence[int]) -> list[int]:
-    """When a board lit up by itself: from dark, and not within 0.2 s of an order."""
-    lit = [
-        at
-        for (before, face), at in zip(pairwise(node.faces), node.instants[1:], strict=True)
-        if before == DARK and face != DARK
-    ]
-    return [at for at in lit if not any(0 <= at - each < S_NS // 5 for each in ordered_at)]
+        return any(each.from_at <= at <= each.to_at + for_ns for each in self.faults)
 
 
 def gaps_ms(log: Sequence[Heard], begin_at: int, end_at: int) -> list[float]:

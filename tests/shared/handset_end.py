@@ -5,10 +5,11 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 
-from tests.scenarios.main_job.independent_frames import (
+from tests.shared.frames import (
     BYTE_NS,
     HELD_BIT,
     KEY_BITS,
+    MS_NS,
     PRESS,
     STATE,
     BadFrameError,
@@ -19,7 +20,7 @@ from tests.scenarios.main_job.independent_frames import (
     make_press,
     read_state,
 )
-from tests.scenarios.main_job.wire import MS_NS, Clock, Wire
+from tests.shared.wire import Clock, Wire
 
 RETRY_S = 0.035
 TRIES = 6
