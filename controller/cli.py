@@ -15,8 +15,7 @@ import sys
 from collections.abc import Sequence
 
 from controller import VERSION
-
-DONE, FOUND_WRONG, MISTAKE, INTERRUPTED = 0, 1, 2, 130
+from controller.outcome import FOUND_WRONG, INTERRUPTED, MISTAKE
 
 _EPILOG = """exit codes: 0 done; 1 the command found something wrong (the service ended by a
 fault, the record's chain is broken); 2 a mistake in the command line, the configuration or a

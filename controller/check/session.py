@@ -10,14 +10,12 @@ from pathlib import Path
 
 from controller import VERSION
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
-    SIMULATED_ID,
     Assembler,
     Assembly,
     controller_id_of,
     keys_and_session,
 )
-from controller.assembly.builders import of_driver
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.crew import CrewCheck, CrewCheckContext, Step, alongside
 from controller.check.crew_steps import steps_for
 from controller.check.handsets import Known
@@ -100,7 +98,8 @@ class Pregame:
         self, assembly: Assembly, journal: Journal, talk: Dialogue, steps: Sequence[Step]
     ) -> None:
         service = assembly.service
-        hands = self.hands(assembly, self._simulated)
+        simulated = {number for air in assembly.airs for number in air.handsets}
+        hands = self.hands(assembly, [each for each in self.handsets if each.number in simulated])
         field = CrewCheckContext(service, talk, self.clock, self.handsets, hands)
         for pair in assembly.pairs:
             pair.open()
@@ -118,14 +117,6 @@ class Pregame:
             if not work.cancelled():
                 work.exception()  # raised above, or of no interest any more
 
-    @property
-    def _simulated(self) -> list[Known]:
-        """The handsets without hardware."""
-        if self.config is None:
-            return list(self.handsets)
-        simulated = {each.id for each in of_driver("simulated", self.config.handsets)}
-        return [each for each in self.handsets if each.number in simulated]
-
     def _assembly(self) -> Assembly:
         config = self.config
         settings = config.play_clock if config else Settings()
@@ -133,15 +124,15 @@ class Pregame:
         assembler.console("keeper", NoKeys(), None)
         if config is None:
             if self.boards:
-                assembler.simulated_boards(dict(enumerate(SIMULATED_BOARDS, 1)), SIMULATED_ID)
-            for each in self.handsets:
-                assembler.simulated_handset(each.number)
+                assembler.boards(SIMULATED_BOARDS)
+            if self.handsets:
+                assembler.handsets(SIMULATED_HANDSETS)
             return assembler.build(None)
         if self.boards:
-            assembler.boards(list(config.boards), controller_id_of(config))
+            assembler.boards(config.boards, controller_id_of(config))
         if self.handsets:
             # A session of its own: the beats of this receiver begin again.
-            assembler.handsets(list(config.handsets), *keys_and_session(config))
+            assembler.handsets(config.handsets, *keys_and_session(config))
         return assembler.build(None, config.brightness)
 
     def _journal(self) -> Journal:

@@ -12,43 +12,43 @@ import contextlib
 import shutil
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
     SIMULATED_ID,
     controller_id_of,
     keys_and_session,
     rules_of,
 )
-from controller.assembly.builders import bound_keys
+from controller.assembly.devices import (
+    SIMULATED_BOARDS,
+    SIMULATED_HANDSETS,
+    board_drivers,
+    handset_drivers,
+)
 from controller.check import machine as check_machine
 from controller.check import rules as check_rules
 from controller.check import storage as check_storage
 from controller.check.boards import check_boards
 from controller.check.handsets import Known, check_handsets
-from controller.check.ports import (
-    Ports,
-    board_wires,
-    handset_wires,
-    simulated_boards,
-    simulated_handsets,
-)
+from controller.check.ports import SniffingPort
 from controller.check.report import Report, look, ok, wrong
 from controller.check.session import Pregame
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal, default_state_folder
-from controller.config.load import Config, ConfigError, check_endings, load_config
+from controller.config.load import check_endings, load_config
+from controller.config.model import Config, HandsetConfig
+from controller.config.toml_table import ConfigError
+from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, plain
 from controller.rulebook.loader import load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
 from controller.service.event_loop import UrgentLoop
+from drivers.kind import Site
 
-DONE, FOUND_WRONG, MISTAKE, INTERRUPTED = 0, 1, 2, 130
 LONGEST_WAIT_S = 600.0
-SIMULATED_HANDSET = Known(1, "keeper", "twelve")
 ROOT = Path("/")
 BRIGHTEST = 15
 
@@ -101,12 +101,14 @@ class Check:
     @property
     def handsets(self) -> list[Known]:
         """The handsets to be tried."""
-        if self.config is None:
-            return [SIMULATED_HANDSET]
         return [
-            Known(each.id, each.role, each.layout, bound_keys(each))
-            for each in self.config.handsets
+            Known(each.id, each.role, each.layout, each.details.keys if each.details else ())
+            for each in self._configured
         ]
+
+    @property
+    def _configured(self) -> Sequence[HandsetConfig]:
+        return self.config.handsets if self.config else SIMULATED_HANDSETS
 
     @property
     def journal(self) -> Path:
@@ -151,39 +153,37 @@ class Check:
         if config is not None:
             report.take(check_storage.runtime(config.runtime_folder))
 
+    def _site(self) -> Site:
+        return Site(self.clock, listen=SniffingPort)
+
     async def _boards(self) -> None:
         self.report.title("Boards")
-        wires, config = Ports(), self.config
-        if config is None:
-            names = dict(enumerate(SIMULATED_BOARDS, 1))
-            simulated_boards(wires, names, SIMULATED_ID, self.clock)
-        elif not config.boards:
+        config, site = self.config, self._site()
+        boards = config.boards if config else SIMULATED_BOARDS
+        if not boards:
             self.report.take([look("no boards are configured", "start with: run --no-boards")])
             return
-        else:
-            board_wires(wires, config.boards, controller_id_of(config), self.clock)
+        site.controller_id = controller_id_of(config) if config else SIMULATED_ID
         brightness = config.brightness if config else BRIGHTEST
-        await check_boards(wires, self.clock, brightness, self.report)
+        await check_boards(board_drivers(boards, site), site, brightness, self.report)
 
     async def _handsets(self) -> None:
         self.report.title("Handsets")
-        wires, config = Ports(), self.config
-        if config is None:
-            simulated_handsets(wires, [SIMULATED_HANDSET.number], self.clock)
-        elif not config.handsets:
+        config, site = self.config, self._site()
+        if not self._configured:
             self.report.take([look("no handsets are configured", "keep the clock by the console")])
             return
-        else:
+        if config is not None:
             try:
-                keys, session = keys_and_session(config)
+                site.keys, site.session = keys_and_session(config)
             except (ValueError, OSError) as error:
                 self.report.take([wrong(plain(error), "pair the handsets, or mend that file")])
                 return
-            if keys is not None:
+            if site.keys is not None:
                 said = f"key file {config.key_file}: a key for every handset, nobody else reads it"
-                self.report.take([ok(said), ok(f"session file: this is session {session}")])
-            handset_wires(wires, config.handsets, keys, session, self.clock)
-        await check_handsets(wires, self.handsets, self.clock, self.args.wait_s, self.report)
+                self.report.take([ok(said), ok(f"session file: this is session {site.session}")])
+        drivers = handset_drivers(self._configured, site)
+        await check_handsets(drivers, site, self.handsets, self.args.wait_s, self.report)
 
     async def _crew(self) -> None:
         boards = self.config is None or bool(self.config.boards)
@@ -252,10 +252,3 @@ def _rules(config: Config) -> RuleSet:
     except RulesError as error:
         what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
         raise ConfigError(config.source, [what]) from error
-
-
-def plain(error: Exception) -> str:
-    """The error with its file, without the number that only a programmer knows."""
-    if isinstance(error, OSError) and error.filename and error.strerror:
-        return f"{error.filename}: {error.strerror}"
-    return str(error)

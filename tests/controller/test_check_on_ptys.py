@@ -70,7 +70,7 @@ def test_every_step_is_right_on_real_ports(
 ) -> None:
     flight = Flight()
     clock = PatientClock(flight)
-    monkeypatch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
+    monkeypatch.setattr("drivers.port.serial_port.SerialPort", partial(CountedPort, flight))
     answers = {
         "(y/n)": "y",
         "boards dark?": "y",

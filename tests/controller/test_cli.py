@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from controller import VERSION
-from controller.cli import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, main
+from controller.cli import main
+from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE
 
 ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = [sys.executable, "-m", "controller"]
@@ -166,7 +167,7 @@ def test_ruling_loads_nothing_that_it_does_not_need() -> None:
     heavy = {"asyncio", "sqlite3", "hashlib", "ssl", "serial", "threading", "subprocess", "socket"}
     assert modules & heavy == set()
     folders = {each.split(".")[1] for each in modules if each.startswith("controller.")}
-    assert folders == {"cli", "commands", "rulebook", "rules"}
+    assert folders == {"cli", "commands", "outcome", "rulebook", "rules"}
     assert not any(each.startswith("drivers") for each in modules)
     assert "controller.rulebook.options" not in modules  # read only where one is chosen
 

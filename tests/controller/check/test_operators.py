@@ -6,7 +6,8 @@ import asyncio
 
 import pytest
 
-from controller.assembly.assembler import SIMULATED_ID, Assembler, Assembly
+from controller.assembly.assembler import Assembler, Assembly
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.handsets import Known
 from controller.check.operators import Hands
 from controller.check.session import NoKeys
@@ -32,8 +33,8 @@ class Press:
 def assembled(clock: VirtualClock) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
     assembler.console("keeper", NoKeys(), None)
-    assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
-    assembler.simulated_handset(1)
+    assembler.boards(SIMULATED_BOARDS)
+    assembler.handsets(SIMULATED_HANDSETS)
     return assembler.build(None)
 
 

@@ -13,9 +13,10 @@ from controller.check.crew import CrewCheckContext, Outcome, Step
 from controller.check.handsets import Known
 from controller.check.operators import Hands
 from controller.check.report import wrong
-from controller.cli import DONE, main
+from controller.cli import main
 from controller.config.load import parse_config
 from controller.journal.file import Dated, JournalFile, Origin, Row
+from controller.outcome import DONE
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
 from tests.controller.rehearsal import Crew, checks, pregame

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli import MISTAKE, main
+from controller.cli import main
 from controller.config.default_paths import default_journal, default_state_folder
+from controller.outcome import MISTAKE
 
 
 def test_the_named_state_folder_is_used(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:

@@ -13,19 +13,14 @@ from hypothesis import strategies as st
 from controller.config.default_paths import default_runtime_folder
 from controller.config.load import (
     TOP_LEVEL,
-    BoardConfig,
-    Config,
-    ConfigError,
-    ConsoleConfig,
-    HandsetConfig,
-    Override,
     check_endings,
     load_config,
     parse_config,
 )
-from controller.config.model import BOARD_BAUDS
-from controller.config.toml_table import LONGEST_SHOWN
+from controller.config.model import Config, ConsoleConfig, HandsetConfig, Override
+from controller.config.toml_table import LONGEST_SHOWN, ConfigError
 from controller.rules.settings import RANGES, Settings, check_settings
+from drivers.board.kinds import BoardConfig
 
 EXAMPLE = Path(__file__).parents[3] / "systemd" / "playclock.example.toml"
 WHOLE = re.sub(r"(?m)^#(?=[\[a-z])", "", EXAMPLE.read_text(encoding="utf-8"))
@@ -83,7 +78,6 @@ def test_the_example_is_valid_and_describes_two_boards_and_two_handsets() -> Non
         (1, "keeper"),
         (2, "field"),
     ]
-    assert config.has_boards
     assert config.overrides == ()
 
 
@@ -98,7 +92,7 @@ def test_the_example_shows_every_key_there_is() -> None:
         "options",
     }
     wanted |= {f"play_clock.{name}" for name in RANGES}
-    # Those of displays and inputs with tables of their own: test_config_devices.py.
+    # Those of displays and inputs with tables of their own: test_device_tables.py.
     rare = {"details", "parity", "stop_bits"}
     for kind, table in (("boards", BoardConfig), ("handsets", HandsetConfig)):
         names = {field.name for field in fields(table)} - rare
@@ -148,7 +142,6 @@ def test_an_empty_file_is_a_console_without_boards() -> None:
         console=ConsoleConfig(enabled=True, role="keeper"),
         overrides=(),
     )
-    assert not parse_config("", "empty").has_boards
 
 
 VALUES = st.one_of(
@@ -298,18 +291,6 @@ def test_a_whole_number_is_a_duration_and_paths_are_tidied() -> None:
     assert config.journal == Path("/srv/clock/journal.sqlite3")
 
 
-def test_board_rates_are_those_that_a_16_mhz_node_makes() -> None:
-    """ATmega328P data sheet, double speed: rate = 16 MHz / (8 x (UBRR + 1)); from memory."""
-
-    def error(baud: int) -> float:
-        divisor = round(16e6 / (8 * baud))
-        return abs(16e6 / (8 * divisor) / baud - 1)
-
-    assert all(error(baud) < 0.002 for baud in BOARD_BAUDS)
-    assert error(57600) > 0.007
-    assert error(115200) > 0.02
-
-
 # ---- fields that have to fit each other ----------------------------------------------------------
 
 
@@ -363,7 +344,7 @@ def test_a_radio_needs_a_key_file_and_a_simulated_handset_needs_neither_key_nor_
     ]
     simulated = HANDSET.replace("radio", "simulated").replace('port = "/dev/h"\n', "")
     (handset,) = parse_config(f"[[handsets]]\n{simulated}", "f").handsets
-    assert handset == HandsetConfig("simulated", 1, "field", "four", None, 38400)
+    assert handset == HandsetConfig("simulated", 1, "four", role="field")
 
 
 def test_one_path_has_one_use() -> None:

@@ -2,9 +2,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import pytest
 
@@ -103,11 +102,12 @@ class Crew:
 class Bench:
     """A running driver with a fake port before it and a fake service behind it."""
 
-    def __init__(self, clock: VirtualClock, **kept: Any) -> None:
+    def __init__(self, clock: VirtualClock, counters: Mapping[int, int] | None = None) -> None:
         self.clock = clock
         self.port = FakePort()
         self.crew = Crew()
-        self.radio = RadioHandsets("radio", self.port, Keys(DOWN, UP), SESSION, clock, **kept)
+        self.radio = RadioHandsets("radio", self.port, Keys(DOWN, UP), SESSION, clock)
+        self.radio.resume(counters or {})
         self.task: asyncio.Task[None] | None = None
 
     async def start(self, state: CrewState | None = SET_25) -> None:
@@ -148,9 +148,9 @@ class Bench:
 
 @contextlib.asynccontextmanager
 async def bench(
-    clock: VirtualClock, state: CrewState | None = SET_25, **kept: dict[int, int]
+    clock: VirtualClock, state: CrewState | None = SET_25, counters: Mapping[int, int] | None = None
 ) -> AsyncIterator[Bench]:
-    made = Bench(clock, **kept)
+    made = Bench(clock, counters)
     await made.start(state)
     assert made.task is not None
     try:

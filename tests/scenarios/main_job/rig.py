@@ -130,5 +130,5 @@ def play(folder: Path, script: Callable[[Rig], Awaitable[None]]) -> Rig:
         asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner,
     ):
         # The same port, with its bytes counted.
-        patch.setattr("controller.assembly.assembler.SerialPort", partial(CountedPort, flight))
+        patch.setattr("drivers.port.serial_port.SerialPort", partial(CountedPort, flight))
         return runner.run(main())

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.config.load import Config, load_config
-from drivers.handset.keys import Keys, write_keys
+from controller.config.load import load_config
+from controller.config.model import Config
+from drivers.handset.keys import Keys
+from tests.shared.key_files import write_keys
 
 CONFIG = """
 rules = "nfhs"

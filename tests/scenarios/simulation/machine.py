@@ -231,7 +231,7 @@ class Machine:
         keys, session = keys_and_session(config)
         kept = Kept(continuity, config.runtime_folder / "snapshot", life)
         assembler = Assembler(life.clock, self._rules, config.play_clock, cast(Recovery, kept))
-        with patch("controller.assembly.assembler.SerialPort", partial(self._port, life)):
+        with patch("drivers.port.serial_port.SerialPort", partial(self._port, life)):
             assembler.boards(list(config.boards), controller_id_of(config))
             assembler.handsets(list(config.handsets), keys, session)
         assembler.console("keeper", Nobody(), None)
