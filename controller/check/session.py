@@ -32,7 +32,7 @@ from controller.rules.settings import Settings
 OPENING_S, CLOSE_S = 5.0, 2.0
 
 
-class NoKeys:
+class SilentConsole:
     """The console of a check: the steps order by themselves, nobody types keys."""
 
     def command(self, char: str) -> None:
@@ -46,7 +46,7 @@ class NoKeys:
 
 
 @dataclass(slots=True)
-class Pregame:
+class CrewCheckSession:
     """What is checked. ``handsets`` may be left empty; ``fd`` is where answers are typed.
 
     ``config`` None is the simulator.
@@ -121,7 +121,7 @@ class Pregame:
         config = self.config
         settings = config.play_clock if config else Settings()
         assembler = Assembler(self.clock, self.rules, settings)
-        assembler.console("keeper", NoKeys(), None)
+        assembler.console("keeper", SilentConsole(), None)
         if config is None:
             if self.boards:
                 assembler.boards(SIMULATED_BOARDS)

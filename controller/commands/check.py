@@ -36,7 +36,7 @@ from controller.check.boards import check_boards
 from controller.check.handsets import Known, check_handsets
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, look, ok, wrong
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal, default_state_folder
 from controller.config.load import check_endings, load_config
@@ -187,7 +187,7 @@ class Check:
 
     async def _crew(self) -> None:
         boards = self.config is None or bool(self.config.boards)
-        await Pregame(
+        await CrewCheckSession(
             self.config,
             self.rules,
             self.journal,

@@ -264,7 +264,7 @@ class _Painter:
                 if wanted != text:
                     self._put(wanted)
                     text = wanted
-                if face is not None:  # a silence is no sign of life
+                if face is not None:  # a silence is not a sign of life
                     self._alive()
                     self._counted()
             self._put("  ")

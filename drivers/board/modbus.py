@@ -197,8 +197,8 @@ class ModbusLine:
         unit.written_at = now
         await self._dim(unit, face)
         settled = now - unit.changed_at >= unit.map.read_back_after_ms * MS_NS
-        anew = unit.doubtful or unit.asked_at <= unit.changed_at
-        if settled and (anew or now - unit.asked_at >= ASK_NS):
+        due = unit.doubtful or unit.asked_at <= unit.changed_at
+        if settled and (due or now - unit.asked_at >= ASK_NS):
             unit.asked_at = now
             await self._ask(unit)
 

@@ -10,7 +10,7 @@ once, with three exceptions, in which the newest face waits in one slot:
 
 The bus itself decides which SHOW asks, see :mod:`drivers.board.poll_schedule`. Nothing is sent
 between question and answer, so an answer can only speak of the SHOW that asked: that is all there
-is to compare it with, and a STATUS with any other stamp is no answer.
+is to compare it with, and a STATUS with any other stamp is not an answer.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ POLL_NS = 5 * MS_NS
 """How often a port that does not take or send its bytes is looked at again."""
 
 STALE_NS = 150 * MS_NS
-"""A face that has waited for so long is out of date: boards are told anew every 100 ms
+"""A face that has waited for so long is out of date: boards are told again every 100 ms
 (PROTOCOL.md), so the event loop was held up, and what is right now comes next."""
 
 
@@ -111,7 +111,7 @@ class NodeBus:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._fault: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
-        self._start_afresh(0)
+        self._reset(0)
 
     @property
     def name(self) -> str:
@@ -126,14 +126,14 @@ class NodeBus:
         self._loop = asyncio.get_running_loop()
         fault = self._loop.create_future()
         self.port.open(self)
-        self._start_afresh(self._clock())
+        self._reset(self._clock())
         self._listener, self._fault = listener, fault
         try:
             await fault
         finally:
             self._fault = None
             self._disarm()
-            self._start_afresh(self._clock())
+            self._reset(self._clock())
             alive = not fault.done() or fault.cancelled()
             await close_dark(self.port, self._dark_frame, alive=alive)
             self._listener = None
@@ -163,10 +163,10 @@ class NodeBus:
 
     # Sending
 
-    def _start_afresh(self, now: int) -> None:
-        self._asking = PollSchedule(self.nodes, now)
+    def _reset(self, now: int) -> None:
+        self._schedule = PollSchedule(self.nodes, now)
         self._late_answers = dict.fromkeys(self.nodes, 0)
-        self._question: Query | None = None
+        self._query: Query | None = None
         self._window_ends_at = 0
         self._patience = 0
         self._face: Face | None = None
@@ -194,7 +194,7 @@ class NodeBus:
     def _free(self, unsent: int, now: int) -> bool:
         """Whether a frame written now would be the next to leave and disturb no answer."""
         return (
-            self._question is None
+            self._query is None
             and not self._rest
             and unsent <= SHOW_BYTES
             and self._line_free_at - now <= self._frame_ns
@@ -202,7 +202,7 @@ class NodeBus:
 
     def _send(self, face: Face, now: int, unsent: int) -> None:
         idle = now >= self._line_free_at and not unsent
-        node = self._asking.next_node(now, face != self._face, face.numerals is None)
+        node = self._schedule.next_node(now, face != self._face, face.numerals is None)
         if not idle:  # the SHOW would have to wait, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)
@@ -245,30 +245,30 @@ class NodeBus:
     # Asking
 
     def _ask(self, node: int, stamp: int, face: Face, now: int) -> None:
-        self._asking.asked(node, now)
+        self._schedule.asked(node, now)
         lit = bool(self.node_mask >> (node - 1) & 1)
-        self._question = Query(node, stamp, face, lit, now)
+        self._query = Query(node, stamp, face, lit, now)
         self._window_ends_at = self._line_free_at + REPLY_TIMEOUT_NS
         self._patience = PATIENCE
         self._arm(self._window_ends_at)
 
     def _take_answer(self, status: Status) -> None:
-        question = self._question
-        if question is not None and question.is_answered_by(status):
-            report = judge(self.nodes[question.node], question, status)
-            self._close_window(question, report)
+        query = self._query
+        if query is not None and query.is_answered_by(status):
+            report = judge(self.nodes[query.node], query, status)
+            self._close_window(query, report)
             return
         self.stray_frames += 1
-        if question is None and status.node in self._late_answers:
+        if query is None and status.node in self._late_answers:
             self._late_answers[status.node] += 1
 
-    def _close_window(self, question: Query, report: BoardReport) -> None:
+    def _close_window(self, query: Query, report: BoardReport) -> None:
         """End the wait for an answer; a face that waited goes out before anything else."""
-        self._question = None
+        self._query = None
         self._disarm()
         self._offer_waiting(self._clock())
         report = replace(report, strangers=self.strangers)
-        self._asking.answered(question.node, report.answered is Answered.RIGHT)
+        self._schedule.answered(query.node, report.answered is Answered.RIGHT)
         if self._listener is not None:
             self._listener.board_answered(report)
 
@@ -293,27 +293,27 @@ class NodeBus:
         now = self._clock()
         if self._rest:
             self._finish_frame(now)
-        question = self._question
+        query = self._query
         late_ns = now - self._window_ends_at
-        if question is not None and late_ns > LATE_LOOP_NS and self._patience:
+        if query is not None and late_ns > LATE_LOOP_NS and self._patience:
             self._patience -= 1
             self._window_ends_at = now + REPLY_TIMEOUT_NS
-        elif question is not None and not self._rest and late_ns >= 0:
-            name, late = self.nodes[question.node], self._late_answers[question.node]
-            self._close_window(question, silence(name, question, late))
+        elif query is not None and not self._rest and late_ns >= 0:
+            name, late = self.nodes[query.node], self._late_answers[query.node]
+            self._close_window(query, silence(name, query, late))
         else:
             self._offer_waiting(now)
         self._watch_the_port(now)
 
     def _watch_the_port(self, now: int) -> None:
-        refused = self._waiting is not None and self._question is None
+        refused = self._waiting is not None and self._query is None
         if not (self._rest or refused or self.port.unsent()):
             self._undrained_at = now
         elif now - self._undrained_at >= DRAIN_TIMEOUT_NS:
             self._fail(PortError(f"{self.port.name}: output not drained in 300 ms"))
         elif self._timer is None:
             self._arm(now + POLL_NS)
-        if self._timer is None and self._question is not None:
+        if self._timer is None and self._query is not None:
             self._arm(self._window_ends_at)
 
     # The end

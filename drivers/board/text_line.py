@@ -22,7 +22,7 @@ DRAIN_SLACK_NS = 300 * MS_NS
 POLL_NS = 5 * MS_NS
 """How often a port that does not take or send its bytes is looked at again."""
 STALE_NS = 150 * MS_NS
-"""A face that waited for so long is out of date: boards are told anew every 100 ms."""
+"""A face that waited for so long is out of date: boards are told again every 100 ms."""
 
 
 def read_table(table: TableReader) -> DeviceTable | None:
@@ -74,14 +74,14 @@ class TextLine:
         self._fault: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._waiting: Face | None = None
-        self._start_afresh()
+        self._reset()
 
     async def run(self, listener: BoardListener) -> None:
         """Serve the displays until cancelled; on every way out they are sent dark."""
         loop = self._loop = asyncio.get_running_loop()
         fault: asyncio.Future[None] = loop.create_future()
         self._port.open(self)
-        self._start_afresh()
+        self._reset()
         self._fault = fault
         try:
             await fault
@@ -89,9 +89,9 @@ class TextLine:
             self._fault = None
             self._disarm()
             under_way = self._port.unsent() + len(self._rest)
-            farewell_s = (under_way + 3 * len(self._text(DARK))) * self._byte_ns / S_NS + 0.01
+            closing_s = (under_way + 3 * len(self._text(DARK))) * self._byte_ns / S_NS + 0.01
             alive = not fault.done() or fault.cancelled()
-            await close_dark(self._port, self._farewell, alive=alive, farewell_s=farewell_s)
+            await close_dark(self._port, self._last_text, alive=alive, closing_s=closing_s)
 
     def show(self, face: Face) -> None:
         """Send the text of ``face`` now, or when the one under way has left."""
@@ -107,7 +107,7 @@ class TextLine:
     def port_lost(self, error: PortError) -> None:
         self._fail(error)
 
-    def _start_afresh(self) -> None:
+    def _reset(self) -> None:
         self._waiting = None
         self._rest = self._last = b""
         self._shown_at = self._refresh_at = self._left_by_at = 0
@@ -115,7 +115,7 @@ class TextLine:
     def _text(self, face: Face) -> bytes:
         return self._layout.dimming(face) + self._layout.line(face)
 
-    def _farewell(self) -> bytes:
+    def _last_text(self) -> bytes:
         """The rest of a text under way, so that dark is not taken for its end; then dark."""
         rest, self._rest = self._rest, b""
         return rest + self._text(DARK)

@@ -105,7 +105,7 @@ class GpioKeys:
                 ended.set_exception(error)
 
         self._key_timer = KeyTimer(self.serves[0], self._layout, listener, fail)
-        self._contacts: dict[Key, Debouncer] = {}
+        self._debouncers: dict[Key, Debouncer] = {}
         self._timers: dict[Key, asyncio.TimerHandle] = {}
         with contextlib.ExitStack() as pins:
             self._open(pins)
@@ -115,7 +115,7 @@ class GpioKeys:
                 self._key_timer.let_go()
                 for timer in self._timers.values():
                     timer.cancel()
-                self._contacts.clear()
+                self._debouncers.clear()
 
     def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
         """Keys on pins have nothing to hear or feel with."""
@@ -134,7 +134,7 @@ class GpioKeys:
                         number, pull_up=self._keys.active == "low", pin_factory=self._factory
                     )
                 )
-                self._contacts[key] = Debouncer(closed=bool(pin.value))
+                self._debouncers[key] = Debouncer(closed=bool(pin.value))
                 pin.when_activated = self._hop(key, closed=True)
                 pin.when_deactivated = self._hop(key, closed=False)
             except (
@@ -154,22 +154,22 @@ class GpioKeys:
         return moved
 
     def _moved(self, key: Key, closed: bool, at: int) -> None:
-        contact = self._contacts.get(key)
-        if contact is not None:
-            self._follow(key, contact, contact.moved(closed, at), at)
+        debouncer = self._debouncers.get(key)
+        if debouncer is not None:
+            self._follow(key, debouncer, debouncer.moved(closed, at), at)
 
     def _settled(self, key: Key, at: int) -> None:
-        contact = self._contacts[key]
-        self._follow(key, contact, contact.settle(at), at)
+        debouncer = self._debouncers[key]
+        self._follow(key, debouncer, debouncer.settle(at), at)
 
-    def _follow(self, key: Key, contact: Debouncer, settle_at: int | None, at: int) -> None:
+    def _follow(self, key: Key, debouncer: Debouncer, settle_at: int | None, at: int) -> None:
         """Pass on an edge that counted, and look again when its bouncing is over."""
         if settle_at is None:
             return
         now = self._clock()
         delay_s = max(0, settle_at - now) / S_NS
         self._timers[key] = self._loop.call_later(delay_s, self._settled, key, settle_at)
-        if contact.closed:
+        if debouncer.closed:
             self._key_timer.down(key, at, now)
         else:
             self._key_timer.up(key)

@@ -10,7 +10,7 @@ from pathlib import Path
 from controller.check.handsets import Known
 from controller.check.operators import Hands
 from controller.check.report import Report
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.config.model import Config
 from controller.journal.file import Row
 from controller.journal.reader import JournalReader
@@ -80,9 +80,9 @@ def pregame(
     handsets: tuple[Known, ...] = (KEEPER,),
     boards: bool = True,
     config: Config | None = None,
-) -> Pregame:
+) -> CrewCheckSession:
     """The crew's check of the simulator, or of ``config``."""
-    return Pregame(
+    return CrewCheckSession(
         config,
         load_rule_set("nfhs"),
         journal,

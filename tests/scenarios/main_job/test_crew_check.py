@@ -12,7 +12,7 @@ import pytest
 from controller.assembly.assembler import Assembly, rules_of
 from controller.check.handsets import Known
 from controller.check.operators import Hands
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.config.load import load_config
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import Crew, checks
@@ -85,7 +85,7 @@ def test_every_step_is_right_on_real_ports(
             far.attach(name, tty.master, flight)
         folk = type("FolkHere", (Folk,), {"far": far})
         with Crew(answers, later={"Press Enter again": 10.1}) as crew:
-            await Pregame(
+            await CrewCheckSession(
                 config,
                 rules_of(config),
                 config.journal,
