@@ -11,7 +11,17 @@ import importlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from types import ModuleType
-from typing import TYPE_CHECKING, ClassVar, NamedTuple, Protocol, TypedDict, TypeVar, Unpack
+from typing import (
+    TYPE_CHECKING,
+    ClassVar,
+    Literal,
+    NamedTuple,
+    Protocol,
+    TypedDict,
+    TypeVar,
+    Unpack,
+    get_args,
+)
 
 from drivers.base import Clock, Key, Parity, Port, Rs485, StopBits
 
@@ -22,6 +32,8 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
+Level = Literal["high", "low"]
+LEVELS: tuple[Level, ...] = get_args(Level)
 HIGHEST_GPIO = 63
 """Above every numbering of a computer's header by the chip's own numbers."""
 

@@ -46,7 +46,7 @@ from controller.rules.events import SetCount
 async def main():
     config = load_config(sys.argv[1])
     assembler = Assembler(boottime, rules_of(config), config.play_clock)
-    assembler.console("keeper", None, None)
+    assembler.console("keeper")
     assembler.boards(config.boards)
     service = assembler.build(None).service
     running = asyncio.create_task(service.run())

@@ -12,7 +12,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.assembly.devices import board_drivers, handset_drivers
+from controller.config.load import check_endings
 from controller.config.model import Config, HandsetConfig
+from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
@@ -21,7 +23,7 @@ from controller.rulebook.options import with_options
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
-from controller.rules.rulings import RuleSet, StartsOn
+from controller.rules.rulings import RulesError, RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
 from controller.service.resume import resume
@@ -94,10 +96,12 @@ class Assembler:
         self._crew: dict[int, CrewMember] = {}
         self._site = Site(clock)
 
-    def console(self, role: str, console: Console, fd: int | None) -> TerminalKeys | None:
+    def console(
+        self, role: str, console: Console | None = None, fd: int | None = None
+    ) -> TerminalKeys | None:
         """The console, with its keys when ``fd`` is a terminal to type on."""
         self._crew[0] = CrewMember(CONSOLE, Role(role), Gestures("twelve"))
-        if fd is None:
+        if fd is None or console is None:
             return None
         from drivers.handset.terminal import TerminalKeys  # noqa: PLC0415 - for few only
 
@@ -183,6 +187,19 @@ def rules_of(config: Config) -> RuleSet:
         starts_on = StartsOn(each.starts_on)
         rules = rules.with_override(each.ending, each.seconds, starts_on, each.citation)
     return rules
+
+
+def checked_rules(config: Config) -> RuleSet:
+    """The same, of a configuration that nobody has checked against its rule set yet.
+
+    Raises :class:`~controller.config.toml_table.ConfigError`.
+    """
+    try:
+        check_endings(config, load_rule_set(config.rules, config.season).rulings)
+        return rules_of(config)
+    except RulesError as error:
+        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
+        raise ConfigError(config.source, [what]) from error
 
 
 def keys_and_session(config: Config) -> tuple[Keys | None, int]:

@@ -32,19 +32,6 @@ from controller.rules.settings import Settings
 OPENING_S, CLOSE_S = 5.0, 2.0
 
 
-class SilentConsole:
-    """The console of a check: the steps order by themselves, nobody types keys."""
-
-    def command(self, char: str) -> None:
-        """Never called: there is no terminal of keys."""
-
-    def entered(self, text: str) -> None:
-        """Never called."""
-
-    def unknown(self, char: str) -> None:
-        """Never called."""
-
-
 @dataclass(slots=True)
 class CrewCheckSession:
     """What is checked. ``handsets`` may be left empty; ``fd`` is where answers are typed.
@@ -121,7 +108,7 @@ class CrewCheckSession:
         config = self.config
         settings = config.play_clock if config else Settings()
         assembler = Assembler(self.clock, self.rules, settings)
-        assembler.console("keeper", SilentConsole(), None)
+        assembler.console("keeper")
         if config is None:
             if self.boards:
                 assembler.boards(SIMULATED_BOARDS)

@@ -19,9 +19,9 @@ from pathlib import Path
 
 from controller.assembly.assembler import (
     SIMULATED_ID,
+    checked_rules,
     controller_id_of,
     keys_and_session,
-    rules_of,
 )
 from controller.assembly.devices import (
     SIMULATED_BOARDS,
@@ -39,12 +39,11 @@ from controller.check.report import Report, look, ok, wrong
 from controller.check.session import CrewCheckSession
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal, default_state_folder
-from controller.config.load import check_endings, load_config
+from controller.config.load import load_config
 from controller.config.model import Config, HandsetConfig
-from controller.config.toml_table import ConfigError
 from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, plain
 from controller.rulebook.loader import load_rule_set
-from controller.rules.rulings import RulesError, RuleSet
+from controller.rules.rulings import RuleSet
 from controller.service.event_loop import UrgentLoop
 from drivers.kind import Site
 
@@ -229,7 +228,7 @@ def _prepared(args: argparse.Namespace) -> Check:
     rules = load_rule_set("nfhs")
     if args.config is not None:
         config = load_config(args.config)
-        rules = _rules(config)
+        rules = checked_rules(config)
         owner = check_storage.stranger(config.state_folder)
         if owner:
             raise ValueError(
@@ -243,12 +242,3 @@ def _prepared(args: argparse.Namespace) -> Check:
 
 def _print(line: str) -> None:
     print(line, flush=True)
-
-
-def _rules(config: Config) -> RuleSet:
-    try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
-        return rules_of(config)
-    except RulesError as error:
-        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
-        raise ConfigError(config.source, [what]) from error

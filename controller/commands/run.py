@@ -18,23 +18,22 @@ from controller import VERSION
 from controller.assembly.assembler import (
     Assembler,
     Companion,
+    checked_rules,
     controller_id_of,
     keys_and_session,
-    rules_of,
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal
-from controller.config.load import check_endings, load_config
+from controller.config.load import load_config
 from controller.config.model import Config
-from controller.config.toml_table import ConfigError
 from controller.console.task import ConsoleTask, Typing
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
-from controller.rulebook.loader import fingerprint, load_rule_set
-from controller.rules.rulings import RulesError, RuleSet
+from controller.rulebook.loader import fingerprint
+from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
 from controller.service.sd_notify import Notifier
@@ -211,14 +210,9 @@ def _simulated(args: argparse.Namespace) -> Plan:
 def _configured(args: argparse.Namespace) -> Plan:
     """What a configuration file describes."""
     config = load_config(args.config)
-    try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
-    except RulesError as error:
-        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
-        raise ConfigError(config.source, [what]) from error
+    rules = checked_rules(config)
     if not config.boards and not args.no_boards:
         raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
-    rules = rules_of(config)
     recovery = _recovery(config, rules)
     try:
         return _plan(args, config, rules, recovery)

@@ -18,12 +18,12 @@ import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import Any, Literal, get_args
+from typing import Any
 
 from drivers.base import DARK, Board, BoardListener, DriverError, Face
 from drivers.board.kinds import BoardConfig
 from drivers.board.segments import DIGITS
-from drivers.kind import HIGHEST_GPIO, DeviceTable, Site, TableReader
+from drivers.kind import HIGHEST_GPIO, LEVELS, DeviceTable, Level, Site, TableReader
 
 SILENCE_S = 1.5
 """As a board node's (PROTOCOL.md): boards are told again every 100 ms."""
@@ -32,9 +32,6 @@ FONT = {" ": (0,) * 7} | {
     str(digit): tuple(lamps >> bit & 1 for bit in range(7)) for digit, lamps in enumerate(DIGITS)
 }
 JOIN_S = 1.0
-
-Level = Literal["high", "low"]
-LEVELS: tuple[Level, ...] = get_args(Level)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ import asyncio
 import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, get_args
+from typing import Any
 
 from drivers.base import (
     S_NS,
@@ -29,10 +29,7 @@ from drivers.base import (
 from drivers.handset.key_timer import Debouncer, KeyTimer
 from drivers.handset.kinds import HandsetDevice
 from drivers.handset.layouts import Layout, keys_by_name
-from drivers.kind import HIGHEST_GPIO, DeviceTable, Site, TableReader
-
-Level = Literal["high", "low"]
-LEVELS: tuple[Level, ...] = get_args(Level)
+from drivers.kind import HIGHEST_GPIO, LEVELS, DeviceTable, Level, Site, TableReader
 
 
 @dataclass(frozen=True, slots=True)

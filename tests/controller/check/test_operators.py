@@ -10,7 +10,6 @@ from controller.assembly.assembler import Assembler, Assembly
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.handsets import Known
 from controller.check.operators import Hands
-from controller.check.session import SilentConsole
 from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from drivers.base import Edge, Key
@@ -32,7 +31,7 @@ class Press:
 
 def assembled(clock: VirtualClock) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper", SilentConsole(), None)
+    assembler.console("keeper")
     assembler.boards(SIMULATED_BOARDS)
     assembler.handsets(SIMULATED_HANDSETS)
     return assembler.build(None)
@@ -118,7 +117,7 @@ def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
 @virtual
 async def test_without_anything_simulated_people_do_it_all(clock: VirtualClock) -> None:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper", SilentConsole(), None)
+    assembler.console("keeper")
     hands = Hands(assembler.build(None), [])
     hands.switch_on()
     hands.pull()
