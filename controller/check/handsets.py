@@ -46,7 +46,7 @@ SIMULATED_BATTERY_H = 9
 """What a simulated handset tells: it has no battery."""
 
 
-class Known(NamedTuple):
+class CheckedHandset(NamedTuple):
     """One handset of the configuration."""
 
     number: int
@@ -123,7 +123,7 @@ class Receiver:
 async def check_handsets(
     handsets: Sequence[Built[Handset]],
     site: Site,
-    known: Sequence[Known],
+    known: Sequence[CheckedHandset],
     wait_s: float,
     report: Report,
 ) -> None:
@@ -159,7 +159,7 @@ async def check_handsets(
 
 
 def receiver_findings(
-    handsets: Sequence[Known], recorder: PressRecorder, receiver: Receiver
+    handsets: Sequence[CheckedHandset], recorder: PressRecorder, receiver: Receiver
 ) -> Iterator[Finding]:
     """Everything about the handsets of one receiver, and about the air."""
     for handset in handsets:
@@ -175,7 +175,7 @@ async def _tell(receivers: Sequence[Receiver]) -> None:
         await asyncio.sleep(STATE_S)
 
 
-async def _press_all(air: Air, known: Sequence[Known]) -> None:
+async def _press_all(air: Air, known: Sequence[CheckedHandset]) -> None:
     """The simulated thumbs: every key of each handset once."""
     for simulated in air.handsets.values():
         simulated.battery = SIMULATED_BATTERY_H
@@ -188,7 +188,7 @@ async def _press_all(air: Air, known: Sequence[Known]) -> None:
 
 
 async def _wait_for_keys(
-    handset: Known, recorder: PressRecorder, clock: Clock, wait_s: float, report: Report
+    handset: CheckedHandset, recorder: PressRecorder, clock: Clock, wait_s: float, report: Report
 ) -> None:
     """Return when all keys came, or nothing new for ``wait_s``."""
     wanted = handset.wanted
@@ -208,7 +208,7 @@ async def _wait_for_keys(
 
 
 def handset_findings(
-    handset: Known, recorder: PressRecorder, receiver: Receiver
+    handset: CheckedHandset, recorder: PressRecorder, receiver: Receiver
 ) -> Iterator[Finding]:
     """What came from one handset."""
     number = handset.number
@@ -226,7 +226,7 @@ def handset_findings(
         )
 
 
-def keys_of(handset: Known, recorder: PressRecorder) -> Finding:
+def keys_of(handset: CheckedHandset, recorder: PressRecorder) -> Finding:
     """Did every key come that the handset has?"""
     came = recorder.keys.get(handset.number, set())
     missing = [label(key) for key in handset.wanted if key not in came]
@@ -238,7 +238,7 @@ def keys_of(handset: Known, recorder: PressRecorder) -> Finding:
     return ok(f"{handset.name}: all {len(handset.wanted)} keys came")
 
 
-def _unheard(handset: Known, recorder: PressRecorder) -> Finding:
+def _unheard(handset: CheckedHandset, recorder: PressRecorder) -> Finding:
     if recorder.refused[handset.number, "bad tag"]:
         return wrong(
             f"{handset.name}: heard, but its key is not the one in the key file",

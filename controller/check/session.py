@@ -18,7 +18,7 @@ from controller.assembly.assembler import (
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.crew import CrewCheck, CrewCheckContext, Step, alongside
 from controller.check.crew_steps import steps_for
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report, wrong
@@ -43,7 +43,7 @@ class CrewCheckSession:
     rules: RuleSet
     journal: Path
     boards: bool
-    handsets: Sequence[Known]
+    handsets: Sequence[CheckedHandset]
     clock: Callable[[], int]
     report: Report
     fd: int | None

@@ -33,7 +33,7 @@ from controller.check import machine as check_machine
 from controller.check import rules as check_rules
 from controller.check import storage as check_storage
 from controller.check.boards import check_boards
-from controller.check.handsets import Known, check_handsets
+from controller.check.handsets import CheckedHandset, check_handsets
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, look, ok, wrong
 from controller.check.session import CrewCheckSession
@@ -98,10 +98,12 @@ class Check:
     """Where the crew's answers are typed."""
 
     @property
-    def handsets(self) -> list[Known]:
+    def handsets(self) -> list[CheckedHandset]:
         """The handsets to be tried."""
         return [
-            Known(each.id, each.role, each.layout, each.details.keys if each.details else ())
+            CheckedHandset(
+                each.id, each.role, each.layout, each.details.keys if each.details else ()
+            )
             for each in self._configured
         ]
 

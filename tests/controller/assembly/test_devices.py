@@ -18,7 +18,7 @@ import pytest
 from controller.assembly.assembler import Assembler, Assembly, controller_id_of, rules_of
 from controller.assembly.devices import board_drivers, handset_drivers
 from controller.check.boards import check_boards
-from controller.check.handsets import Known, check_handsets
+from controller.check.handsets import CheckedHandset, check_handsets
 from controller.check.ports import SniffingPort
 from controller.check.report import Report
 from controller.config.load import parse_config
@@ -194,7 +194,7 @@ def test_the_check_waits_for_the_keys_that_an_input_has(site: Devices) -> None:
     async def main(clock: VirtualClock) -> None:
         config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
         drivers = handset_drivers(config.handsets, checked)
-        known = [Known(4, "keeper", "four", (Key.NUMBER_25, Key.READY))]
+        known = [CheckedHandset(4, "keeper", "four", (Key.NUMBER_25, Key.READY))]
         report = Report(lines.append)
         task = asyncio.create_task(check_handsets(drivers, checked, known, 20, report))
         await asyncio.sleep(1)
@@ -219,7 +219,7 @@ def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(site: D
         report = Report(lines.append)
         await check_boards(board_drivers(config.boards, checked), checked, 15, report)
         drivers = handset_drivers(config.handsets, checked)
-        await check_handsets(drivers, checked, [Known(4, "keeper", "four")], 1, report)
+        await check_handsets(drivers, checked, [CheckedHandset(4, "keeper", "four")], 1, report)
         wrong = [line for line in lines if line.startswith("WRONG")]
         assert [line.split(":")[0] for line in wrong] == ["WRONG  Text", "WRONG  handset 4"]
         assert "plug the adapter in" in wrong[0]

@@ -8,7 +8,7 @@ import pytest
 
 from controller.assembly.devices import Built, handset_drivers
 from controller.check.handsets import (
-    Known,
+    CheckedHandset,
     PressRecorder,
     Receiver,
     air_findings,
@@ -30,8 +30,8 @@ from drivers.kind import Site
 from drivers.port.memory_port import memory_pair
 from tests.shared.virtual_time import VirtualClock, virtual
 
-KEEPER = Known(1, "keeper", "twelve")
-FIELD = Known(2, "field", "four")
+KEEPER = CheckedHandset(1, "keeper", "twelve")
+FIELD = CheckedHandset(2, "field", "four")
 DOWNLINK = bytes(range(0xF0, 0x100))
 UPLINKS = {1: bytes(range(16)), 2: bytes(range(16, 32))}
 
@@ -54,13 +54,13 @@ class Checked:
             [SimulatedHandset(n, UPLINKS[n], DOWNLINK, battery=battery) for n in present],
         )
 
-    async def check(self, *known: Known, wait_s: float = 20.0) -> None:
+    async def check(self, *known: CheckedHandset, wait_s: float = 20.0) -> None:
         living = asyncio.create_task(self.air.run())
         await check_handsets(self.drivers, self.site, known, wait_s, self.report)
         living.cancel()
         await asyncio.wait({living})
 
-    async def thumb(self, handset: Known, *left_out: Key) -> None:
+    async def thumb(self, handset: CheckedHandset, *left_out: Key) -> None:
         """Press every key of the layout but those."""
         await asyncio.sleep(3.3)  # between two STATEs
         for key in LAYOUTS[handset.layout]:

@@ -8,7 +8,7 @@ import pytest
 
 from controller.assembly.assembler import Assembler, Assembly
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
@@ -16,7 +16,7 @@ from drivers.base import Edge, Key
 from tests.controller.rehearsal import KEEPER
 from tests.shared.virtual_time import VirtualClock, virtual
 
-FOUR = Known(2, "field", "four")
+FOUR = CheckedHandset(2, "field", "four")
 
 
 class Press:
@@ -105,7 +105,7 @@ async def test_a_battery_out_ends_the_handset_and_in_again_begins_it(clock: Virt
     ],
 )
 def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
-    simulated: list[Known], asked: Known, can: bool
+    simulated: list[CheckedHandset], asked: CheckedHandset, can: bool
 ) -> None:
     @virtual
     async def asking(clock: VirtualClock) -> None:

@@ -10,7 +10,7 @@ import pytest
 
 from controller.assembly.assembler import Assembly
 from controller.check.crew import CrewCheckContext, Outcome, Step
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.report import wrong
 from controller.cli import main
@@ -34,7 +34,7 @@ NODES: list[SimulatedNode] = []
 class Watched(Hands):
     """Lets the test see the boards."""
 
-    def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: list[CheckedHandset]) -> None:
         super().__init__(assembly, simulated)
         NODES[:] = assembly.nodes
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import Assembly, rules_of
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.session import CrewCheckSession
 from controller.config.load import load_config
@@ -20,7 +20,7 @@ from tests.scenarios.main_job.flight import CountedPort, Flight, PatientClock
 from tests.scenarios.main_job.installation import Ends, Site
 from tests.shared.virtual_time import VirtualTimeLoop
 
-KEEPER, FIELD = Known(1, "keeper", "twelve"), Known(2, "field", "four")
+KEEPER, FIELD = CheckedHandset(1, "keeper", "twelve"), CheckedHandset(2, "field", "four")
 
 
 class Folk(Hands):
@@ -28,7 +28,7 @@ class Folk(Hands):
 
     far: Ends
 
-    def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: list[CheckedHandset]) -> None:
         super().__init__(assembly, simulated)
         self._presence: dict[int, asyncio.Task[None]] = {}
         self._doing: set[asyncio.Task[None]] = set()
@@ -66,7 +66,7 @@ class Folk(Hands):
 
 @pytest.mark.parametrize("handsets", [(KEEPER, FIELD), (FIELD, KEEPER)], ids=["twelve", "four"])
 def test_every_step_is_right_on_real_ports(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[Known, ...]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[CheckedHandset, ...]
 ) -> None:
     flight = Flight()
     clock = PatientClock(flight)
