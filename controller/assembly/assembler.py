@@ -18,6 +18,7 @@ from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
+from controller.recovery.resume import resume
 from controller.rulebook.loader import load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
@@ -26,7 +27,6 @@ from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RulesError, RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
-from controller.service.resume import resume
 from controller.service.service import Service
 from drivers.base import Board, Clock, CountedHandset, Handset, Key
 from drivers.board.kinds import BoardConfig
@@ -90,7 +90,7 @@ class Assembler:
     ) -> None:
         self._clock, self._rules, self._settings = clock, rules, settings
         self._recovery = recovery
-        self._plan = recovery.beginning if recovery else RestartPlan()
+        self._plan = recovery.plan if recovery else RestartPlan()
         self._boards: list[Board] = []
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
@@ -135,12 +135,12 @@ class Assembler:
         """The finished service: it goes on where the one before it stopped."""
         plan, now = self._plan, self._clock()
         checkpointer = self._checkpointer()
-        checkpointer.off_why = plan.off_why
         recorder = Recorder(
             journal, now, numbers=plan.numbers, down=plan.state.down.number, rows=plan.rows
         )
+        play_clock = PlayClock(self._rules, self._settings, plan.state, plan.state_at, plan.gesture)
         service = Service(
-            PlayClock(self._rules, self._settings, plan.state, plan.state_at, plan.gesture),
+            play_clock,
             boards=self._boards,
             handsets=self._handsets,
             crew=self._crew,
@@ -148,8 +148,9 @@ class Assembler:
             clock=self._clock,
             brightness=brightness,
             checkpointer=checkpointer,
+            off_why=plan.off_why,
         )
-        resume(service, plan, now)
+        resume(service, play_clock, recorder, plan, now)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)

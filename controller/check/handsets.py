@@ -19,6 +19,7 @@ from drivers.base import (
     FrameError,
     Handset,
     Key,
+    PhaseCode,
     Press,
     Rejection,
     Result,
@@ -40,7 +41,12 @@ LOSSY = 0.1
 LOW_BATTERY_H = 4
 """A game and its warm-up (common practice, no source)."""
 IDLE = CrewState(
-    phase=0, numerals=None, expires_at=None, boards_lit=False, boards_off=False, fault=False
+    phase=PhaseCode.IDLE,
+    numerals=None,
+    expires_at=None,
+    boards_lit=False,
+    boards_off=False,
+    fault=False,
 )
 SIMULATED_BATTERY_H = 9
 """What a simulated handset tells: it has no battery."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from drivers.base import MS_NS, S_NS, Result
-from drivers.handset.messages import PhaseCode, StateFlag, StateFrame
+from drivers.base import MS_NS, S_NS, PhaseCode, Result
+from drivers.handset.messages import StateFlag, StateFrame
 
 _TICK = 10 * MS_NS
 

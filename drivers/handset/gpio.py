@@ -16,16 +16,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from drivers.base import (
-    S_NS,
-    Acknowledgement,
-    Clock,
-    CrewState,
-    DriverError,
-    Handset,
-    HandsetListener,
-    Key,
-)
+from drivers.base import S_NS, Clock, CrewState, DriverError, Handset, HandsetListener, Key
 from drivers.handset.key_timer import Debouncer, KeyTimer
 from drivers.handset.kinds import HandsetDevice
 from drivers.handset.layouts import Layout, keys_by_name
@@ -114,7 +105,7 @@ class GpioKeys:
                     timer.cancel()
                 self._debouncers.clear()
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """Keys on pins have nothing to hear or feel with."""
 
     def _open(self, pins: contextlib.ExitStack) -> None:

@@ -14,15 +14,7 @@ import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
-from drivers.base import (
-    Acknowledgement,
-    Clock,
-    CrewState,
-    DriverError,
-    Handset,
-    HandsetListener,
-    Key,
-)
+from drivers.base import Clock, CrewState, DriverError, Handset, HandsetListener, Key
 from drivers.handset.key_codes import code_of
 from drivers.handset.key_timer import KeyTimer
 from drivers.handset.kinds import HandsetDevice
@@ -129,7 +121,7 @@ class InputKeys:
             self._key_timer.let_go()
             os.close(self._fd)
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """A key device has nothing to hear or feel with."""
 
     def _opened(self) -> int:

@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, boottime, expires_at
 from tests.scenarios.crash.killer import LOOP, Killer, Point, Seen, after, reads_from, touches
 from tests.scenarios.main_job.board_ends import Heard

@@ -6,8 +6,8 @@ import os
 import tty
 from pathlib import Path
 
-from controller.journal.file import Row
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from tests.scenarios.main_job.board_ends import Boards, Node
 from tests.scenarios.main_job.flight import Flight
 from tests.scenarios.main_job.handset_ends import Air, HandsetEnd

@@ -142,8 +142,7 @@ class Player:
 
     async def _press(self, step: Step, does: str, shows: str, _: str) -> str:
         if step.who == CONSOLE:
-            decided, at = self.rig.enter(does), self.rig.clock()
-            result = decided.result.value
+            result, at = self.rig.enter(does), self.rig.clock()
             await asyncio.sleep(0.05)
         else:
             handset = self.handset(step)

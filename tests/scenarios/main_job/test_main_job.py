@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from tests.scenarios.main_job.board_ends import Heard
 from tests.scenarios.main_job.independent_frames import BYTE_NS, DARK_NUMERALS, State
 from tests.scenarios.main_job.installation import CONTROLLER_ID, FIELD, KEEPER

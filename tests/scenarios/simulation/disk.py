@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from controller.journal.file import Dated, JournalFile, Opening, Origin, Row
+from controller.journal.file import JournalFile, Opening, Origin
+from controller.journal.row import Dated, Row
 from tests.scenarios.simulation.life import Life
 from tests.scenarios.simulation.world import MS, World
 
@@ -36,7 +37,7 @@ class Pen:
         self._disk, self._life = disk, life
         self._file = JournalFile(disk.path, origin)
         self._opening = self._file.opening()
-        self.journalled = 0
+        self.journalled, self.fault = 0, ""
         self._opened = False
         self._written: list[Dated] = []
         self._waiting: list[Dated] = []

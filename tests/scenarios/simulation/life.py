@@ -83,14 +83,14 @@ class Kept:
         self._continuity, self._path, self._life = continuity, path, life
 
     @property
-    def beginning(self) -> RestartPlan:
-        return self._continuity.beginning
+    def plan(self) -> RestartPlan:
+        return self._continuity.plan
 
-    def carry(self, carried: PendingOrder) -> None:
-        self._write(lambda: self._continuity.carry(carried))
+    def save_order(self, pending: PendingOrder) -> None:
+        self._write(lambda: self._continuity.save_order(pending))
 
-    def save(self, moment: Checkpoint) -> None:
-        self._write(lambda: self._continuity.save(moment))
+    def save(self, checkpoint: Checkpoint) -> None:
+        self._write(lambda: self._continuity.save(checkpoint))
 
     def _write(self, write: Callable[[], None]) -> None:
         life = self._life

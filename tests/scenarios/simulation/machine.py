@@ -13,7 +13,6 @@ from controller.assembly.assembler import Assembler, controller_id_of, keys_and_
 from controller.journal.file import Origin
 from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint
-from controller.rules.phases import Boards, Expired
 from controller.service.service import Service
 from controller.service.watchdog import Watchdog
 from drivers.handset.keys import Keys
@@ -144,9 +143,7 @@ class Machine:
     @property
     def at_zero(self) -> bool:
         """True when the service has seen the count end."""
-        return self.service is not None and isinstance(
-            self.service.play_clock.state.down.phase, Expired
-        )
+        return self.service is not None and self.service.status().phase == "EXPIRED"
 
     # One process
 
@@ -171,7 +168,7 @@ class Machine:
         self.starts.append(now)
         world.log.fault(self._why, min(self._died_at, self._asked_at), now)
         self._asked_at = NEVER
-        world.log.say(now, f"service starts ({continuity.beginning.story or 'afresh'})")
+        world.log.say(now, f"service starts ({continuity.plan.story or 'afresh'})")
         self._look(service, life, starting=True)
         running = asyncio.create_task(service.run())
         feeding = asyncio.create_task(self._watchdog(service, life).run())
@@ -261,11 +258,11 @@ class Machine:
 
     def _look(self, service: Service, life: Life, *, starting: bool = False) -> None:
         """Learn of the one thing that only the service decides: that the boards are to be off."""
-        if not life.alive or service.play_clock.boards is not Boards.OFF:
+        if not life.alive or service.status().boards != "off":
             return
         if not self._truth.clock.off:
             now = self._world.clock()
-            why = service.checkpointer.off_why
+            why = service._board_state.off_why
             self.self_offs.append(SelfOff(now, why, self._truth.heard_at, starting))
             self._world.log.say(now, f"service puts the boards off: {why}")
             self._truth.put_off(why, now)

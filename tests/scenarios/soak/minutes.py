@@ -17,8 +17,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.journal.file import Row
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from drivers.base import Key
 from drivers.board.messages import Show
 from tests.benchmarks.lateness import BARE_LOOP, Changes, Ticks
