@@ -1,8 +1,8 @@
 """Two simulated chips as the board end of a whole installation: bytes of a pty in, lamps out.
 
 They stand in for ``Node`` and ``Boards`` of :mod:`tests.scenarios.main_job.board_ends` (see
-for what the names mean), in virtual or in real time: the chips are run up to the present whenever somebody
-looks. A pty has no line time, so it is added here, to the cycle.
+for what the names mean), in virtual or in real time: the chips are run up to the present whenever
+somebody looks. A pty has no line time, so it is added here, to the cycle.
 """
 
 from __future__ import annotations
