@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from types import ModuleType
 from typing import (
     TYPE_CHECKING,
+    Any,
     ClassVar,
     Literal,
     NamedTuple,
@@ -26,9 +27,7 @@ from typing import (
 from drivers.base import Clock, Key, Parity, Port, Rs485, StopBits
 
 if TYPE_CHECKING:
-    from drivers.board.simulated import SimulatedPair
     from drivers.handset.keys import Keys
-    from drivers.handset.simulated import Air
 
 T = TypeVar("T")
 
@@ -155,8 +154,8 @@ class Site:
     """The installation that drivers are built for.
 
     ``keys`` and ``session`` are those of the radio handsets. ``listen`` may put something between a
-    driver and its port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order
-    in which it was built.
+    driver and its port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order in
+    which it was built: ``SimulatedPair`` and ``Air``, which know this module.
     """
 
     clock: Clock
@@ -164,8 +163,8 @@ class Site:
     keys: Keys | None = None
     session: int = 1
     listen: Callable[[Port], Port] = _itself
-    pairs: list[SimulatedPair] = field(default_factory=list)
-    airs: list[Air] = field(default_factory=list)
+    pairs: list[Any] = field(default_factory=list)
+    airs: list[Any] = field(default_factory=list)
 
     def serial_port(self, path: str, baud: int, **line: Unpack[SerialLine]) -> Port:
         """The serial port at ``path``."""

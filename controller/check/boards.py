@@ -74,7 +74,7 @@ class NodePair:
             self.statuses[status.node].append(status)
 
 
-class Answer(NamedTuple):
+class BoardAnswer(NamedTuple):
     """One answer of a board, or its silence. ``delay_ms`` is from the first byte of the frame that
     asked to the last of the answer; it and ``status`` are None for a silence, and for a display
     that is not a node."""
@@ -90,7 +90,7 @@ class NodeAnswers:
 
     name: str
     node: int
-    answers: list[Answer] = field(default_factory=list)
+    answers: list[BoardAnswer] = field(default_factory=list)
 
     @property
     def statuses(self) -> list[Status]:
@@ -132,10 +132,10 @@ class LampTest:
         if node is None:
             self.reports[report.board].append(report)
             return
-        answer = Answer(report)
+        answer = BoardAnswer(report)
         if report.answered is not Answered.SILENT:
             delay_ms = (self._clock() - report.shown_at) / MS_NS
-            answer = Answer(report, delay_ms, self._statuses[report.board][-1])
+            answer = BoardAnswer(report, delay_ms, self._statuses[report.board][-1])
         node.answers.append(answer)
 
     async def lamp_test(self) -> None:
@@ -346,7 +346,7 @@ def _adapter(pair: NodePair, nodes: list[NodeAnswers]) -> Iterator[Finding]:
         yield ok(said)
 
 
-def lamp_findings(name: str, answers: Sequence[Answer]) -> Iterator[Finding]:
+def lamp_findings(name: str, answers: Sequence[BoardAnswer]) -> Iterator[Finding]:
     """Did the board show what it was told? At least one answer came."""
     bad = [each.report for each in answers if each.report.answered is Answered.WRONG]
     if not bad:
@@ -370,7 +370,7 @@ def lies_told(reports: Iterable[BoardReport]) -> str:
     return "; ".join(dict.fromkeys(f"{each.seen} when told {each.expected}" for each in lies))
 
 
-def _stuck(answers: Sequence[Answer]) -> str:
+def _stuck(answers: Sequence[BoardAnswer]) -> str:
     """The lamps that were always dark though ordered, or always lit though not, in words."""
     always_dark, always_lit = [0xFF, 0xFF], [0xFF, 0xFF]
     ordered_lit, ordered_dark = [0, 0], [0, 0]

@@ -9,7 +9,7 @@ import pytest
 from controller.assembly.devices import SIMULATED_BOARDS, Built, board_drivers
 from controller.check.boards import (
     NUMERALS,
-    Answer,
+    BoardAnswer,
     NodePair,
     check_boards,
     display_findings,
@@ -22,7 +22,7 @@ from drivers.board.kinds import BoardConfig
 from drivers.board.messages import NodeFlag, Show, Status, encode_show, encode_status
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
-from drivers.board.simulated import SimulatedNode
+from drivers.board.simulated import SimulatedNode, SimulatedPair
 from drivers.board.verification import Query, judge, silence
 from drivers.kind import Site
 from drivers.port.memory_port import memory_pair
@@ -43,7 +43,8 @@ class Checked:
         self.report = Report(self.lines.append)
         self.site = Site(clock, OURS, listen=SniffingPort)
         self.boards: list[Built[Board]] = board_drivers(SIMULATED_BOARDS, self.site)
-        self.north, self.south = self.site.pairs[0].nodes
+        pair: SimulatedPair = self.site.pairs[0]
+        self.north, self.south = pair.nodes
 
     @property
     def port(self) -> SniffingPort:
@@ -400,15 +401,15 @@ FACES = (Face(None), Face(None, lamp_test=True), Face(40), Face(25), Face(7), Fa
 
 def answers(
     lit: tuple[int, int] = (0, 0), dead: tuple[int, int] = (0, 0), brightness: int = 15
-) -> list[Answer]:
+) -> list[BoardAnswer]:
     """A board with lamps that are always lit, or dead."""
-    made = [Answer(silence("north", Query(1, 0, FACES[0], True, 0), 0), None, None)]
+    made = [BoardAnswer(silence("north", Query(1, 0, FACES[0], True, 0), 0), None, None)]
     for stamp, face in enumerate(FACES):
         question = Query(1, stamp, face, True, 0)
         tens, units = LAMP_TEST_SEGMENTS if face.lamp_test else segments(face.numerals)
         lamps = (tens | lit[0]) & ~dead[0], (units | lit[1]) & ~dead[1]
         status = Status(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)
-        made.append(Answer(judge("north", question, status), 11.0, status))
+        made.append(BoardAnswer(judge("north", question, status), 11.0, status))
     return made
 
 

@@ -23,6 +23,16 @@ from tests.shared.virtual_time import VirtualTimeLoop
 KEEPER, FIELD = CheckedHandset(1, "keeper", "twelve"), CheckedHandset(2, "field", "four")
 
 
+def answers() -> dict[str, str]:
+    """What the crew says to each question."""
+    return {
+        "(y/n)": "y",
+        "boards dark?": "y",
+        "10 is held": "",
+        "Type a time": datetime.now().strftime("%H:%M:%S"),
+    }
+
+
 class Folk(Hands):
     """People at the far ends of the ptys."""
 
@@ -71,12 +81,6 @@ def test_every_step_is_right_on_real_ports(
     flight = Flight()
     clock = PatientClock(flight)
     monkeypatch.setattr("drivers.port.serial_port.SerialPort", partial(CountedPort, flight))
-    answers = {
-        "(y/n)": "y",
-        "boards dark?": "y",
-        "10 is held": "",
-        "Type a time": datetime.now().strftime("%H:%M:%S"),
-    }
 
     async def rehearse(site: Site) -> None:
         config = load_config(site.config)
@@ -84,7 +88,7 @@ def test_every_step_is_right_on_real_ports(
         for name, tty in site.ttys.items():
             far.attach(name, tty.master, flight)
         folk = type("FolkHere", (Folk,), {"far": far})
-        with Crew(answers, later={"Press Enter again": 10.1}) as crew:
+        with Crew(answers(), later={"Press Enter again": 10.1}) as crew:
             await CrewCheckSession(
                 config,
                 rules_of(config),
