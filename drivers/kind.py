@@ -154,8 +154,8 @@ class Site:
     """The installation that drivers are built for.
 
     ``keys`` and ``session`` are those of the radio handsets. ``listen`` may put something between a
-    driver and its port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order in
-    which it was built: ``SimulatedPair`` and ``Air``, which know this module.
+    driver and its port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order
+    in which they were built: ``SimulatedPair`` and ``Air``, which know this module.
     """
 
     clock: Clock
