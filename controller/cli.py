@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import importlib
 import os
 import sys
 from collections.abc import Sequence
 
 from controller import VERSION
-
-DONE, FOUND_WRONG, MISTAKE, INTERRUPTED = 0, 1, 2, 130
+from controller.outcome import FOUND_WRONG, INTERRUPTED, MISTAKE
 
 _EPILOG = """exit codes: 0 done; 1 the command found something wrong (the service ended by a
 fault, the record's chain is broken); 2 a mistake in the command line, the configuration or a
@@ -68,66 +68,21 @@ def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"playclock {VERSION}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
-    for command, (words, fill) in _COMMANDS.items():
+    for command, words in _COMMANDS.items():
         sub = commands.add_parser(command, help=words, description=words, allow_abbrev=False)
         if command in wanted:
-            fill(sub)
+            module = importlib.import_module(f"controller.commands.{command}")
+            module.add_arguments(sub)
+            sub.set_defaults(run=module.run)
     return parser
 
 
-def _fill_run(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import run as run_command  # noqa: PLC0415
-
-    run_command.add_arguments(parser)
-    parser.set_defaults(run=run_command.run)
-
-
-def _fill_ruling(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import ruling as ruling_command  # noqa: PLC0415
-
-    ruling_command.add_arguments(parser)
-    parser.set_defaults(run=ruling_command.run)
-
-
-def _fill_rules(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import rules as rules_command  # noqa: PLC0415
-
-    rules_command.add_arguments(parser)
-    parser.set_defaults(run=rules_command.run)
-
-
-def _fill_journal(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import journal as journal_command  # noqa: PLC0415
-    from controller.config import default_paths as places  # noqa: PLC0415
-
-    def run(args: argparse.Namespace) -> int:
-        if args.file is None:
-            args.file = places.default_journal()
-        return journal_command.run(args)
-
-    journal_command.add_arguments(parser)
-    parser.set_defaults(run=run)
-
-
-def _fill_check(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import check as check_command  # noqa: PLC0415
-
-    check_command.add_arguments(parser)
-    parser.set_defaults(run=check_command.run)
-
-
-def _fill_pair(parser: argparse.ArgumentParser) -> None:
-    from controller.commands import pair as pair_command  # noqa: PLC0415
-
-    pair_command.add_arguments(parser)
-    parser.set_defaults(run=pair_command.run)
-
-
 _COMMANDS = {
-    "run": ("keep the play clock: handset in, boards out (simulated without --config)", _fill_run),
-    "check": ("is everything ready for a game? what is wrong, and what to do", _fill_check),
-    "pair": ("give a handset its keys by cable, list or revoke them", _fill_pair),
-    "ruling": ("which count applies after an ending, and what starts it", _fill_ruling),
-    "rules": ("the codes and seasons, the table of one, or where two differ", _fill_rules),
-    "journal": ("read, search, export or verify the record of a game", _fill_journal),
+    "run": "keep the play clock: handset in, boards out (simulated without --config)",
+    "check": "is everything ready for a game? what is wrong, and what to do",
+    "pair": "give a handset its keys by cable, list or revoke them",
+    "ruling": "which count applies after an ending, and what starts it",
+    "rules": "the codes and seasons, the table of one, or where two differ",
+    "journal": "read, search, export or verify the record of a game",
 }
+"""The commands, each a module of its name in ``controller/commands``, and what they are for."""

@@ -8,9 +8,20 @@ durations carry their unit in their name.
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import NamedTuple, Protocol
+from typing import Literal, NamedTuple, Protocol, get_args, runtime_checkable
+
+S_NS = 1_000_000_000
+MS_NS = 1_000_000
+
+Rs485 = Literal["adapter", "kernel"]
+"""Who turns an RS-485 line around: an adapter that does it by itself, or the UART's driver."""
+Parity = Literal["none", "even", "odd"]
+StopBits = Literal[1, 2]
+RS485: tuple[Rs485, ...] = get_args(Rs485)
+PARITIES: tuple[Parity, ...] = get_args(Parity)
+STOP_BITS: tuple[StopBits, ...] = get_args(StopBits)
 
 Clock = Callable[[], int]
 """Gives the present instant: nanoseconds of CLOCK_BOOTTIME."""
@@ -277,6 +288,29 @@ class Handset(Protocol):
     def tell(self, state: CrewState) -> None:
         """Tell every handset the state, once and at once. Never blocks and never raises: a fault
         of the device ends :meth:`run`."""
+        ...
+
+
+@runtime_checkable
+class CountedHandset(Handset, Protocol):
+    """A driver whose handsets number their presses, each under a key of its own: what is played
+    again is known, also after a restart."""
+
+    @property
+    def fingerprints(self) -> Mapping[int, str]:
+        """The key that each handset has, told from others and nothing more."""
+        ...
+
+    @property
+    def counters(self) -> Mapping[int, int]:
+        """The last counter taken from each handset, 0 for none, to be kept over a restart."""
+        ...
+
+    def resume(
+        self, counters: Mapping[int, int], acknowledged: Acknowledgement | None = None
+    ) -> None:
+        """Go on from :attr:`counters` of before a restart, and give the last answer again: a
+        handset that has not heard it then does. Before :meth:`run` only."""
         ...
 
 

@@ -50,7 +50,7 @@ def unstuff(content: bytes) -> bytes:
         at += code
     if at != end:
         return _unstuff_slowly(content)
-    return bytes(data[1:])  # the zero before the first block is no data
+    return bytes(data[1:])  # the zero before the first block is not data
 
 
 def _unstuff_slowly(content: bytes) -> bytes:
@@ -69,7 +69,7 @@ def _unstuff_slowly(content: bytes) -> bytes:
             data.append(0)
         at = after
     if code != _FULL:
-        data.pop()  # the last block's zero stands for the end and is no data
+        data.pop()  # the last block's zero stands for the end and is not data
     return bytes(data)
 
 

@@ -6,13 +6,15 @@ the real drivers and simulated boards and handsets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine
-from dataclasses import dataclass, field
+from collections.abc import Callable, Coroutine, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
-from controller.assembly.builders import by_port, of_driver, plain_handsets, sent_boards
-from controller.config.load import BoardConfig, Config, HandsetConfig
+from controller.assembly.devices import board_drivers, handset_drivers
+from controller.config.load import check_endings
+from controller.config.model import Config, HandsetConfig
+from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
@@ -22,25 +24,23 @@ from controller.rulebook.options import with_options
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
-from controller.rules.rulings import RuleSet, StartsOn
+from controller.rules.rulings import RulesError, RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
 from controller.service.service import Service
-from drivers.base import Acknowledgement, Board, Clock, Handset, Key, Port
-from drivers.board.node import NodeBus
-from drivers.handset.keys import Keys, fingerprint, load_keys, new_key
-from drivers.handset.radio import RadioHandsets
+from drivers.base import Board, Clock, CountedHandset, Handset, Key
+from drivers.board.kinds import BoardConfig
+from drivers.crc import crc16
+from drivers.handset.keys import Keys, load_keys
+from drivers.handset.kinds import HANDSET_KINDS
 from drivers.handset.session import next_session
-from drivers.port.serial_port import SerialPort
+from drivers.kind import Site
 
 if TYPE_CHECKING:
     from drivers.board.simulated import SimulatedNode, SimulatedPair
+    from drivers.handset.simulated import Air
     from drivers.handset.terminal import TerminalKeys
 
-# ruff: noqa: PLC0415 - simulators and the terminal load when they are wanted: an installation's
-# first frame does not wait for them.
-
-SIMULATED_BOARDS = ("north", "south")
 SIMULATED_ID = 1
 CONSOLE = "console"
 
@@ -60,18 +60,22 @@ class Console(Protocol):
 
 @dataclass(slots=True)
 class Assembly:
-    """A service and what belongs to it.
+    """A service, and the far ends of what is simulated.
 
-    ``companions`` run beside it (simulated handsets); ``pairs`` are the simulated boards, to be
-    opened before the service runs. ``press`` taps a key, by its name, of the simulated handset, if
-    there is one.
+    ``pairs`` of boards are to be opened before the service runs; ``companions`` run beside it, the
+    ``airs`` of handsets. ``press`` taps a key, by its name, of the first of them, if there is one.
     """
 
     service: Service
-    companions: list[Companion] = field(default_factory=list)
-    pairs: list[SimulatedPair] = field(default_factory=list)
-    nodes: list[SimulatedNode] = field(default_factory=list)
-    press: Callable[[str], None] | None = None
+    pairs: Sequence[SimulatedPair]
+    airs: Sequence[Air]
+    companions: Sequence[Companion]
+    press: Callable[[str], None] | None
+
+    @property
+    def nodes(self) -> list[SimulatedNode]:
+        """The simulated boards."""
+        return [node for pair in self.pairs for node in pair.nodes]
 
 
 class Assembler:
@@ -82,25 +86,24 @@ class Assembler:
         clock: Clock,
         rules: RuleSet,
         settings: Settings,
-        continuity: Recovery | None = None,
+        recovery: Recovery | None = None,
     ) -> None:
         self._clock, self._rules, self._settings = clock, rules, settings
-        self._continuity = continuity
-        self._beginning = continuity.plan if continuity else RestartPlan()
-        self._radios: list[RadioHandsets] = []
-        self._keys: dict[int, str] = {}
-        self._acknowledged: Acknowledgement | None = None
+        self._recovery = recovery
+        self._plan = recovery.plan if recovery else RestartPlan()
         self._boards: list[Board] = []
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
-        self._parts: dict[str, Any] = {"companions": [], "pairs": [], "nodes": [], "press": None}
+        self._site = Site(clock)
 
-    def console(self, role: str, console: Console, fd: int | None) -> TerminalKeys | None:
+    def console(
+        self, role: str, console: Console | None = None, fd: int | None = None
+    ) -> TerminalKeys | None:
         """The console, with its keys when ``fd`` is a terminal to type on."""
         self._crew[0] = CrewMember(CONSOLE, Role(role), Gestures("twelve"))
-        if fd is None:
+        if fd is None or console is None:
             return None
-        from drivers.handset.terminal import TerminalKeys
+        from drivers.handset.terminal import TerminalKeys  # noqa: PLC0415 - for few only
 
         terminal = TerminalKeys(
             fd,
@@ -112,103 +115,30 @@ class Assembler:
         self._handsets.append(terminal)
         return terminal
 
-    def boards(self, boards: list[BoardConfig], controller_id: int) -> None:
-        """Board nodes, grouped by the pair they hang on; simulated ones share one line; then all
-        other displays."""
-        for path, nodes in by_port("node", boards):
-            first = nodes[0]
-            port = SerialPort(path, first.baud, rs485=first.rs485, clock=self._clock)
-            names = {each.node: each.name for each in nodes}
-            self._boards.append(
-                NodeBus(path, port, names, controller_id, self._clock, baud=first.baud)
-            )
-        simulated = {each.node: each.name for each in of_driver("simulated", boards)}
-        if simulated:
-            self.simulated_boards(simulated, controller_id)
-        self._boards += sent_boards(boards, self._clock)
+    def boards(self, boards: Sequence[BoardConfig], controller_id: int = SIMULATED_ID) -> None:
+        """The boards of an installation, or of the simulator."""
+        self._site.controller_id = controller_id
+        self._boards += [each.driver for each in board_drivers(boards, self._site)]
 
-    def simulated_boards(self, names: dict[int, str], controller_id: int) -> None:
-        """Simulated nodes on a line of their own; ``names`` by node number."""
-        from drivers.board.simulated import SimulatedNode, SimulatedPair
-        from drivers.port.memory_port import memory_pair
-
-        near, far = memory_pair(self._clock)
-        nodes = [SimulatedNode(number, self._clock) for number in names]
-        self._parts["nodes"] += nodes
-        self._parts["pairs"].append(SimulatedPair(far, nodes, self._clock))
-        self._boards.append(NodeBus("simulated", near, names, controller_id, self._clock))
-
-    def handsets(self, handsets: list[HandsetConfig], keys: Keys | None, session: int) -> None:
-        """Radio handsets, grouped by their receiver; then all other inputs."""
+    def handsets(
+        self, handsets: Sequence[HandsetConfig], keys: Keys | None = None, session: int = 0
+    ) -> None:
+        """The handsets of an installation, or of the simulator; ``keys`` and ``session`` are for
+        those by radio."""
+        self._site.keys, self._site.session = keys, session
         for each in handsets:
-            self._join(each.id, each.role, each.layout)
-        for path, mine in by_port("radio", handsets):
-            assert keys is not None  # the configuration demands a key file
-            port = SerialPort(path, mine[0].baud, clock=self._clock)
-            known = Keys(keys.downlink, {n.id: keys.uplink[n.id] for n in mine})
-            self._radio(path, port, known, session)
-        simulated = [each.id for each in of_driver("simulated", handsets)]
-        if simulated:
-            self._simulated_handsets(simulated)
-        self._handsets += plain_handsets(handsets, self._clock)
-
-    def simulated_handset(self, number: int) -> None:
-        """One simulated keeper's handset with a link of its own."""
-        self._join(number, "keeper", "twelve")
-        self._simulated_handsets([number])
-
-    def _join(self, number: int, role: str, layout: str) -> None:
-        name = f"handset {number}"
-        self._crew[number] = CrewMember(name, Role(role), Gestures(layout))
-
-    def _radio(self, name: str, port: Port, keys: Keys, session: int) -> None:
-        """A counter goes on only under the key it belongs to: a new key is a new handset."""
-        begun = self._beginning
-        prints = {n: fingerprint(key) for n, key in keys.uplink.items()}
-        same = {n for n, each in prints.items() if begun.keys.get(n) == each}
-        if begun.acknowledged is not None and begun.acknowledged.handset in same:
-            self._acknowledged = begun.acknowledged
-        radio = RadioHandsets(
-            name,
-            port,
-            keys,
-            session,
-            self._clock,
-            counters={n: last for n, last in begun.counters.items() if n in same},
-            acknowledged=self._acknowledged,
-        )
-        self._keys |= prints
-        self._radios.append(radio)
-        self._handsets.append(radio)
-
-    def _simulated_handsets(self, numbers: list[int]) -> None:
-        """Handsets and receiver live and die together, so random keys do."""
-        from drivers.handset.simulated import Air, SimulatedHandset
-        from drivers.port.memory_port import memory_pair
-
-        keys = Keys(new_key(), {n: new_key() for n in numbers})
-        near, far = memory_pair(self._clock)
-        self._radio("simulated receiver", near, keys, session=1)
-        air = Air(
-            far,
-            self._clock,
-            [SimulatedHandset(n, key, keys.downlink) for n, key in keys.uplink.items()],
-        )
-        self._parts["companions"].append(air.run)
-        self._parts["press"] = lambda key: air.press(numbers[0], Key[key])
+            name = f"handset {each.id}"
+            self._crew[each.id] = CrewMember(name, Role(each.role), Gestures(each.layout))
+        self._handsets += [each.driver for each in handset_drivers(handsets, self._site)]
 
     def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
         """The finished service: it goes on where the one before it stopped."""
-        begun, now = self._beginning, self._clock()
-        checkpointer = Checkpointer(
-            self._continuity, self._counters, self._acknowledged, self._keys
-        )
+        plan, now = self._plan, self._clock()
+        checkpointer = self._checkpointer()
         recorder = Recorder(
-            journal, now, numbers=begun.numbers, down=begun.state.down.number, rows=begun.rows
+            journal, now, numbers=plan.numbers, down=plan.state.down.number, rows=plan.rows
         )
-        play_clock = PlayClock(
-            self._rules, self._settings, begun.state, begun.state_at, begun.gesture
-        )
+        play_clock = PlayClock(self._rules, self._settings, plan.state, plan.state_at, plan.gesture)
         service = Service(
             play_clock,
             boards=self._boards,
@@ -218,13 +148,34 @@ class Assembler:
             clock=self._clock,
             brightness=brightness,
             checkpointer=checkpointer,
-            off_why=begun.off_why,
+            off_why=plan.off_why,
         )
-        resume(service, play_clock, recorder, begun, now)
-        return Assembly(service, **self._parts)
+        resume(service, play_clock, recorder, plan, now)
+        airs = self._site.airs
+        press = _tapping(airs[0]) if airs else None
+        return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)
 
-    def _counters(self) -> dict[int, int]:
-        return {n: last for radio in self._radios for n, last in radio.counters.items()}
+    def _checkpointer(self) -> Checkpointer:
+        """A counter goes on only under the key it belongs to: a new key is a new handset."""
+        plan = self._plan
+        counted = [each for each in self._handsets if isinstance(each, CountedHandset)]
+        keys = {n: key for each in counted for n, key in each.fingerprints.items()}
+        same = {n for n, key in keys.items() if plan.keys.get(n) == key}
+        told = plan.acknowledged
+        if told is not None and told.handset not in same:
+            told = None
+        for each in counted:
+            each.resume({n: last for n, last in plan.counters.items() if n in same}, told)
+
+        def counters() -> dict[int, int]:
+            return {n: last for each in counted for n, last in each.counters.items()}
+
+        return Checkpointer(self._recovery, counters, told, keys)
+
+
+def _tapping(air: Air) -> Callable[[str], None]:
+    first = next(iter(air.handsets))
+    return lambda key: air.press(first, Key[key])
 
 
 def rules_of(config: Config) -> RuleSet:
@@ -239,13 +190,27 @@ def rules_of(config: Config) -> RuleSet:
     return rules
 
 
+def checked_rules(config: Config) -> RuleSet:
+    """The same, of a configuration that nobody has checked against its rule set yet.
+
+    Raises :class:`~controller.config.toml_table.ConfigError`.
+    """
+    try:
+        check_endings(config, load_rule_set(config.rules, config.season).rulings)
+        return rules_of(config)
+    except RulesError as error:
+        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
+        raise ConfigError(config.source, [what]) from error
+
+
 def keys_and_session(config: Config) -> tuple[Keys | None, int]:
     """Keys and this start's session number, if a radio handset is configured.
 
     The very first start, which has no journal yet, may begin the session numbers. Raises
     ``OSError`` or ``ValueError`` naming file and fault.
     """
-    wanted = [each.id for each in of_driver("radio", config.handsets)]
+    with_key = {kind.name for kind in HANDSET_KINDS if kind.needs_key}
+    wanted = [each.id for each in config.handsets if each.driver in with_key]
     if not wanted or config.key_file is None:
         return None, 0
     try:
@@ -267,8 +232,6 @@ def controller_id_of(config: Config) -> int:
     from the machine's own identity (machine-id(5))."""
     if config.controller_id is not None:
         return config.controller_id
-    from drivers.crc import crc16
-
     try:
         identity = Path("/etc/machine-id").read_bytes().strip()
     except OSError:

@@ -11,7 +11,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.prompts import Abort, Dialogue, Repeat, Skip
 from controller.check.report import Finding, Report, look, ok, wrong
@@ -51,7 +51,7 @@ class CrewCheckContext:
     service: Service
     talk: Dialogue
     clock: Callable[[], int]
-    handsets: Sequence[Known]
+    handsets: Sequence[CheckedHandset]
     hands: Hands
 
     def order(self, event: Event) -> None:
@@ -84,7 +84,7 @@ class CrewCheckContext:
         return tuple(each.name for each in self.status.board_health if not each.answers)
 
     @property
-    def drivers(self) -> list[Known]:
+    def drivers(self) -> list[CheckedHandset]:
         """The handsets that drive the clock."""
         return [each for each in self.handsets if each.role != "shadow"]
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from datetime import datetime
 
 from controller.check.crew import NOTED, RIGHT, SKIPPED, WRONG, CrewCheckContext, Outcome, Step
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.rules.events import NoCount, Ready, SetCount, ToggleBoards
 from controller.status.document import Status
 from drivers.base import Edge, Key
@@ -98,11 +98,11 @@ async def resets(field: CrewCheckContext) -> Outcome:
     return Outcome(RIGHT, f"{low} and {high}, held and running, by handset {driver.number}")
 
 
-def _forty_held(driver: Known) -> tuple[Key, Edge, int]:
+def _forty_held(driver: CheckedHandset) -> tuple[Key, Edge, int]:
     return Key.NUMBER_40, Edge.HELD if driver.layout == "four" else Edge.DOWN, 1
 
 
-def _forty_running(driver: Known) -> tuple[Key, Edge, int]:
+def _forty_running(driver: CheckedHandset) -> tuple[Key, Edge, int]:
     """On four keys a tap of 40 is the dead ball, which runs."""
     return Key.NUMBER_40, Edge.DOWN, 1 if driver.layout == "four" else 2
 

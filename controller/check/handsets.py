@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 import asyncio
-from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Coroutine, Iterator, Sequence
 from contextlib import AsyncExitStack
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from controller.check.ports import AtWork, Ports, Receiver, port_finding
+from controller.assembly.devices import Built
+from controller.check.ports import RunningDriver, SniffingPort, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
-from drivers.base import Clock, CrewState, Edge, Handset, Key, PhaseCode, Press, Rejection, Result
-from drivers.handset.key_timer import LAYOUTS
+from drivers.base import (
+    S_NS,
+    Clock,
+    CrewState,
+    Edge,
+    FrameError,
+    Handset,
+    Key,
+    PhaseCode,
+    Press,
+    Rejection,
+    Result,
+)
+from drivers.handset.layouts import LAYOUTS
+from drivers.handset.messages import PRESS, parse_press
+from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air
+from drivers.kind import Site
 
-S_NS = 1_000_000_000
 STATE_S = 1.0
 POLL_S = 0.1
 THUMB_S = 0.3
@@ -33,11 +48,11 @@ IDLE = CrewState(
     boards_off=False,
     fault=False,
 )
-KEYS = LAYOUTS
-"""The keys that each layout has."""
+SIMULATED_BATTERY_H = 9
+"""What a simulated handset tells: it has no battery."""
 
 
-class Known(NamedTuple):
+class CheckedHandset(NamedTuple):
     """One handset of the configuration."""
 
     number: int
@@ -49,7 +64,7 @@ class Known(NamedTuple):
     @property
     def wanted(self) -> tuple[Key, ...]:
         """Every key that must come."""
-        return tuple(key for key in KEYS[self.layout] if not self.keys or key in self.keys)
+        return tuple(key for key in LAYOUTS[self.layout] if not self.keys or key in self.keys)
 
     @property
     def name(self) -> str:
@@ -86,39 +101,76 @@ class PressRecorder:
         self.refused[rejection.handset, rejection.reason] += 1
 
 
+class Receiver:
+    """The handsets of one radio. ``copies`` holds, for each report, the ages in ms of all copies,
+    also those that the driver answers and drops; ``presses`` the reports of a key."""
+
+    def __init__(self, radio: RadioHandsets) -> None:
+        self.radio = radio
+        self.copies: dict[tuple[int, int], list[int]] = defaultdict(list)
+        self.presses: set[tuple[int, int]] = set()
+        assert isinstance(radio.port, SniffingPort)
+        radio.port.hear = self._hear
+
+    def _hear(self, body: bytes) -> None:
+        if body[0] != PRESS:
+            return
+        try:
+            frame = parse_press(body)
+        except FrameError:
+            return
+        if self.radio.is_authentic(frame, body):
+            report = frame.handset, frame.counter
+            self.copies[report].append(frame.age_10ms * 10)
+            if frame.keys:
+                self.presses.add(report)
+
+
 async def check_handsets(
-    wires: Ports, known: Sequence[Known], clock: Clock, wait_s: float, report: Report
+    handsets: Sequence[Built[Handset]],
+    site: Site,
+    known: Sequence[CheckedHandset],
+    wait_s: float,
+    report: Report,
 ) -> None:
     """Wait for the keys of one handset after the other, ``wait_s`` for each key."""
-    ears = PressRecorder()
+    recorder, drivers = PressRecorder(), [each.driver for each in handsets]
+    receivers = {each: Receiver(each) for each in drivers if isinstance(each, RadioHandsets)}
     async with AsyncExitStack() as stack:
-        drivers: list[Handset] = [*(each.radio for each in wires.receivers), *wires.inputs]
-        works = [await stack.enter_async_context(AtWork(each.run(ears))) for each in drivers]
-        for air in wires.airs:
-            await stack.enter_async_context(AtWork(air.run()))
-        teller = await stack.enter_async_context(AtWork(_tell(wires.receivers)))
-        thumbs = [asyncio.create_task(_press_all(air, known)) for air in wires.airs]
-        try:
-            for handset in known:
-                served = [n for n, each in enumerate(drivers) if handset.number in each.serves]
-                if works[served[0]].fault is None and teller.fault is None:
-                    await _wait_for_keys(handset, ears, clock, wait_s, report)
-        finally:
-            for thumb in thumbs:
-                thumb.cancel()
-        for work, driver in zip(works, drivers, strict=True):
-            mine = [each for each in known if each.number in driver.serves]
+
+        async def start(work: Coroutine[Any, Any, None]) -> RunningDriver:
+            return await stack.enter_async_context(RunningDriver(work))
+
+        running = [await start(each.run(recorder)) for each in drivers]
+        for air in site.airs:
+            await start(air.run())
+        teller = await start(_tell(list(receivers.values())))
+        for air in site.airs:
+            await start(_press_all(air, known))
+        for handset in known:
+            [work] = [
+                w for w, d in zip(running, drivers, strict=True) if handset.number in d.serves
+            ]
+            if work.fault is None and teller.fault is None:
+                await _wait_for_keys(handset, recorder, site.clock, wait_s, report)
+        for each, work in zip(handsets, running, strict=True):
+            mine = [handset for handset in known if handset.number in each.driver.serves]
             if work.fault is not None:
-                whose = ", ".join(f"handset {each.number}" for each in mine)
-                report.take([port_finding(work.fault, whose)])
-                continue
-            receiver = next((each for each in wires.receivers if each.radio is driver), None)
-            for each in mine:
-                report.take(
-                    handset_findings(each, ears, receiver) if receiver else [keys_of(each, ears)]
-                )
-            if receiver:
-                report.take(air_findings(receiver, ears))
+                whose = ", ".join(f"handset {handset.number}" for handset in mine)
+                report.take([port_finding(work.fault, whose, each.kind.cures)])
+            elif isinstance(each.driver, RadioHandsets):
+                report.take(receiver_findings(mine, recorder, receivers[each.driver]))
+            else:
+                report.take(keys_of(handset, recorder) for handset in mine)
+
+
+def receiver_findings(
+    handsets: Sequence[CheckedHandset], recorder: PressRecorder, receiver: Receiver
+) -> Iterator[Finding]:
+    """Everything about the handsets of one receiver, and about the air."""
+    for handset in handsets:
+        yield from handset_findings(handset, recorder, receiver)
+    yield from air_findings(receiver, recorder)
 
 
 async def _tell(receivers: Sequence[Receiver]) -> None:
@@ -129,18 +181,20 @@ async def _tell(receivers: Sequence[Receiver]) -> None:
         await asyncio.sleep(STATE_S)
 
 
-async def _press_all(air: Air, known: Sequence[Known]) -> None:
+async def _press_all(air: Air, known: Sequence[CheckedHandset]) -> None:
     """The simulated thumbs: every key of each handset once."""
+    for simulated in air.handsets.values():
+        simulated.battery = SIMULATED_BATTERY_H
     while not all(each.linked for each in air.handsets.values()):  # noqa: ASYNC110 - tells nobody
         await asyncio.sleep(POLL_S)
     for each in known:
-        for key in KEYS[each.layout] if each.number in air.handsets else ():
+        for key in LAYOUTS[each.layout] if each.number in air.handsets else ():
             await asyncio.sleep(THUMB_S)
             air.press(each.number, key)
 
 
 async def _wait_for_keys(
-    handset: Known, ears: PressRecorder, clock: Clock, wait_s: float, report: Report
+    handset: CheckedHandset, recorder: PressRecorder, clock: Clock, wait_s: float, report: Report
 ) -> None:
     """Return when all keys came, or nothing new for ``wait_s``."""
     wanted = handset.wanted
@@ -151,7 +205,7 @@ async def _wait_for_keys(
     heard_at = clock()
     while came < set(wanted) and clock() - heard_at < wait_s * S_NS:
         await asyncio.sleep(POLL_S)
-        for key in sorted((ears.keys.get(handset.number, set()) & set(wanted)) - came):
+        for key in sorted((recorder.keys.get(handset.number, set()) & set(wanted)) - came):
             came.add(key)
             heard_at = clock()
             report.say(
@@ -159,16 +213,18 @@ async def _wait_for_keys(
             )
 
 
-def handset_findings(handset: Known, ears: PressRecorder, receiver: Receiver) -> Iterator[Finding]:
+def handset_findings(
+    handset: CheckedHandset, recorder: PressRecorder, receiver: Receiver
+) -> Iterator[Finding]:
     """What came from one handset."""
     number = handset.number
-    if number not in ears.batteries:
-        yield _unheard(handset, ears)
+    if number not in recorder.batteries:
+        yield _unheard(handset, recorder)
         return
-    yield keys_of(handset, ears)
+    yield keys_of(handset, recorder)
     yield from quality(number, receiver)
-    yield battery(number, ears.batteries[number])
-    old = sum(ears.refused[number, reason] for reason in ("beat too old", "too late"))
+    yield battery(number, recorder.batteries[number])
+    old = sum(recorder.refused[number, reason] for reason in ("beat too old", "too late"))
     if old:
         yield look(
             f"handset {number}: {old} presses came too late",
@@ -176,9 +232,9 @@ def handset_findings(handset: Known, ears: PressRecorder, receiver: Receiver) ->
         )
 
 
-def keys_of(handset: Known, ears: PressRecorder) -> Finding:
+def keys_of(handset: CheckedHandset, recorder: PressRecorder) -> Finding:
     """Did every key come that the handset has?"""
-    came = ears.keys.get(handset.number, set())
+    came = recorder.keys.get(handset.number, set())
     missing = [label(key) for key in handset.wanted if key not in came]
     if missing:
         return wrong(
@@ -188,8 +244,8 @@ def keys_of(handset: Known, ears: PressRecorder) -> Finding:
     return ok(f"{handset.name}: all {len(handset.wanted)} keys came")
 
 
-def _unheard(handset: Known, ears: PressRecorder) -> Finding:
-    if ears.refused[handset.number, "bad tag"]:
+def _unheard(handset: CheckedHandset, recorder: PressRecorder) -> Finding:
+    if recorder.refused[handset.number, "bad tag"]:
         return wrong(
             f"{handset.name}: heard, but its key is not the one in the key file",
             "pair it again, by cable",
@@ -235,17 +291,17 @@ def battery(number: int, hours: int | None) -> Finding:
     return ok(said)
 
 
-def air_findings(receiver: Receiver, ears: PressRecorder) -> Iterator[Finding]:
+def air_findings(receiver: Receiver, recorder: PressRecorder) -> Iterator[Finding]:
     """What else the receiver heard."""
-    name = receiver.port.name
+    name = receiver.radio.port.name
     ours = receiver.radio.serves
-    bad = sum(n for (who, why), n in ears.refused.items() if why == "bad tag" and who in ours)
+    bad = sum(n for (who, why), n in recorder.refused.items() if why == "bad tag" and who in ours)
     if bad:
         yield look(
             f"{name}: {bad} frames with a wrong tag were refused",
             "pair anew the handset that is not heard; if all are heard, somebody is transmitting",
         )
-    strange = {who for who, why in ears.refused if why == "unknown handset"}
+    strange = {who for who, why in recorder.refused if why == "unknown handset"}
     if strange:
         numbers = ", ".join(str(who) for who in sorted(who for who in strange if who is not None))
         yield look(

@@ -1,6 +1,6 @@
 """The board computer itself: its supply, its temperature and its wall clock.
 
-``root`` is where ``/sys`` is looked for. What a computer cannot tell is said, and is no fault.
+``root`` is where ``/sys`` is looked for. What a computer cannot tell is said, and is not a fault.
 """
 
 from __future__ import annotations

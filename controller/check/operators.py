@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Sequence
 
 from controller.assembly.assembler import Assembly
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from drivers.base import Edge, Key
 
 LATER_S = 1.0
@@ -20,13 +20,13 @@ class Hands:
     ``simulated`` are the handsets without hardware; the simulator taps the first of them only.
     """
 
-    def __init__(self, assembly: Assembly, simulated: Sequence[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: Sequence[CheckedHandset]) -> None:
         self._nodes, self._companions = assembly.nodes, assembly.companions
         self._tap = assembly.press
         self._simulated = list(simulated)
         self._running: list[asyncio.Task[None]] = []
 
-    def can_press(self, handset: Known) -> bool:
+    def can_press(self, handset: CheckedHandset) -> bool:
         """False for a simulated handset whose keys nobody presses."""
         if handset not in self._simulated:
             return True

@@ -10,17 +10,15 @@ from pathlib import Path
 
 from controller import VERSION
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
-    SIMULATED_ID,
     Assembler,
     Assembly,
     controller_id_of,
     keys_and_session,
 )
-from controller.assembly.builders import of_driver
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.crew import CrewCheck, CrewCheckContext, Step, alongside
 from controller.check.crew_steps import steps_for
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report, wrong
@@ -34,21 +32,8 @@ from controller.rules.settings import Settings
 OPENING_S, CLOSE_S = 5.0, 2.0
 
 
-class NoKeys:
-    """The console of a check: the steps order by themselves, nobody types keys."""
-
-    def command(self, char: str) -> None:
-        """Never called: there is no terminal of keys."""
-
-    def entered(self, text: str) -> None:
-        """Never called."""
-
-    def unknown(self, char: str) -> None:
-        """Never called."""
-
-
 @dataclass(slots=True)
-class Pregame:
+class CrewCheckSession:
     """What is checked. ``handsets`` may be left empty; ``fd`` is where answers are typed.
 
     ``config`` None is the simulator.
@@ -58,7 +43,7 @@ class Pregame:
     rules: RuleSet
     journal: Path
     boards: bool
-    handsets: Sequence[Known]
+    handsets: Sequence[CheckedHandset]
     clock: Callable[[], int]
     report: Report
     fd: int | None
@@ -100,7 +85,8 @@ class Pregame:
         self, assembly: Assembly, journal: Journal, talk: Dialogue, steps: Sequence[Step]
     ) -> None:
         service = assembly.service
-        hands = self.hands(assembly, self._simulated)
+        simulated = {number for air in assembly.airs for number in air.handsets}
+        hands = self.hands(assembly, [each for each in self.handsets if each.number in simulated])
         field = CrewCheckContext(service, talk, self.clock, self.handsets, hands)
         for pair in assembly.pairs:
             pair.open()
@@ -118,30 +104,22 @@ class Pregame:
             if not work.cancelled():
                 work.exception()  # raised above, or of no interest any more
 
-    @property
-    def _simulated(self) -> list[Known]:
-        """The handsets without hardware."""
-        if self.config is None:
-            return list(self.handsets)
-        simulated = {each.id for each in of_driver("simulated", self.config.handsets)}
-        return [each for each in self.handsets if each.number in simulated]
-
     def _assembly(self) -> Assembly:
         config = self.config
         settings = config.play_clock if config else Settings()
         assembler = Assembler(self.clock, self.rules, settings)
-        assembler.console("keeper", NoKeys(), None)
+        assembler.console("keeper")
         if config is None:
             if self.boards:
-                assembler.simulated_boards(dict(enumerate(SIMULATED_BOARDS, 1)), SIMULATED_ID)
-            for each in self.handsets:
-                assembler.simulated_handset(each.number)
+                assembler.boards(SIMULATED_BOARDS)
+            if self.handsets:
+                assembler.handsets(SIMULATED_HANDSETS)
             return assembler.build(None)
         if self.boards:
-            assembler.boards(list(config.boards), controller_id_of(config))
+            assembler.boards(config.boards, controller_id_of(config))
         if self.handsets:
             # A session of its own: the beats of this receiver begin again.
-            assembler.handsets(list(config.handsets), *keys_and_session(config))
+            assembler.handsets(config.handsets, *keys_and_session(config))
         return assembler.build(None, config.brightness)
 
     def _journal(self) -> Journal:

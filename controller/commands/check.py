@@ -12,43 +12,42 @@ import contextlib
 import shutil
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
     SIMULATED_ID,
+    checked_rules,
     controller_id_of,
     keys_and_session,
-    rules_of,
 )
-from controller.assembly.builders import bound_keys
+from controller.assembly.devices import (
+    SIMULATED_BOARDS,
+    SIMULATED_HANDSETS,
+    board_drivers,
+    handset_drivers,
+)
 from controller.check import machine as check_machine
 from controller.check import rules as check_rules
 from controller.check import storage as check_storage
 from controller.check.boards import check_boards
-from controller.check.handsets import Known, check_handsets
-from controller.check.ports import (
-    Ports,
-    board_wires,
-    handset_wires,
-    simulated_boards,
-    simulated_handsets,
-)
+from controller.check.handsets import CheckedHandset, check_handsets
+from controller.check.ports import SniffingPort
 from controller.check.report import Report, look, ok, wrong
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal, default_state_folder
-from controller.config.load import Config, ConfigError, check_endings, load_config
+from controller.config.load import load_config
+from controller.config.model import Config, HandsetConfig
+from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, plain
 from controller.rulebook.loader import load_rule_set
-from controller.rules.rulings import RulesError, RuleSet
+from controller.rules.rulings import RuleSet
 from controller.service.event_loop import UrgentLoop
+from drivers.kind import Site
 
-DONE, FOUND_WRONG, MISTAKE, INTERRUPTED = 0, 1, 2, 130
 LONGEST_WAIT_S = 600.0
-SIMULATED_HANDSET = Known(1, "keeper", "twelve")
 ROOT = Path("/")
 BRIGHTEST = 15
 
@@ -99,14 +98,18 @@ class Check:
     """Where the crew's answers are typed."""
 
     @property
-    def handsets(self) -> list[Known]:
+    def handsets(self) -> list[CheckedHandset]:
         """The handsets to be tried."""
-        if self.config is None:
-            return [SIMULATED_HANDSET]
         return [
-            Known(each.id, each.role, each.layout, bound_keys(each))
-            for each in self.config.handsets
+            CheckedHandset(
+                each.id, each.role, each.layout, each.details.keys if each.details else ()
+            )
+            for each in self._configured
         ]
+
+    @property
+    def _configured(self) -> Sequence[HandsetConfig]:
+        return self.config.handsets if self.config else SIMULATED_HANDSETS
 
     @property
     def journal(self) -> Path:
@@ -151,43 +154,41 @@ class Check:
         if config is not None:
             report.take(check_storage.runtime(config.runtime_folder))
 
+    def _site(self) -> Site:
+        return Site(self.clock, listen=SniffingPort)
+
     async def _boards(self) -> None:
         self.report.title("Boards")
-        wires, config = Ports(), self.config
-        if config is None:
-            names = dict(enumerate(SIMULATED_BOARDS, 1))
-            simulated_boards(wires, names, SIMULATED_ID, self.clock)
-        elif not config.boards:
+        config, site = self.config, self._site()
+        boards = config.boards if config else SIMULATED_BOARDS
+        if not boards:
             self.report.take([look("no boards are configured", "start with: run --no-boards")])
             return
-        else:
-            board_wires(wires, config.boards, controller_id_of(config), self.clock)
+        site.controller_id = controller_id_of(config) if config else SIMULATED_ID
         brightness = config.brightness if config else BRIGHTEST
-        await check_boards(wires, self.clock, brightness, self.report)
+        await check_boards(board_drivers(boards, site), site, brightness, self.report)
 
     async def _handsets(self) -> None:
         self.report.title("Handsets")
-        wires, config = Ports(), self.config
-        if config is None:
-            simulated_handsets(wires, [SIMULATED_HANDSET.number], self.clock)
-        elif not config.handsets:
+        config, site = self.config, self._site()
+        if not self._configured:
             self.report.take([look("no handsets are configured", "keep the clock by the console")])
             return
-        else:
+        if config is not None:
             try:
-                keys, session = keys_and_session(config)
+                site.keys, site.session = keys_and_session(config)
             except (ValueError, OSError) as error:
                 self.report.take([wrong(plain(error), "pair the handsets, or mend that file")])
                 return
-            if keys is not None:
+            if site.keys is not None:
                 said = f"key file {config.key_file}: a key for every handset, nobody else reads it"
-                self.report.take([ok(said), ok(f"session file: this is session {session}")])
-            handset_wires(wires, config.handsets, keys, session, self.clock)
-        await check_handsets(wires, self.handsets, self.clock, self.args.wait_s, self.report)
+                self.report.take([ok(said), ok(f"session file: this is session {site.session}")])
+        drivers = handset_drivers(self._configured, site)
+        await check_handsets(drivers, site, self.handsets, self.args.wait_s, self.report)
 
     async def _crew(self) -> None:
         boards = self.config is None or bool(self.config.boards)
-        await Pregame(
+        await CrewCheckSession(
             self.config,
             self.rules,
             self.journal,
@@ -229,7 +230,7 @@ def _prepared(args: argparse.Namespace) -> Check:
     rules = load_rule_set("nfhs")
     if args.config is not None:
         config = load_config(args.config)
-        rules = _rules(config)
+        rules = checked_rules(config)
         owner = check_storage.stranger(config.state_folder)
         if owner:
             raise ValueError(
@@ -243,19 +244,3 @@ def _prepared(args: argparse.Namespace) -> Check:
 
 def _print(line: str) -> None:
     print(line, flush=True)
-
-
-def _rules(config: Config) -> RuleSet:
-    try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
-        return rules_of(config)
-    except RulesError as error:
-        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
-        raise ConfigError(config.source, [what]) from error
-
-
-def plain(error: Exception) -> str:
-    """The error with its file, without the number that only a programmer knows."""
-    if isinstance(error, OSError) and error.filename and error.strerror:
-        return f"{error.filename}: {error.strerror}"
-    return str(error)

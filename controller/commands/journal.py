@@ -15,6 +15,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from controller.config.default_paths import default_journal
 from controller.journal.file import Head, JournalFileError
 
 if TYPE_CHECKING:
@@ -74,6 +75,8 @@ def run(args: argparse.Namespace) -> int:
     # Loaded here: every other subcommand builds this parser and wants no SQLite.
     from controller.journal.reader import JournalReader  # noqa: PLC0415
 
+    if args.file is None:
+        args.file = default_journal()
     try:
         _check_combination(args)
         with JournalReader(args.file) as reader:

@@ -14,7 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from controller.clock import boottime
-from controller.config.load import Config, load_config
+from controller.config.load import load_config
+from controller.config.model import Config
+from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.service.event_loop import UrgentLoop
 from drivers.base import Port, PortError
 from drivers.handset.key_change import KeyChange, Owner
@@ -26,13 +28,12 @@ from drivers.handset.keys import (
     load_keys,
     new_key,
 )
+from drivers.handset.layouts import LAYOUTS
 from drivers.handset.pairing import PairingCable, PairingError
 from drivers.handset.pairing_messages import Here, Paired
 from drivers.port.serial_port import SerialPort
 
-DONE, FOUND_WRONG, MISTAKE = 0, 1, 2
 BAUD = 38400
-KEYS_OF = {"twelve": 12, "four": 4}
 SHORTEST_WAIT_S, LONGEST_WAIT_S = 0.1, 600.0
 RESTART = "systemctl restart playclock"
 
@@ -93,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
                 return _renew(place, change)
             return _pair(place, change, args)
     except (ValueError, OSError) as error:
-        print(f"playclock pair: {_plain(error)}", file=sys.stderr)
+        print(f"playclock pair: {_advised(error)}", file=sys.stderr)
         return MISTAKE
 
 
@@ -251,9 +252,9 @@ class Pairing:
     def _fits(self, here: Here) -> None:
         """Is it the handset that was meant?"""
         layout = self._place.layout(self._number)
-        if layout is not None and KEYS_OF[layout] != here.layout:
+        if layout is not None and len(LAYOUTS[layout]) != here.layout:
             raise PairingError(
-                f"handset {self._number} has {KEYS_OF[layout]} keys by {self._place.source}"
+                f"handset {self._number} has {len(LAYOUTS[layout])} keys by {self._place.source}"
                 f", this one has {here.layout}: another handset is on the cable"
             )
         keys = self._change.keys
@@ -284,9 +285,7 @@ def _say(line: str) -> None:
     print(line, flush=True)
 
 
-def _plain(error: Exception) -> str:
-    """The error with its file, and what to do where that is plain."""
-    if isinstance(error, OSError) and error.strerror:
-        said = f"{error.filename}: {error.strerror}" if error.filename else error.strerror
-        return f"{said} (run this with sudo)" if isinstance(error, PermissionError) else said
-    return str(error)
+def _advised(error: Exception) -> str:
+    """The error, and what to do where that is plain."""
+    advice = " (run this with sudo)" if isinstance(error, PermissionError) else ""
+    return plain(error) + advice

@@ -16,23 +16,24 @@ from pathlib import Path
 
 from controller import VERSION
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
-    SIMULATED_ID,
     Assembler,
     Companion,
+    checked_rules,
     controller_id_of,
     keys_and_session,
-    rules_of,
 )
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal
-from controller.config.load import Config, ConfigError, check_endings, load_config
+from controller.config.load import load_config
+from controller.config.model import Config
 from controller.console.task import ConsoleTask, Typing
 from controller.journal.writer import Journal, this_boot
+from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
-from controller.rulebook.loader import fingerprint, load_rule_set
-from controller.rules.rulings import RulesError, RuleSet
+from controller.rulebook.loader import fingerprint
+from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
 from controller.service.watchdog import Notifier, Watchdog
@@ -42,7 +43,6 @@ SWITCH_INTERVAL_S = 0.0005
 would be on the path from press to board."""
 CLOSE_S = 2.0
 SETTLE_S = 1.0
-DONE, FAULT, MISTAKE = 0, 1, 2
 _UNMARKED = "a power cut would go unnoticed"
 
 
@@ -70,19 +70,12 @@ def run(args: argparse.Namespace) -> int:
         _check(args)
         plan = _configured(args) if args.config else _simulated(args)
     except (ValueError, OSError) as error:
-        print(f"playclock run: {_plain(error)}", file=sys.stderr)
+        print(f"playclock run: {plain(error)}", file=sys.stderr)
         return MISTAKE
     except BusyError as error:  # no mistake: the service manager may try again
         print(f"playclock run: {error}", file=sys.stderr)
-        return FAULT
+        return FOUND_WRONG
     return plan.run()
-
-
-def _plain(error: Exception) -> str:
-    """The error with its file, without the number that only a programmer knows."""
-    if isinstance(error, OSError) and error.filename and error.strerror:
-        return f"{error.filename}: {error.strerror}"
-    return str(error)
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -103,11 +96,11 @@ class Plan:
         rules: RuleSet,
         settings: Settings,
         journal: Path,
-        continuity: Recovery | None = None,
+        recovery: Recovery | None = None,
     ) -> None:
         self.rules = rules
-        self.continuity = continuity
-        self.assembler = Assembler(boottime, rules, settings, continuity)
+        self.recovery = recovery
+        self.assembler = Assembler(boottime, rules, settings, recovery)
         self.journal_path = journal
         self.brightness = 15
         self.demo = False
@@ -126,18 +119,18 @@ class Plan:
         """Run until stopped; the boards are dark afterwards on every path."""
         sys.setswitchinterval(SWITCH_INTERVAL_S)
         gc.disable()  # until start-up is over
-        if self.continuity is None:
+        if self.recovery is None:
             return self._run_loop()
         try:
-            self.continuity.begin()
+            self.recovery.begin()
         except OSError as error:
-            self.unmarked = _plain(error)
+            self.unmarked = plain(error)
             print(f"playclock run: {_UNMARKED}: {self.unmarked}", file=sys.stderr)
-        code = FAULT
+        code = FOUND_WRONG
         try:
             code = self._run_loop()
         finally:
-            self.continuity.close(in_order=code == DONE)
+            self.recovery.close(in_order=code == DONE)
         return code
 
     def _run_loop(self) -> int:
@@ -147,7 +140,7 @@ class Plan:
         except Exception as error:
             for each in _flat(error):
                 print(f"playclock run: ended by a fault: {each!r}", file=sys.stderr)
-            return FAULT
+            return FOUND_WRONG
         return DONE
 
     async def _run(self) -> None:
@@ -206,46 +199,40 @@ def _simulated(args: argparse.Namespace) -> Plan:
     plan = Plan(args, rules, Settings(), args.journal or default_journal())
     plan.attach_console("keeper")
     if not args.no_boards:
-        names = dict(enumerate(SIMULATED_BOARDS, start=1))
-        plan.assembler.simulated_boards(names, SIMULATED_ID)
+        plan.assembler.boards(SIMULATED_BOARDS)
     plan.demo = args.demo or plan.terminal is None
     if plan.demo:
-        plan.assembler.simulated_handset(1)
+        plan.assembler.handsets(SIMULATED_HANDSETS)
     return plan
 
 
 def _configured(args: argparse.Namespace) -> Plan:
     """What a configuration file describes."""
     config = load_config(args.config)
-    try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
-    except RulesError as error:
-        what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
-        raise ConfigError(config.source, [what]) from error
+    rules = checked_rules(config)
     if not config.boards and not args.no_boards:
         raise ValueError(f"{config.source}: boards: none configured; add [[boards]] or --no-boards")
-    rules = rules_of(config)
-    continuity = _continuity(config, rules)
+    recovery = _recovery(config, rules)
     try:
-        return _plan(args, config, rules, continuity)
+        return _plan(args, config, rules, recovery)
     except BaseException:
-        continuity.release()
+        recovery.release()
         raise
 
 
-def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, continuity: Recovery) -> Plan:
+def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
     keys, session = keys_and_session(config)
-    plan = Plan(args, rules, config.play_clock, args.journal or config.journal, continuity)
+    plan = Plan(args, rules, config.play_clock, args.journal or config.journal, recovery)
     plan.brightness = config.brightness
     if not args.no_boards:
-        plan.assembler.boards(list(config.boards), controller_id_of(config))
-    plan.assembler.handsets(list(config.handsets), keys, session)
+        plan.assembler.boards(config.boards, controller_id_of(config))
+    plan.assembler.handsets(config.handsets, keys, session)
     if config.console.enabled:
         plan.attach_console(config.console.role)
     return plan
 
 
-def _continuity(config: Config, rules: RuleSet) -> Recovery:
+def _recovery(config: Config, rules: RuleSet) -> Recovery:
     """Where the last run stopped. Raises ``ValueError`` that names the folder."""
     try:
         return Recovery(

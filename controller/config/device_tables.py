@@ -1,232 +1,180 @@
-"""The tables of displays and inputs that have their own: ``[boards.modbus]`` and such.
+"""The tables ``[[boards]]`` and ``[[handsets]]``, each with the table of its driver, and how all of
+them have to fit each other.
 
-What such a table may hold is what its driver can do, so the driver's own values are made here. A
-driver's module is loaded only when a file has its table.
+What a driver's own table may hold is what the driver can do, so the driver reads it. Its module is
+loaded only when a file has that table.
 """
-# ruff: noqa: PLC0415 - a driver loads only when it is configured
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from typing import TYPE_CHECKING, Any, TypeVar
+from collections.abc import Callable, Iterable, Sequence
+from typing import TypeVar
 
-from controller.config.model import HANDSET_DRIVERS, DriverKind
-from controller.config.toml_table import Table
+from controller.config.model import ROLES, HandsetConfig
+from controller.config.toml_table import Table, check_agree, check_unique, shown
+from drivers.base import PARITIES, RS485, STOP_BITS
+from drivers.board.kinds import BOARD_KINDS, BoardConfig
+from drivers.handset.kinds import HANDSET_KINDS
+from drivers.handset.layouts import LAYOUT_NAMES
+from drivers.kind import DeviceTable, DriverKind
 
-if TYPE_CHECKING:
-    from controller.config.model import BoardDetails, HandsetDetails
-    from drivers.base import Key
-
-T = TypeVar("T")
-
-HIGHEST_GPIO = 63
-"""Above every numbering of a computer's header by the chip's own numbers."""
-REGISTER = (0, 0xFFFF)
-FORMATS = ("binary", "bcd", "ascii", "segments")
-LEVELS = ("high", "low")
+K = TypeVar("K", bound=DriverKind)
 
 
-def board_details(table: Table, kinds: Iterable[DriverKind]) -> BoardDetails:
-    """What the table of the board's driver says; None for a driver without one."""
-    readers = {"modbus": _modbus, "text_line": _text_line, "gpio_segments": _gpio_segments}
-    details: BoardDetails = _details(table, kinds, readers)
-    return details
+def read_board(table: Table) -> BoardConfig:
+    """One of ``[[boards]]``."""
+    driver = table.choice("driver", _names(BOARD_KINDS))
+    named = kind_of(table, BOARD_KINDS)
+    kind = named or BOARD_KINDS[0]
+    board = BoardConfig(
+        name=table.text("name", 16),
+        driver=driver,
+        port=_port(table, named),
+        node=table.integer("node", 1, 8) if kind.numbered or table.has("node") else 0,
+        rs485=table.choice("rs485", RS485, "adapter"),
+        baud=table.choice("baud", kind.bauds, kind.baud),
+        parity=table.choice("parity", PARITIES, "none") if table.has("parity") else "none",
+        stop_bits=table.choice("stop_bits", STOP_BITS, 1) if table.has("stop_bits") else 1,
+        details=_details(table, BOARD_KINDS, lambda kind, inner: kind.read(inner)),
+    )
+    if kind.framing_fixed:
+        for key in [each for each in ("parity", "stop_bits") if table.has(each)]:
+            table.problem(key, kind.framing_fixed)
+    table.finish()
+    if not kind.numbered:
+        table.good.pop("node", None)
+    return board
 
 
-def handset_details(table: Table, kinds: Iterable[DriverKind]) -> HandsetDetails:
-    """The same of a handset."""
-    readers = {"gpio": _gpio, "input_event": _input_event}
-    layout = table.good.get("layout", "twelve")
-    bound = {
-        name: lambda inner, read=read: read(inner, str(layout)) for name, read in readers.items()
-    }
-    details: HandsetDetails = _details(table, kinds, bound)
-    return details
+def read_handset(table: Table) -> HandsetConfig:
+    """One of ``[[handsets]]``."""
+    driver = table.choice("driver", _names(HANDSET_KINDS))
+    named = kind_of(table, HANDSET_KINDS)
+    kind = named or HANDSET_KINDS[0]
+    handset = HandsetConfig(
+        driver=driver,
+        id=table.integer("id", 1, 254),
+        role=table.choice("role", ROLES),
+        layout=(layout := table.choice("layout", LAYOUT_NAMES)),
+        port=_port(table, named),
+        baud=table.choice("baud", kind.bauds, kind.baud),
+        details=_details(table, HANDSET_KINDS, lambda kind, inner: kind.read(inner, layout)),
+    )
+    table.finish()
+    return handset
 
 
-def check_authenticated(top: Table, handsets: Iterable[Table]) -> None:
-    """Refuse keys that anyone could press, unless the file allows them."""
-    if top.good.get("allow_unauthenticated") is not False:
-        return
-    open_to_all = {kind.name for kind in HANDSET_DRIVERS if not kind.authenticated}
-    for handset in handsets:
-        if handset.good.get("driver") in open_to_all:
+def kind_of(table: Table, kinds: Iterable[K]) -> K | None:
+    """The driver that a table names; None when it names none."""
+    return next((kind for kind in kinds if kind.name == table.good.get("driver")), None)
+
+
+def check_boards(boards: Sequence[Table]) -> None:
+    """What boards of one port have to share, and what must differ."""
+    check_unique(boards, "name")
+    check_unique(boards, "node", within="port")
+    for key in ("rs485", "baud", "parity", "stop_bits"):
+        check_agree(boards, key, within="port")
+    _check_shared_lines(boards)
+
+
+def check_handsets(top: Table, handsets: Sequence[Table]) -> None:
+    """The same of handsets; and their keys: none that anyone could press, unless the file allows
+    it, and a key file where one is wanted."""
+    check_unique(handsets, "id")
+    check_agree(handsets, "baud", within="port")
+    kinds = [(each, kind_of(each, HANDSET_KINDS)) for each in handsets]
+    for handset, kind in kinds:
+        if kind and not kind.authenticated and top.good.get("allow_unauthenticated") is False:
             handset.problem(
                 "driver",
                 "anyone with the like could press its keys; refused unless "
                 "allow_unauthenticated = true (for practice)",
             )
+    for handset, kind in kinds:
+        if kind and kind.needs_key and not top.has("key_file"):
+            driver = f"{handset.name('driver')} = {shown(kind.name)}"
+            top.problem("key_file", f"missing; must be an absolute path, because of {driver}")
+            break
 
 
-def check_shared_lines(boards: Iterable[Table]) -> None:
-    """Modbus displays of one line differ in their unit; text displays of one hear the same."""
-    units: dict[tuple[object, int], str] = {}
-    layouts: dict[object, tuple[str, object]] = {}
-    for board in boards:
-        port, driver = board.good.get("port"), board.good.get("driver")
-        modbus, layout = board.good.get("modbus"), board.good.get("text_line")
-        if port is None:
-            continue
-        if driver == "modbus" and modbus is not None:
-            unit = modbus.unit  # type: ignore[attr-defined]
-            name = units.setdefault((port, unit), board.name("modbus"))
-            if name != board.name("modbus"):
-                board.problem("modbus", f"unit {unit} must differ from that of {name}")
-        if driver == "text_line" and layout is not None:
-            name, other = layouts.setdefault(port, (board.name("text_line"), layout))
-            if layout != other:
-                board.problem("text_line", f"must be as {name}, which hears the same line")
-
-
-def check_pins(boards: Iterable[Table], handsets: Iterable[Table]) -> None:
+def check_pins(tables: Iterable[Table]) -> None:
     """No pin may serve two purposes."""
     first: dict[int, str] = {}
-    for table, key, used in [
-        *((board, "gpio_segments", _pins_of_board) for board in boards),
-        *((handset, "gpio", _pins_of_handset) for handset in handsets),
-    ]:
-        if table.good.get("driver") != key or key not in table.good:
-            continue
-        for number in used(table.good[key]):
+    for table in tables:
+        key, details = _details_of(table)
+        for number in details.pins_used if details else ():
             name = first.setdefault(number, table.name(key))
             if name != table.name(key):
                 table.problem(key, f"GPIO {number} is used by {name} already")
 
 
-def _pins_of_board(details: Any) -> list[int]:
-    return list(details.all)
+def use_of_port(handset: Table) -> str:
+    """What a handset's port is, in words."""
+    kind = kind_of(handset, HANDSET_KINDS)
+    if kind is not None and not kind.shared:
+        return f"the device of {handset.name('driver')}"
+    return "the port of the handsets' receiver"
 
 
-def _pins_of_handset(details: Any) -> list[int]:
-    return list(details.pins.values())
+def _names(kinds: Sequence[DriverKind]) -> tuple[str, ...]:
+    return tuple(kind.name for kind in kinds)
 
 
-def _details(table: Table, kinds: Iterable[DriverKind], readers: Any) -> Any:
-    """Read every table that may stand here. One of another driver is checked and left out when the
-    board or handset is simulated, so that a rehearsal changes one word of the file."""
-    driver, details = table.good.get("driver"), None
+def _port(table: Table, kind: DriverKind | None) -> str | None:
+    """The port of a driver that needs one.
+
+    The port given to another driver is checked and then left out, so that a rehearsal with
+    simulated boards changes one word of the file.
+    """
+    needed = kind is not None and kind.needs_port
+    port = table.path("port") if table.has("port") or needed else None
+    if kind is None:  # nothing is known of this port's use
+        table.good.pop("port", None)
+    elif not needed:
+        table.good["port"] = port = None
+    return None if port is None else str(port)
+
+
+def _details(
+    table: Table, kinds: Sequence[K], read: Callable[[K, Table], DeviceTable | None]
+) -> DeviceTable | None:
+    """What the table of the driver says. One of another driver is checked and left out when a
+    simulated one stands in for it, so that a rehearsal changes one word of the file."""
+    named, details = kind_of(table, kinds), None
     for kind in kinds:
-        if not kind.has_table or driver not in (kind.name, "simulated", None):
+        if not kind.has_table or not (named is None or named.stands_in or named is kind):
             continue
         if table.has(kind.name):
-            found = readers[kind.name](table.table(kind.name))
-            if driver == kind.name and found is not None:
+            found = read(kind, table.table(kind.name))
+            if named is kind and found is not None:
                 table.good[kind.name] = details = found
-        elif driver == kind.name:
-            table.problem(kind.name, f'missing; driver = "{driver}" needs this table')
+        elif named is kind:
+            table.problem(kind.name, f'missing; driver = "{kind.name}" needs this table')
     return details
 
 
-def _made(table: Table, make: Callable[[], T]) -> T | None:
-    """What ``make`` gives; its complaint, which begins with a field, is a problem of that field."""
-    try:
-        return make()
-    except ValueError as error:
-        field, _, why = str(error).partition(": ")
-        table.problem(field, why)
-        return None
+def _details_of(table: Table) -> tuple[str, DeviceTable | None]:
+    """The name of the driver's own table, and what was read from it."""
+    key = str(table.good.get("driver"))
+    details = table.good.get(key)
+    return key, details if isinstance(details, DeviceTable) else None
 
 
-def _modbus(table: Table) -> object:
-    from drivers.board.registers import RegisterMap
-
-    def optional(key: str) -> int | None:
-        return table.integer(key, *REGISTER) if table.has(key) else None
-
-    fields: dict[str, Any] = {
-        "unit": table.integer("unit", 1, 247),
-        "register": table.integer("register", *REGISTER),
-        "format": table.choice("format", FORMATS),
-        "blank": optional("blank"),
-        "function": table.choice("function", (6, 16), 6),
-        "brightness_register": optional("brightness_register"),
-        "brightness_most": table.integer("brightness_most", 1, 0xFFFF, 15),
-        "read_back_register": optional("read_back_register"),
-        "read_back_function": table.choice("read_back_function", (3, 4), 3),
-        "read_back_after_ms": table.integer("read_back_after_ms", 50, 900, 90),
-    }
-    table.finish()
-    whole = {"unit", "register", "format"} <= table.good.keys()
-    return _made(table, lambda: RegisterMap(**fields)) if whole else None
-
-
-def _text_line(table: Table) -> object:
-    from drivers.board.text_layout import LONGEST_LINE, TextLayout
-
-    fields: dict[str, Any] = {
-        "numerals": table.raw_text("numerals", LONGEST_LINE),
-        "dark": table.raw_text("dark", LONGEST_LINE),
-        "brightness": table.raw_text("brightness", LONGEST_LINE, ""),
-        "refresh_ms": table.integer("refresh_ms", 100, 60_000, 1000),
-    }
-    table.finish()
-    whole = {"numerals", "dark"} <= table.good.keys()
-    return _made(table, lambda: TextLayout(**fields)) if whole else None
-
-
-def _gpio_segments(table: Table) -> object:
-    from drivers.board.gpio_segments import SegmentPins
-
-    fields: dict[str, Any] = {
-        key: table.numbers(key, 0, HIGHEST_GPIO)
-        for key in ("tens", "units", "segments", "digits")
-        if table.has(key)
-    }
-    wrong = [key for key in fields if key not in table.good]
-    fields["active"] = table.choice("active", LEVELS, "high")
-    fields["digits_active"] = table.choice("digits_active", LEVELS, "high")
-    fields["alive"] = table.integer("alive", 0, HIGHEST_GPIO) if table.has("alive") else None
-    table.finish()
-    pins = None if wrong else _made(table, lambda: SegmentPins(**fields))
-    if pins is not None and len(set(pins.all)) < len(pins.all):
-        twice = next(each for each in pins.all if pins.all.count(each) > 1)
-        table.problem(
-            "alive" if twice == pins.alive else "units" if pins.units else "segments",
-            f"GPIO {twice} is used twice",
-        )
-    return pins
-
-
-def _gpio(table: Table, layout: str) -> object:
-    from drivers.handset.gpio import KeyPins
-
-    active = table.choice("active", LEVELS, "low")
-    inner = table.table("pins")
-    pins: dict[Key, int] = {}
-    for name, key in _keys_of(layout).items():
-        if inner.has(name):
-            pins[key] = inner.integer(name, 0, HIGHEST_GPIO)
-            twice = [each for each, pin in pins.items() if pin == pins[key] and each is not key]
-            if twice:
-                inner.problem(name, f"GPIO {pins[key]} is used by another key already")
-    inner.finish()
-    if not inner.keys():
-        table.problem("pins", "missing; must name a pin for at least one key")
-    table.finish()
-    return KeyPins(pins, active)  # type: ignore[arg-type]
-
-
-def _input_event(table: Table, layout: str) -> object:
-    from drivers.handset.key_codes import code_of
-
-    ours = _keys_of(layout)
-    inner = table.table("keys")
-    keys: dict[int, Key] = {}
-    for name in inner.keys():  # noqa: SIM118 - a table is no mapping
-        code = code_of(name)
-        if code is None:
-            inner.has(name)
-            inner.problem(name, "no key of Linux; give a name such as KEY_PAGEDOWN, or a number")
+def _check_shared_lines(boards: Iterable[Table]) -> None:
+    """Boards on one line are told apart by what their tables say, or all hear the same."""
+    addresses: dict[tuple[object, str], str] = {}
+    shared: dict[tuple[object, str], tuple[str, DeviceTable]] = {}
+    for board in boards:
+        port, (key, details) = board.good.get("port"), _details_of(board)
+        if port is None or details is None:
             continue
-        keys[code] = ours[inner.choice(name, tuple(ours))]
-    if not inner.keys():
-        table.problem("keys", "missing; must name at least one key of the device")
-    table.finish()
-    return keys
-
-
-def _keys_of(layout: str) -> dict[str, Key]:
-    """Our keys of a layout by name."""
-    from drivers.handset.key_timer import KEYS, LAYOUTS
-
-    return {name: key for name, key in KEYS.items() if key in LAYOUTS[layout]}
+        name = board.name(key)
+        if details.address:
+            other = addresses.setdefault((port, details.address), name)
+            if other != name:
+                board.problem(key, f"{details.address} must differ from that of {other}")
+        else:
+            other, layout = shared.setdefault((port, key), (name, details))
+            if details != layout:
+                board.problem(key, f"must be as {other}, which hears the same line")

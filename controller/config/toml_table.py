@@ -183,6 +183,16 @@ class Table:
             return []
         return [Table(self._problems, f"{self.name(key)}[{i}]", raw) for i, raw in enumerate(raws)]
 
+    def made(self, make: Callable[[], T]) -> T | None:
+        """What ``make`` gives; its ``ValueError``, which begins with the name of a field, is a
+        problem of that field."""
+        try:
+            return make()
+        except ValueError as error:
+            field, _, why = str(error).partition(": ")
+            self.problem(field, why)
+            return None
+
     def finish(self) -> None:
         """Report every key that nobody asked for, with the nearest one that is known."""
         for key in self._raw:

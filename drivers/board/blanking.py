@@ -9,7 +9,7 @@ from collections.abc import Callable
 from drivers.base import Port, PortError
 
 DARK_FRAMES = 2
-FAREWELL_S = 0.025
+CLOSING_S = 0.025
 """Longer than any answer under way and the frames before it."""
 
 
@@ -18,18 +18,18 @@ async def close_dark(
     dark_frame: Callable[[], bytes],
     *,
     alive: bool,
-    farewell_s: float = FAREWELL_S,
+    closing_s: float = CLOSING_S,
 ) -> None:
     """Darken the boards if the port is ``alive``, and close it.
 
     The first dark frames may meet an answer, the second cannot. What does not leave is thrown away.
-    ``farewell_s`` has to outlast all that may be on its way and the first dark frames.
+    ``closing_s`` has to outlast all that may be on its way and the first dark frames.
     """
     stuck = not alive
     try:
         if alive:
             _darken(port, dark_frame)
-            await asyncio.sleep(farewell_s)
+            await asyncio.sleep(closing_s)
             stuck = port.unsent() > 0
     finally:
         if alive:

@@ -17,24 +17,25 @@ import contextlib
 import threading
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from functools import partial
+from typing import Any
 
-from drivers.base import DARK, BoardListener, DriverError, Face
+from drivers.base import DARK, Board, BoardListener, DriverError, Face
+from drivers.board.kinds import BoardConfig
 from drivers.board.segments import DIGITS
+from drivers.kind import HIGHEST_GPIO, LEVELS, DeviceTable, Level, Site, TableReader
 
 SILENCE_S = 1.5
-"""As a board node's (PROTOCOL.md): boards are told anew every 100 ms."""
+"""As a board node's (PROTOCOL.md): boards are told again every 100 ms."""
 LAMP_TEST = "8"
 FONT = {" ": (0,) * 7} | {
     str(digit): tuple(lamps >> bit & 1 for bit in range(7)) for digit, lamps in enumerate(DIGITS)
 }
 JOIN_S = 1.0
 
-Level = Literal["high", "low"]
-
 
 @dataclass(frozen=True, slots=True)
-class SegmentPins:
+class SegmentPins(DeviceTable):
     """BCM numbers of the pins, segments in the order a to g.
 
     Either ``tens`` and ``units`` have seven pins each; or both digits share the seven pins of
@@ -62,10 +63,42 @@ class SegmentPins:
                 )
 
     @property
-    def all(self) -> list[int]:
-        """Every pin that is used."""
-        alive = [] if self.alive is None else [self.alive]
-        return [*self.tens, *self.units, *self.segments, *self.digits, *alive]
+    def pins_used(self) -> tuple[int, ...]:
+        alive = () if self.alive is None else (self.alive,)
+        return (*self.tens, *self.units, *self.segments, *self.digits, *alive)
+
+
+def read_table(table: TableReader) -> DeviceTable | None:
+    """``[boards.gpio_segments]``, as :class:`SegmentPins` has it."""
+    digits = {
+        key: table.numbers(key, 0, HIGHEST_GPIO)
+        for key in ("tens", "units", "segments", "digits")
+        if table.has(key)
+    }
+    wrong = digits.keys() - table.good.keys()
+    make = partial(
+        SegmentPins,
+        **digits,
+        active=table.choice("active", LEVELS, "high"),
+        digits_active=table.choice("digits_active", LEVELS, "high"),
+        alive=table.integer("alive", 0, HIGHEST_GPIO) if table.has("alive") else None,
+    )
+    table.finish()
+    pins = None if wrong else table.made(make)
+    if pins is not None and len(set(pins.pins_used)) < len(pins.pins_used):
+        twice = next(each for each in pins.pins_used if pins.pins_used.count(each) > 1)
+        table.problem(
+            "alive" if twice == pins.alive else "units" if pins.units else "segments",
+            f"GPIO {twice} is used twice",
+        )
+    return pins
+
+
+def build(boards: Sequence[BoardConfig], site: Site) -> Board:
+    """The digits of one board."""
+    pins = boards[0].details
+    assert isinstance(pins, SegmentPins)
+    return GpioSegments(boards[0].name, pins)
 
 
 class GpioSegments:
@@ -228,7 +261,7 @@ class _Painter:
                 if wanted != text:
                     self._put(wanted)
                     text = wanted
-                if face is not None:  # a silence is no sign of life
+                if face is not None:  # a silence is not a sign of life
                     self._alive()
                     self._counted()
             self._put("  ")

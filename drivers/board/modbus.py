@@ -15,10 +15,14 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from drivers.base import (
     DARK,
+    MS_NS,
+    S_NS,
     Answered,
+    Board,
     BoardListener,
     BoardReport,
     Clock,
@@ -28,20 +32,51 @@ from drivers.base import (
     Port,
     PortError,
 )
+from drivers.board.kinds import BoardConfig
 from drivers.board.modbus_frames import BUSY, EXCEPTIONS, Answer, Frames
-from drivers.board.registers import RegisterMap
+from drivers.board.registers import FORMATS, FUNCTIONS, READ_FUNCTIONS, RegisterMap
+from drivers.kind import DeviceTable, Site, TableReader
 
-MS = 1_000_000
-S = 1_000_000_000
+REGISTER = (0, 0xFFFF)
 BITS_A_CHARACTER = 11
 SILENT_CHARACTERS = 3.5
 LEAST_SILENCE_S = 0.00175
 """Between frames 3.5 characters, above 19,200 baud 1.75 ms (MODBUS over serial line V1.02,
 2.5.1.1)."""
-ASK_NS = 1 * S
+ASK_NS = 1 * S_NS
 MISSES = 3
-AGAIN_NS = S // 2
+AGAIN_NS = S_NS // 2
 """How often a unit that does not answer is tried again, so that it does not hold up the others."""
+
+
+def read_table(table: TableReader) -> DeviceTable | None:
+    """``[boards.modbus]``, as :class:`RegisterMap` has it."""
+
+    def optional(key: str) -> int | None:
+        return table.integer(key, *REGISTER) if table.has(key) else None
+
+    make = partial(
+        RegisterMap,
+        unit=table.integer("unit", 1, 247),
+        register=table.integer("register", *REGISTER),
+        format=table.choice("format", FORMATS),
+        blank=optional("blank"),
+        function=table.choice("function", FUNCTIONS, 6),
+        brightness_register=optional("brightness_register"),
+        brightness_most=table.integer("brightness_most", 1, 0xFFFF, 15),
+        read_back_register=optional("read_back_register"),
+        read_back_function=table.choice("read_back_function", READ_FUNCTIONS, 3),
+        read_back_after_ms=table.integer("read_back_after_ms", 50, 900, 90),
+    )
+    table.finish()
+    return table.made(make) if {"unit", "register", "format"} <= table.good.keys() else None
+
+
+def build(boards: Sequence[BoardConfig], site: Site) -> Board:
+    """The line of the displays of one port."""
+    units = [(each.name, each.details) for each in boards if isinstance(each.details, RegisterMap)]
+    port = boards[0].line(site)
+    return ModbusLine(port.name, port, units, site.clock, baud=boards[0].baud)
 
 
 @dataclass(slots=True)
@@ -161,9 +196,9 @@ class ModbusLine:
             unit.value, unit.changed_at = value, now
         unit.written_at = now
         await self._dim(unit, face)
-        settled = now - unit.changed_at >= unit.map.read_back_after_ms * MS
-        anew = unit.doubtful or unit.asked_at <= unit.changed_at
-        if settled and (anew or now - unit.asked_at >= ASK_NS):
+        settled = now - unit.changed_at >= unit.map.read_back_after_ms * MS_NS
+        due = unit.doubtful or unit.asked_at <= unit.changed_at
+        if settled and (due or now - unit.asked_at >= ASK_NS):
             unit.asked_at = now
             await self._ask(unit)
 
@@ -229,7 +264,7 @@ class ModbusLine:
 
         Raises :class:`PortError` when the port is lost or does not send.
         """
-        quiet_s = (self._clock() - self._quiet_at) / 1e9
+        quiet_s = (self._clock() - self._quiet_at) / S_NS
         if quiet_s < self._silence_s:
             await asyncio.sleep(self._silence_s - quiet_s)
         if self._lost is not None:

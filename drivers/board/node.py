@@ -10,18 +10,21 @@ once, with three exceptions, in which the newest face waits in one slot:
 
 The bus itself decides which SHOW asks, see :mod:`drivers.board.poll_schedule`. Nothing is sent
 between question and answer, so an answer can only speak of the SHOW that asked: that is all there
-is to compare it with, and a STATUS with any other stamp is no answer.
+is to compare it with, and a STATUS with any other stamp is not an answer.
 """
 
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from drivers.base import (
     DARK,
+    MS_NS,
+    S_NS,
     Answered,
+    Board,
     BoardListener,
     BoardReport,
     Clock,
@@ -32,30 +35,38 @@ from drivers.base import (
 )
 from drivers.board import messages
 from drivers.board.blanking import close_dark
+from drivers.board.kinds import BoardConfig
 from drivers.board.messages import Status
 from drivers.board.poll_schedule import PollSchedule
 from drivers.board.show_frames import ShowFrameBuilder
 from drivers.board.verification import Query, judge, silence
 from drivers.framing import SPOIL, Deframer
+from drivers.kind import Site
 
-MS = 1_000_000
 SHOW_BYTES = 15
 BITS_A_BYTE = 10
 
-REPLY_TIMEOUT_NS = 16 * MS
+REPLY_TIMEOUT_NS = 16 * MS_NS
 """From the last byte of a SHOW to giving up on the answer, which needs 8 ms (PROTOCOL.md)."""
-DRAIN_TIMEOUT_NS = 300 * MS
-DRAIN_SLACK_NS = 20 * MS
+DRAIN_TIMEOUT_NS = 300 * MS_NS
+DRAIN_SLACK_NS = 20 * MS_NS
 """How much later than the line allows a port may report its bytes gone (a USB adapter's turns)."""
-LATE_LOOP_NS = 5 * MS
+LATE_LOOP_NS = 5 * MS_NS
 PATIENCE = 2
 """When the event loop itself is later than this, an answer gets its time again, so many times."""
-POLL_NS = 5 * MS
+POLL_NS = 5 * MS_NS
 """How often a port that does not take or send its bytes is looked at again."""
 
-STALE_NS = 150 * MS
-"""A face that has waited for so long is out of date: boards are told anew every 100 ms
+STALE_NS = 150 * MS_NS
+"""A face that has waited for so long is out of date: boards are told again every 100 ms
 (PROTOCOL.md), so the event loop was held up, and what is right now comes next."""
+
+
+def build(boards: Sequence[BoardConfig], site: Site) -> Board:
+    """The bus of the nodes of one port."""
+    first, nodes = boards[0], {each.node: each.name for each in boards}
+    port = site.serial_port(str(first.port), first.baud, rs485=first.rs485)
+    return NodeBus(port.name, port, nodes, site.controller_id, site.clock, baud=first.baud)
 
 
 class NodeBus:
@@ -89,18 +100,18 @@ class NodeBus:
         self.node_mask = sum(1 << (number - 1) for number in nodes)
         self.stray_frames = self.strangers = self.sent = self._written = 0
         self._name = name
-        self._port = port
+        self.port = port
         self._shows = ShowFrameBuilder(controller_id)
         self._clock = clock
-        self._frame_ns = SHOW_BYTES * BITS_A_BYTE * 1_000_000_000 // baud
-        self._nodes = dict(sorted(nodes.items()))
-        self.boards = self.answering = tuple(self._nodes.values())
+        self._frame_ns = SHOW_BYTES * BITS_A_BYTE * S_NS // baud
+        self.nodes = dict(sorted(nodes.items()))
+        self.boards = self.answering = tuple(self.nodes.values())
         self._deframer = Deframer()
         self._listener: BoardListener | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._fault: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
-        self._start_afresh(0)
+        self._reset(0)
 
     @property
     def name(self) -> str:
@@ -114,17 +125,17 @@ class NodeBus:
         """Serve the nodes until cancelled; on every way out two SHOW dark, if the port lives."""
         self._loop = asyncio.get_running_loop()
         fault = self._loop.create_future()
-        self._port.open(self)
-        self._start_afresh(self._clock())
+        self.port.open(self)
+        self._reset(self._clock())
         self._listener, self._fault = listener, fault
         try:
             await fault
         finally:
             self._fault = None
             self._disarm()
-            self._start_afresh(self._clock())
+            self._reset(self._clock())
             alive = not fault.done() or fault.cancelled()
-            await close_dark(self._port, self._dark_frame, alive=alive)
+            await close_dark(self.port, self._dark_frame, alive=alive)
             self._listener = None
 
     def show(self, face: Face) -> None:
@@ -152,10 +163,10 @@ class NodeBus:
 
     # Sending
 
-    def _start_afresh(self, now: int) -> None:
-        self._asking = PollSchedule(self._nodes, now)
-        self._late_answers = dict.fromkeys(self._nodes, 0)
-        self._question: Query | None = None
+    def _reset(self, now: int) -> None:
+        self._schedule = PollSchedule(self.nodes, now)
+        self._late_answers = dict.fromkeys(self.nodes, 0)
+        self._query: Query | None = None
         self._window_ends_at = 0
         self._patience = 0
         self._face: Face | None = None
@@ -172,7 +183,7 @@ class NodeBus:
                 self._offer(self._waiting, now)
 
     def _offer(self, face: Face, now: int) -> None:
-        unsent = self._port.unsent()
+        unsent = self.port.unsent()
         if not unsent:
             self.sent = self._written
         if self._free(unsent, now):
@@ -183,7 +194,7 @@ class NodeBus:
     def _free(self, unsent: int, now: int) -> bool:
         """Whether a frame written now would be the next to leave and disturb no answer."""
         return (
-            self._question is None
+            self._query is None
             and not self._rest
             and unsent <= SHOW_BYTES
             and self._line_free_at - now <= self._frame_ns
@@ -191,12 +202,12 @@ class NodeBus:
 
     def _send(self, face: Face, now: int, unsent: int) -> None:
         idle = now >= self._line_free_at and not unsent
-        node = self._asking.next_node(now, face != self._face, face.numerals is None)
+        node = self._schedule.next_node(now, face != self._face, face.numerals is None)
         if not idle:  # the SHOW would have to wait, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)
         frame = self._spoil + frame
-        taken = self._port.write(frame)
+        taken = self.port.write(frame)
         flows = not unsent or now < self._line_free_at + DRAIN_SLACK_NS
         if flows and (taken or self._waiting is None):
             self._undrained_at = now
@@ -224,7 +235,7 @@ class NodeBus:
         if now - self._shown_at > STALE_NS:
             self._rest, self._spoil = b"", SPOIL
             return
-        taken = self._port.write(self._rest)
+        taken = self.port.write(self._rest)
         self._rest = self._rest[taken:]
         if not self._rest:
             self._written += 1
@@ -234,30 +245,30 @@ class NodeBus:
     # Asking
 
     def _ask(self, node: int, stamp: int, face: Face, now: int) -> None:
-        self._asking.asked(node, now)
+        self._schedule.asked(node, now)
         lit = bool(self.node_mask >> (node - 1) & 1)
-        self._question = Query(node, stamp, face, lit, now)
+        self._query = Query(node, stamp, face, lit, now)
         self._window_ends_at = self._line_free_at + REPLY_TIMEOUT_NS
         self._patience = PATIENCE
         self._arm(self._window_ends_at)
 
     def _take_answer(self, status: Status) -> None:
-        question = self._question
-        if question is not None and question.is_answered_by(status):
-            report = judge(self._nodes[question.node], question, status)
-            self._close_window(question, report)
+        query = self._query
+        if query is not None and query.is_answered_by(status):
+            report = judge(self.nodes[query.node], query, status)
+            self._close_window(query, report)
             return
         self.stray_frames += 1
-        if question is None and status.node in self._late_answers:
+        if query is None and status.node in self._late_answers:
             self._late_answers[status.node] += 1
 
-    def _close_window(self, question: Query, report: BoardReport) -> None:
+    def _close_window(self, query: Query, report: BoardReport) -> None:
         """End the wait for an answer; a face that waited goes out before anything else."""
-        self._question = None
+        self._query = None
         self._disarm()
         self._offer_waiting(self._clock())
         report = replace(report, strangers=self.strangers)
-        self._asking.answered(question.node, report.answered is Answered.RIGHT)
+        self._schedule.answered(query.node, report.answered is Answered.RIGHT)
         if self._listener is not None:
             self._listener.board_answered(report)
 
@@ -268,7 +279,7 @@ class NodeBus:
         self._disarm()
         if self._loop is not None:
             wait_ns = at - self._clock()
-            self._timer = self._loop.call_at(self._loop.time() + wait_ns / 1e9, self._timer_fired)
+            self._timer = self._loop.call_at(self._loop.time() + wait_ns / S_NS, self._timer_fired)
 
     def _disarm(self) -> None:
         if self._timer is not None:
@@ -282,27 +293,27 @@ class NodeBus:
         now = self._clock()
         if self._rest:
             self._finish_frame(now)
-        question = self._question
+        query = self._query
         late_ns = now - self._window_ends_at
-        if question is not None and late_ns > LATE_LOOP_NS and self._patience:
+        if query is not None and late_ns > LATE_LOOP_NS and self._patience:
             self._patience -= 1
             self._window_ends_at = now + REPLY_TIMEOUT_NS
-        elif question is not None and not self._rest and late_ns >= 0:
-            name, late = self._nodes[question.node], self._late_answers[question.node]
-            self._close_window(question, silence(name, question, late))
+        elif query is not None and not self._rest and late_ns >= 0:
+            name, late = self.nodes[query.node], self._late_answers[query.node]
+            self._close_window(query, silence(name, query, late))
         else:
             self._offer_waiting(now)
         self._watch_the_port(now)
 
     def _watch_the_port(self, now: int) -> None:
-        refused = self._waiting is not None and self._question is None
-        if not (self._rest or refused or self._port.unsent()):
+        refused = self._waiting is not None and self._query is None
+        if not (self._rest or refused or self.port.unsent()):
             self._undrained_at = now
         elif now - self._undrained_at >= DRAIN_TIMEOUT_NS:
-            self._fail(PortError(f"{self._port.name}: output not drained in 300 ms"))
+            self._fail(PortError(f"{self.port.name}: output not drained in 300 ms"))
         elif self._timer is None:
             self._arm(now + POLL_NS)
-        if self._timer is None and self._question is not None:
+        if self._timer is None and self._query is not None:
             self._arm(self._window_ends_at)
 
     # The end

@@ -8,24 +8,24 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-MS = 1_000_000
+from drivers.base import MS_NS
 
-CALM_NS = 300 * MS
-LATEST_CALM_NS = 800 * MS
+CALM_NS = 300 * MS_NS
+LATEST_CALM_NS = 800 * MS_NS
 """A SHOW asks by choice from 300 to 800 ms after a change: clear of this change and the next."""
-ASK_PERIOD_NS = 950 * MS
+ASK_PERIOD_NS = 950 * MS_NS
 """Least time between two questions to one node: about a second, at ten SHOWs a second."""
-OVERDUE_NS = 1_300 * MS
+OVERDUE_NS = 1_300 * MS_NS
 """After this the next SHOW asks, whatever it shows: waiting for its repetition 25 ms later would
 meet the next press of a busy keeper more often, not less."""
 REPLY_SHARE = 0.025
 """Most of the time that waits for answers may take together."""
-WINDOW_NS = 12 * MS
+WINDOW_NS = 12 * MS_NS
 """From the first byte of a SHOW to the end of the answer that it asks for (PROTOCOL.md)."""
-LONGEST_WINDOW_NS = 20 * MS
+LONGEST_WINDOW_NS = 20 * MS_NS
 QUICK_RETRIES = 3
 """How often a node is asked again at each SHOW after a bad answer: enough to find a fault."""
-DARK_PERIOD_NS = 250 * MS
+DARK_PERIOD_NS = 250 * MS_NS
 """How often a node that answers badly is asked while all are dark: nothing that the boards show can
 be late then, and a board that is back shall light up within the time that allows it."""
 

@@ -6,12 +6,18 @@ Addresses are those on the wire, from 0; a manual that counts holding registers 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 from drivers.base import Face
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, read_back, segments
+from drivers.kind import DeviceTable
 
 Format = Literal["binary", "bcd", "ascii", "segments"]
+Function = Literal[6, 16]
+ReadFunction = Literal[3, 4]
+FORMATS: tuple[Format, ...] = get_args(Format)
+FUNCTIONS: tuple[Function, ...] = get_args(Function)
+READ_FUNCTIONS: tuple[ReadFunction, ...] = get_args(ReadFunction)
 LAMP_TEST = 88
 """All bars of two seven-segment digits."""
 NATURAL_BLANKS: dict[str, int] = {"ascii": 0x2020, "segments": 0x0000}
@@ -19,7 +25,7 @@ NATURAL_BLANKS: dict[str, int] = {"ascii": 0x2020, "segments": 0x0000}
 
 
 @dataclass(frozen=True, slots=True)
-class RegisterMap:
+class RegisterMap(DeviceTable):
     """The registers of one display, each 0-65535.
 
     ``unit`` 1-247 is its address on the line. ``register`` takes the numerals as ``format`` says:
@@ -36,11 +42,11 @@ class RegisterMap:
     register: int
     format: Format
     blank: int | None = None
-    function: Literal[6, 16] = 6
+    function: Function = 6
     brightness_register: int | None = None
     brightness_most: int = 15
     read_back_register: int | None = None
-    read_back_function: Literal[3, 4] = 3
+    read_back_function: ReadFunction = 3
     read_back_after_ms: int = 90
 
     def __post_init__(self) -> None:
@@ -55,6 +61,10 @@ class RegisterMap:
                 f"read_back_register: {self.register} is where the numerals are written: it gives "
                 f"back what was written, not what the lamps show"
             )
+
+    @property
+    def address(self) -> str:
+        return f"unit {self.unit}"
 
     @property
     def dark(self) -> int:

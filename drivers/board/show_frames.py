@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections import deque
 
-from drivers.base import Face
+from drivers.base import MS_NS, Face
 from drivers.board import messages
 from drivers.board.messages import Show
 
-TICK_NS = 10_000_000
+TICK_NS = 10 * MS_NS
 """A stamp counts 10 ms of the clock, or one more than the last."""
 ECHOES = 16
 """How many frames may be on their way out and back through an adapter that echoes."""

@@ -14,15 +14,27 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Sequence
 
-from drivers.base import DARK, Clock, Face, FrameError, Port, PortError
+from drivers.base import DARK, MS_NS, S_NS, Board, Clock, Face, FrameError, Port, PortError
 from drivers.board import messages
+from drivers.board.kinds import BoardConfig
 from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.framing import Deframer
+from drivers.kind import Site
 
-SILENCE_NS = 1_500_000_000
+SILENCE_NS = 1500 * MS_NS
 ANSWER_DELAY_NS = 2_500_000
 """From the last byte of SHOW to the first of STATUS; 2.0-3.0 ms are allowed."""
+
+
+def build(boards: Sequence[BoardConfig], site: Site) -> Board:
+    """A bus with simulated nodes at its other end."""
+    near, far = site.memory_line("simulated pair", "simulated nodes")
+    nodes = {each.node: each.name for each in boards}
+    ends = [SimulatedNode(number, site.clock) for number in nodes]
+    site.pairs.append(SimulatedPair(far, ends, site.clock))
+    return NodeBus("simulated", near, nodes, site.controller_id, site.clock)
 
 
 class SimulatedNode:
@@ -108,7 +120,7 @@ class SimulatedNode:
             supply_dv=min(self.supply_dv, 0xFF),
             frame_errors=self.frame_errors & 0xFF,
             foreign_frames=self.foreign_frames & 0xFF,
-            uptime_s=min((at - self._powered_at) // 1_000_000_000, 0xFFFF),
+            uptime_s=min((at - self._powered_at) // S_NS, 0xFFFF),
             revision=self.revision,
         )
         self._dark_by_silence = False
@@ -171,7 +183,7 @@ class SimulatedPair:
             node.receive(data, at)
             if self._loop is not None and node.answer_due_at is not None:
                 wait_ns = node.answer_due_at - self._clock()
-                self._loop.call_at(self._loop.time() + wait_ns / 1e9, self._answer, node)
+                self._loop.call_at(self._loop.time() + wait_ns / S_NS, self._answer, node)
 
     def port_lost(self, error: PortError) -> None:
         """Nothing to do: without bytes the nodes go dark by themselves."""

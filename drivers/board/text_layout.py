@@ -6,6 +6,7 @@ import string
 from dataclasses import dataclass
 
 from drivers.base import Face
+from drivers.kind import DeviceTable
 
 LONGEST_LINE = 64
 """Characters of one line with its control characters; at 1,200 baud these take 0.5 s."""
@@ -14,7 +15,7 @@ LAMP_TEST = 88
 
 
 @dataclass(frozen=True, slots=True)
-class TextLayout:
+class TextLayout(DeviceTable):
     """The texts of one kind of display, each character one byte of ISO 8859-1.
 
     ``numerals`` is a pattern with ``{numerals}``, formatted as Python does ("{numerals:02d}\\r");

@@ -8,19 +8,42 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
+from functools import partial
 
-from drivers.base import DARK, BoardListener, Clock, Face, Port, PortError
+from drivers.base import DARK, MS_NS, S_NS, Board, BoardListener, Clock, Face, Port, PortError
 from drivers.board.blanking import close_dark
-from drivers.board.text_layout import TextLayout
+from drivers.board.kinds import BoardConfig
+from drivers.board.text_layout import LONGEST_LINE, TextLayout
+from drivers.kind import DeviceTable, Site, TableReader
 
-MS = 1_000_000
 BITS_A_BYTE = 10
-DRAIN_SLACK_NS = 300 * MS
+DRAIN_SLACK_NS = 300 * MS_NS
 """How much later than the line allows a text may be on its way before the port is at fault."""
-POLL_NS = 5 * MS
+POLL_NS = 5 * MS_NS
 """How often a port that does not take or send its bytes is looked at again."""
-STALE_NS = 150 * MS
-"""A face that waited for so long is out of date: boards are told anew every 100 ms."""
+STALE_NS = 150 * MS_NS
+"""A face that waited for so long is out of date: boards are told again every 100 ms."""
+
+
+def read_table(table: TableReader) -> DeviceTable | None:
+    """``[boards.text_line]``, as :class:`TextLayout` has it."""
+    make = partial(
+        TextLayout,
+        numerals=table.raw_text("numerals", LONGEST_LINE),
+        dark=table.raw_text("dark", LONGEST_LINE),
+        brightness=table.raw_text("brightness", LONGEST_LINE, ""),
+        refresh_ms=table.integer("refresh_ms", 100, 60_000, 1000),
+    )
+    table.finish()
+    return table.made(make) if {"numerals", "dark"} <= table.good.keys() else None
+
+
+def build(boards: Sequence[BoardConfig], site: Site) -> Board:
+    """The line of the displays of one port, which all hear the same."""
+    layout, port = boards[0].details, boards[0].line(site)
+    assert isinstance(layout, TextLayout)
+    names = [each.name for each in boards]
+    return TextLine(port.name, port, names, layout, site.clock, baud=boards[0].baud)
 
 
 class TextLine:
@@ -47,18 +70,18 @@ class TextLine:
         self.boards = tuple(boards)
         self.sent = 0
         self._port, self._layout, self._clock = port, layout, clock
-        self._byte_ns = BITS_A_BYTE * 1_000_000_000 // baud
+        self._byte_ns = BITS_A_BYTE * S_NS // baud
         self._fault: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
         self._waiting: Face | None = None
-        self._start_afresh()
+        self._reset()
 
     async def run(self, listener: BoardListener) -> None:
         """Serve the displays until cancelled; on every way out they are sent dark."""
         loop = self._loop = asyncio.get_running_loop()
         fault: asyncio.Future[None] = loop.create_future()
         self._port.open(self)
-        self._start_afresh()
+        self._reset()
         self._fault = fault
         try:
             await fault
@@ -66,9 +89,9 @@ class TextLine:
             self._fault = None
             self._disarm()
             under_way = self._port.unsent() + len(self._rest)
-            farewell_s = (under_way + 3 * len(self._text(DARK))) * self._byte_ns / 1e9 + 0.01
+            closing_s = (under_way + 3 * len(self._text(DARK))) * self._byte_ns / S_NS + 0.01
             alive = not fault.done() or fault.cancelled()
-            await close_dark(self._port, self._farewell, alive=alive, farewell_s=farewell_s)
+            await close_dark(self._port, self._last_text, alive=alive, closing_s=closing_s)
 
     def show(self, face: Face) -> None:
         """Send the text of ``face`` now, or when the one under way has left."""
@@ -84,7 +107,7 @@ class TextLine:
     def port_lost(self, error: PortError) -> None:
         self._fail(error)
 
-    def _start_afresh(self) -> None:
+    def _reset(self) -> None:
         self._waiting = None
         self._rest = self._last = b""
         self._shown_at = self._refresh_at = self._left_by_at = 0
@@ -92,7 +115,7 @@ class TextLine:
     def _text(self, face: Face) -> bytes:
         return self._layout.dimming(face) + self._layout.line(face)
 
-    def _farewell(self) -> bytes:
+    def _last_text(self) -> bytes:
         """The rest of a text under way, so that dark is not taken for its end; then dark."""
         rest, self._rest = self._rest, b""
         return rest + self._text(DARK)
@@ -115,7 +138,7 @@ class TextLine:
         if text == self._last and now < self._refresh_at:
             self.sent += 1
             return
-        self._last, self._refresh_at = text, now + self._layout.refresh_ms * MS
+        self._last, self._refresh_at = text, now + self._layout.refresh_ms * MS_NS
         self._left_by_at = now + len(text) * self._byte_ns + DRAIN_SLACK_NS
         self._write(text)
         self._arm()
@@ -125,7 +148,7 @@ class TextLine:
 
     def _arm(self) -> None:
         if self._timer is None and self._fault is not None:
-            self._timer = self._loop.call_later(POLL_NS / 1e9, self._timer_fired)
+            self._timer = self._loop.call_later(POLL_NS / S_NS, self._timer_fired)
 
     def _timer_fired(self) -> None:
         self._timer = None

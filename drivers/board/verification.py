@@ -44,14 +44,14 @@ class Query:
         return status.node == self.node and status.stamp == self.stamp
 
 
-def judge(board: str, question: Query, status: Status) -> BoardReport:
+def judge(board: str, query: Query, status: Status) -> BoardReport:
     """Compare an answer with what was ordered; every difference is noted in plain words."""
-    seen, expected = read_back(status.segments), read_back(question.lamps)
+    seen, expected = read_back(status.segments), read_back(query.lamps)
     wrong = []
-    if status.segments != question.lamps:
+    if status.segments != query.lamps:
         wrong.append(f"shows {seen}, not {expected}")
-    if status.brightness != question.face.brightness:
-        wrong.append(f"brightness {status.brightness}, not {question.face.brightness}")
+    if status.brightness != query.face.brightness:
+        wrong.append(f"brightness {status.brightness}, not {query.face.brightness}")
     told = _NOTES | _RESETS if status.uptime_s < RESET_IS_NEWS_S else _NOTES
     flags = [words for flag, words in told.items() if status.flags & flag]
     return BoardReport(
@@ -59,7 +59,7 @@ def judge(board: str, question: Query, status: Status) -> BoardReport:
         answered=Answered.WRONG if wrong else Answered.RIGHT,
         expected=expected,
         seen=seen,
-        shown_at=question.sent_at,
+        shown_at=query.sent_at,
         supply_v=status.supply_dv / 10,
         uptime_s=status.uptime_s,
         frame_errors=status.frame_errors,
@@ -68,13 +68,13 @@ def judge(board: str, question: Query, status: Status) -> BoardReport:
     )
 
 
-def silence(board: str, question: Query, late_answers: int) -> BoardReport:
+def silence(board: str, query: Query, late_answers: int) -> BoardReport:
     """Report that no answer came, with the count of those that came too late."""
     return BoardReport(
         board=board,
         answered=Answered.SILENT,
-        expected=read_back(question.lamps),
+        expected=read_back(query.lamps),
         seen="",
-        shown_at=question.sent_at,
+        shown_at=query.sent_at,
         notes=(f"answers that came too late: {late_answers}",) if late_answers else (),
     )

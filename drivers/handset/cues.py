@@ -5,17 +5,16 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from drivers.base import PhaseCode, Result
+from drivers.base import MS_NS, S_NS, PhaseCode, Result
 from drivers.handset.messages import StateFlag, StateFrame
 
-_S = 1_000_000_000
-_TICK = 10_000_000
+_TICK = 10 * MS_NS
 
 LINK_LOST_S = 3
 FLUTTER_S = 5
 SAME_COUNT_MS = 500
 """A STATE that moves zero by less than this corrects the count; by more, it is another count."""
-STATE_FLIGHT_NS = 29 * 10 * _S // 38_400
+STATE_FLIGHT_NS = 29 * 10 * S_NS // 38_400
 """From the first byte of a STATE sent to its last byte heard, on a serial line alone."""
 
 
@@ -83,7 +82,7 @@ class CueClock:
         """The next instant at which something happens by itself."""
         instants = [self._link_ends_at, self._flutter_at]
         if self._zero_at is not None and self._ahead:
-            instants.append(self._zero_at - self._ahead[0] * _S)
+            instants.append(self._zero_at - self._ahead[0] * S_NS)
         return min((instant for instant in instants if instant is not None), default=None)
 
     @property
@@ -100,7 +99,7 @@ class CueClock:
             return None
         if self._zero_at is None:
             return self._state.numerals
-        return min(self._state.numerals, max(0, -((at - self._zero_at) // _S)))
+        return min(self._state.numerals, max(0, -((at - self._zero_at) // S_NS)))
 
     def play(self, kind: CueKind, at: int) -> None:
         """Play one cue."""
@@ -115,7 +114,7 @@ class CueClock:
         """Take a STATE that is authentic and new, heard at ``at``."""
         self.pass_time(at)
         before, self._state = self._state, state
-        self._link_ends_at = at + LINK_LOST_S * _S
+        self._link_ends_at = at + LINK_LOST_S * S_NS
         self._hear_count(state, at)
         self._hear_alarms(before, state, at)
 
@@ -131,9 +130,9 @@ class CueClock:
     def _hear_count(self, state: StateFrame, at: int) -> None:
         if state.phase is PhaseCode.RUNNING:
             zero_at = at + state.remaining_10ms * _TICK - self._flight_ns
-            if self._zero_at is None or abs(zero_at - self._zero_at) >= SAME_COUNT_MS * 1_000_000:
+            if self._zero_at is None or abs(zero_at - self._zero_at) >= SAME_COUNT_MS * MS_NS:
                 marked = _MARKS_S if StateFlag.MARK_25 in state.flags else _MARKS_S.keys() - {25}
-                ahead = (mark for mark in marked if zero_at - mark * _S > at)
+                ahead = (mark for mark in marked if zero_at - mark * S_NS > at)
                 self._ahead = sorted(ahead, reverse=True)
             self._zero_at = zero_at
             self._pass_marks(at, played_at=at)
@@ -156,7 +155,7 @@ class CueClock:
     def _pass_marks(self, at: int, played_at: int | None = None) -> None:
         """Play the marks that come by ``at``; those that a correction hurried, at ``played_at``."""
         while self._zero_at is not None and self._ahead:
-            passed_at = self._zero_at - self._ahead[0] * _S
+            passed_at = self._zero_at - self._ahead[0] * S_NS
             if passed_at > at:
                 return
             self.play(_MARKS_S[self._ahead.pop(0)], played_at or passed_at)
@@ -164,4 +163,4 @@ class CueClock:
     def _flutter(self, at: int) -> None:
         while self._flutter_at is not None and self._flutter_at <= at:
             self.play(CueKind.FLUTTER, self._flutter_at)
-            self._flutter_at += FLUTTER_S * _S
+            self._flutter_at += FLUTTER_S * S_NS

@@ -12,20 +12,56 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
-from drivers.base import Clock, CrewState, DriverError, HandsetListener, Key
+from drivers.base import S_NS, Clock, CrewState, DriverError, Handset, HandsetListener, Key
 from drivers.handset.key_timer import Debouncer, KeyTimer
+from drivers.handset.kinds import HandsetDevice
+from drivers.handset.layouts import Layout, keys_by_name
+from drivers.kind import HIGHEST_GPIO, LEVELS, DeviceTable, Level, Site, TableReader
 
 
 @dataclass(frozen=True, slots=True)
-class KeyPins:
+class KeyPins(DeviceTable):
     """``pins`` are BCM numbers by key; ``active`` is the level of a key that is down."""
 
     pins: Mapping[Key, int]
-    active: Literal["low", "high"] = "low"
+    active: Level = "low"
+
+    @property
+    def pins_used(self) -> tuple[int, ...]:
+        return tuple(self.pins.values())
+
+    @property
+    def keys(self) -> tuple[Key, ...]:
+        return tuple(self.pins)
+
+
+def read_table(table: TableReader, layout: Layout) -> DeviceTable | None:
+    """``[handsets.gpio]``, as :class:`KeyPins` has it; a pin for each key that has one."""
+    active = table.choice("active", LEVELS, "low")
+    inner = table.table("pins")
+    pins: dict[Key, int] = {}
+    for name, key in keys_by_name(layout).items():
+        if inner.has(name):
+            number = inner.integer(name, 0, HIGHEST_GPIO)
+            if number in pins.values():
+                inner.problem(name, f"GPIO {number} is used by another key already")
+            pins[key] = number
+    inner.finish()
+    if not inner.keys():
+        table.problem("pins", "missing; must name a pin for at least one key")
+    table.finish()
+    return KeyPins(pins, active)
+
+
+def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
+    """The keys of one handset."""
+    [each] = handsets
+    assert isinstance(each.details, KeyPins)
+    return GpioKeys(each.id, each.layout, each.details, site.clock)
 
 
 class GpioKeys:
@@ -56,18 +92,18 @@ class GpioKeys:
             if not ended.done():
                 ended.set_exception(error)
 
-        self._thumb = KeyTimer(self.serves[0], self._layout, listener, fail)
-        self._contacts: dict[Key, Debouncer] = {}
+        self._key_timer = KeyTimer(self.serves[0], self._layout, listener, fail)
+        self._debouncers: dict[Key, Debouncer] = {}
         self._timers: dict[Key, asyncio.TimerHandle] = {}
         with contextlib.ExitStack() as pins:
             self._open(pins)
             try:
                 await ended
             finally:
-                self._thumb.let_go()
+                self._key_timer.let_go()
                 for timer in self._timers.values():
                     timer.cancel()
-                self._contacts.clear()
+                self._debouncers.clear()
 
     def tell(self, state: CrewState) -> None:
         """Keys on pins have nothing to hear or feel with."""
@@ -86,7 +122,7 @@ class GpioKeys:
                         number, pull_up=self._keys.active == "low", pin_factory=self._factory
                     )
                 )
-                self._contacts[key] = Debouncer(closed=bool(pin.value))
+                self._debouncers[key] = Debouncer(closed=bool(pin.value))
                 pin.when_activated = self._hop(key, closed=True)
                 pin.when_deactivated = self._hop(key, closed=False)
             except (
@@ -106,22 +142,22 @@ class GpioKeys:
         return moved
 
     def _moved(self, key: Key, closed: bool, at: int) -> None:
-        contact = self._contacts.get(key)
-        if contact is not None:
-            self._follow(key, contact, contact.moved(closed, at), at)
+        debouncer = self._debouncers.get(key)
+        if debouncer is not None:
+            self._follow(key, debouncer, debouncer.moved(closed, at), at)
 
     def _settled(self, key: Key, at: int) -> None:
-        contact = self._contacts[key]
-        self._follow(key, contact, contact.settle(at), at)
+        debouncer = self._debouncers[key]
+        self._follow(key, debouncer, debouncer.settle(at), at)
 
-    def _follow(self, key: Key, contact: Debouncer, settle_at: int | None, at: int) -> None:
+    def _follow(self, key: Key, debouncer: Debouncer, settle_at: int | None, at: int) -> None:
         """Pass on an edge that counted, and look again when its bouncing is over."""
         if settle_at is None:
             return
         now = self._clock()
-        delay_s = max(0, settle_at - now) / 1e9
+        delay_s = max(0, settle_at - now) / S_NS
         self._timers[key] = self._loop.call_later(delay_s, self._settled, key, settle_at)
-        if contact.closed:
-            self._thumb.down(key, at, now)
+        if debouncer.closed:
+            self._key_timer.down(key, at, now)
         else:
-            self._thumb.up(key)
+            self._key_timer.up(key)

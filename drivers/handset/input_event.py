@@ -11,10 +11,15 @@ import errno
 import fcntl
 import os
 import struct
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
-from drivers.base import Clock, CrewState, DriverError, HandsetListener, Key
+from drivers.base import Clock, CrewState, DriverError, Handset, HandsetListener, Key
+from drivers.handset.key_codes import code_of
 from drivers.handset.key_timer import KeyTimer
+from drivers.handset.kinds import HandsetDevice
+from drivers.handset.layouts import Layout, keys_by_name
+from drivers.kind import DeviceTable, Site, TableReader
 
 EVENT = struct.Struct("@llHHi")
 """struct input_event of this process, Linux include/uapi/linux/input.h: two longs of time, type,
@@ -33,6 +38,42 @@ EVIOCGRAB = 1 << 30 | struct.calcsize("@i") << 16 | ord("E") << 8 | 0x90
 def grab(fd: int) -> None:
     """Take the device for this process alone, until ``fd`` is closed. Raises ``OSError``."""
     fcntl.ioctl(fd, EVIOCGRAB, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class CodedKeys(DeviceTable):
+    """Our keys by the device's codes."""
+
+    codes: Mapping[int, Key]
+
+    @property
+    def keys(self) -> tuple[Key, ...]:
+        return tuple(self.codes.values())
+
+
+def read_table(table: TableReader, layout: Layout) -> DeviceTable | None:
+    """``[handsets.input_event]``: its table ``keys`` has ours by the names of the device's."""
+    ours = keys_by_name(layout)
+    inner = table.table("keys")
+    codes: dict[int, Key] = {}
+    for name in inner.keys():  # noqa: SIM118 - a table is not a mapping
+        code = code_of(name)
+        if code is None:
+            inner.has(name)
+            inner.problem(name, "no key of Linux; give a name such as KEY_PAGEDOWN, or a number")
+            continue
+        codes[code] = ours[inner.choice(name, tuple(ours))]
+    if not inner.keys():
+        table.problem("keys", "missing; must name at least one key of the device")
+    table.finish()
+    return CodedKeys(codes)
+
+
+def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
+    """The device of one handset."""
+    [each] = handsets
+    assert isinstance(each.details, CodedKeys)
+    return InputKeys(each.id, each.layout, str(each.port), each.details.codes, site.clock)
 
 
 class InputKeys:
@@ -68,7 +109,7 @@ class InputKeys:
         """
         self._loop = asyncio.get_running_loop()
         self._ended: asyncio.Future[None] = self._loop.create_future()
-        self._thumb = KeyTimer(self.serves[0], self._layout, listener, self._fail)
+        self._key_timer = KeyTimer(self.serves[0], self._layout, listener, self._fail)
         self._rest, self._dropped = b"", False
         self._fd = self._opened()
         try:
@@ -77,7 +118,7 @@ class InputKeys:
             await self._ended
         finally:
             self._loop.remove_reader(self._fd)
-            self._thumb.let_go()
+            self._key_timer.let_go()
             os.close(self._fd)
 
     def tell(self, state: CrewState) -> None:
@@ -133,13 +174,13 @@ class InputKeys:
         no whole report, and no key is known to be down (Linux, input/event-codes.rst)."""
         if kind == EV_SYN and code == SYN_DROPPED:
             self._dropped = True
-            self._thumb.let_go()
+            self._key_timer.let_go()
         elif kind == EV_SYN and code == SYN_REPORT:
             self._dropped = False
         key = self._keys.get(code) if kind == EV_KEY and not self._dropped else None
         if key is None:
             return
         if value == DOWN:
-            self._thumb.down(key, at, at)
+            self._key_timer.down(key, at, at)
         elif value == UP:
-            self._thumb.up(key)
+            self._key_timer.up(key)

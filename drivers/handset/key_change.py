@@ -72,8 +72,8 @@ class KeyChange:
         except FileNotFoundError:
             return None
         except KeyFileError as error:
-            anew = "else remove it and pair every handset again"
-            raise KeyFileError(f"{error}; mend it, {anew}") from error
+            otherwise = "else remove it and pair every handset again"
+            raise KeyFileError(f"{error}; mend it, {otherwise}") from error
 
     def _held(self) -> int:
         """The waiting file, ours alone: its lock goes with the process, however it ends."""

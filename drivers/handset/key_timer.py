@@ -6,28 +6,11 @@ Debounce, hold times and what reports a hold are those of ``hardware/PROTOCOL.md
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping
-from types import MappingProxyType
+from collections.abc import Callable
 
-from drivers.base import Edge, HandsetListener, Key, Press
+from drivers.base import MS_NS, S_NS, Edge, HandsetListener, Key, Press
+from drivers.handset.layouts import HOLD_MS
 
-MS = 1_000_000
-
-KEYS: Mapping[str, Key] = MappingProxyType(
-    {key.name.lower().removeprefix("number_"): key for key in Key}
-)
-"""The keys by the names that a configuration gives them: dead_ball, ready, 25 ..."""
-
-LAYOUTS: Mapping[str, tuple[Key, ...]] = MappingProxyType(
-    {"twelve": tuple(Key), "four": (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO)}
-)
-HOLD_MS: Mapping[str, Mapping[Key, int]] = MappingProxyType(
-    {
-        "twelve": {Key.NO_COUNT: 1000, Key.BOARDS_OFF: 1000},
-        "four": {Key.NUMBER_40: 800, Key.UNDO: 1500},
-    }
-)
-"""The keys of each layout that report a hold, and after how long."""
 DEBOUNCE_MS = 30
 
 
@@ -56,8 +39,8 @@ class KeyTimer:
         self._down[key] = None
         hold_ms = self._holds.get(key)
         if hold_ms is not None:
-            left_s = max(0, at + hold_ms * MS - now) / 1e9
-            self._down[key] = self._loop.call_later(left_s, self._held, key, at + hold_ms * MS)
+            left_s = max(0, at + hold_ms * MS_NS - now) / S_NS
+            self._down[key] = self._loop.call_later(left_s, self._held, key, at + hold_ms * MS_NS)
         self._press(key, Edge.DOWN, at, now)
 
     def up(self, key: Key) -> None:
@@ -111,5 +94,5 @@ class Debouncer:
         if closed is self.closed:
             return None
         self.closed = closed
-        self._settled_at = at + DEBOUNCE_MS * MS
+        self._settled_at = at + DEBOUNCE_MS * MS_NS
         return self._settled_at

@@ -22,7 +22,6 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.whole_file import replace_file
 
 KEY_BYTES = 16
 FIRST_HANDSET, LAST_HANDSET = 1, 254
@@ -97,14 +96,6 @@ def load_keys(path: Path) -> Keys:
 def fingerprint(key: bytes) -> str:
     """Eight hex digits that tell one key from another and nothing of the key itself."""
     return hashlib.blake2s(key, digest_size=4, person=b"keyprint").hexdigest().upper()
-
-
-def write_keys(path: Path, keys: Keys) -> None:
-    """Put ``keys`` at ``path``, mode 0600; a power cut leaves the old file or the new one.
-
-    Raises ``OSError``.
-    """
-    replace_file(path, key_text(keys), mode=0o600)
 
 
 def key_text(keys: Keys) -> bytes:

@@ -6,7 +6,8 @@ characters for an arrow or a function key.
 
 from __future__ import annotations
 
-_MS = 1_000_000
+from drivers.base import MS_NS
+
 BOUNCE_MS = 30
 """The same character sooner than this after itself is a bounce of the key, not a tap."""
 REPEAT_GAP_MS = 120
@@ -38,7 +39,7 @@ class RepeatFilter:
     @property
     def next_at(self) -> int | None:
         """When :meth:`due` must be called, or None."""
-        return None if self._waiting_at is None else self._waiting_at + REPEAT_GAP_MS * _MS
+        return None if self._waiting_at is None else self._waiting_at + REPEAT_GAP_MS * MS_NS
 
     def take(self, char: str, at: int) -> list[tuple[str, int]]:
         """Take one typed character; give the taps that are certain now, with their instants."""
@@ -49,16 +50,16 @@ class RepeatFilter:
             return [*taps, (char, at)]
         gap = at - self._seen_at
         self._seen_at = at
-        if gap < REPEAT_GAP_MS * _MS:
+        if gap < REPEAT_GAP_MS * MS_NS:
             self._close += 1
-            repeats = gap >= BOUNCE_MS * _MS or self._close > 1
+            repeats = gap >= BOUNCE_MS * MS_NS or self._close > 1
             if self._waiting_at is not None and repeats:
                 self._waiting_at, self._close = None, max(self._close, 2)
-            elif self._close == 1 and gap >= BOUNCE_MS * _MS:
+            elif self._close == 1 and gap >= BOUNCE_MS * MS_NS:
                 taps.append((char, at))
             return taps
         self._close = 0
-        if REPEAT_STARTS_MS[0] * _MS <= gap <= REPEAT_STARTS_MS[1] * _MS:
+        if REPEAT_STARTS_MS[0] * MS_NS <= gap <= REPEAT_STARTS_MS[1] * MS_NS:
             self._waiting_at = at
             return taps
         return [*taps, (char, at)]

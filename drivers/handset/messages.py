@@ -117,7 +117,7 @@ def press_tag(body12: bytes, session: int, key: bytes) -> bytes:
 def encode_press(frame: PressFrame, session: int, key: bytes) -> bytes:
     """Give the whole frame of ``frame``; :class:`FrameError` where a field is out of range."""
     _check_handset("PRESS handset", frame.handset, lowest=1)
-    frame.pressed  # noqa: B018 - raises when the keys are no report
+    frame.pressed  # noqa: B018 - raises when the keys are not a report
     try:
         body12 = _PRESS_LAYOUT.pack(
             PRESS,

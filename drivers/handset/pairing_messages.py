@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from drivers import framing
 from drivers.base import FrameError
+from drivers.handset.layouts import LAYOUTS
 from drivers.handset.messages import HIGHEST_HANDSET, KEY_SIZE, TAG_SIZE, tag
 
 WHO = 0x31
@@ -20,7 +21,7 @@ KEYS = 0x33
 
 NONCE_SIZE = 8
 NOT_PAIRED = 0
-LAYOUTS = (12, 4)
+KEY_COUNTS = tuple(map(len, LAYOUTS.values()))
 
 _WHO_LAYOUT = struct.Struct(f">B{NONCE_SIZE}s")
 _HERE_LAYOUT = struct.Struct(f">B{NONCE_SIZE}sBBB")
@@ -124,7 +125,7 @@ def _here12(here: Here) -> bytes:
 
 def _check_here(here: Here) -> None:
     _check_nonce("HERE", here.nonce)
-    if here.layout not in LAYOUTS:
+    if here.layout not in KEY_COUNTS:
         raise FrameError(f"HERE layout {here.layout}: must be 12 or 4")
     if not 0 <= here.revision <= 0xFF:
         raise FrameError(f"HERE revision {here.revision}: must be 0-255")

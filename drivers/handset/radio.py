@@ -14,13 +14,16 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from drivers.base import (
+    MS_NS,
+    S_NS,
     Acknowledgement,
     Clock,
     CrewState,
     FrameError,
+    Handset,
     HandsetListener,
     Port,
     PortError,
@@ -29,7 +32,8 @@ from drivers.base import (
     Result,
 )
 from drivers.framing import Deframer
-from drivers.handset.keys import Keys
+from drivers.handset.keys import Keys, fingerprint
+from drivers.handset.kinds import HandsetDevice
 from drivers.handset.messages import (
     BATTERY_UNKNOWN,
     STATE,
@@ -40,10 +44,9 @@ from drivers.handset.messages import (
     parse_press,
     press_is_authentic,
 )
+from drivers.kind import Site
 
-_MS = 1_000_000
-_S = 1_000_000_000
-_TICK = 10 * _MS
+_TICK = 10 * MS_NS
 
 OLDEST_BEAT_S = 3
 OLDEST_AGE_10MS = 100
@@ -51,6 +54,14 @@ BAD_TAGS_WINDOW_S = 10
 DRAIN_MS = 300
 RETRY_MS = 2
 _BEATS_KEPT = 512  # a STATE takes 7.55 ms on the line, so 3 s hold at most 397
+
+
+def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
+    """All handsets of one receiver."""
+    assert site.keys is not None  # the configuration demands a key file
+    keys = Keys(site.keys.downlink, {each.id: site.keys.uplink[each.id] for each in handsets})
+    port = site.serial_port(str(handsets[0].port), handsets[0].baud)
+    return RadioHandsets(port.name, port, keys, site.session, site.clock)
 
 
 class _Peer:
@@ -61,10 +72,10 @@ class _Peer:
 
     __slots__ = ("answer", "key", "last", "number")
 
-    def __init__(self, number: int, key: bytes, last: int) -> None:
+    def __init__(self, number: int, key: bytes) -> None:
         self.number = number
         self.key = key
-        self.last = last
+        self.last = 0
         self.answer: Result | None = None
 
 
@@ -72,10 +83,9 @@ class RadioHandsets:
     """All handsets that one receiver hears; a :class:`~drivers.base.Handset`.
 
     ``session`` is this start's number, see :func:`~drivers.handset.session.next_session`.
-    ``counters`` restores :attr:`counters` after a restart, and ``acknowledged`` the last answer: a
-    handset that has not heard it then does. The state told last goes out again with
-    each answer; :meth:`tell` inside ``key_pressed`` waits for that answer, so that a press costs
-    one frame, and only after whatever ``key_pressed`` put on the boards.
+    The state told last goes out again with each answer; :meth:`tell` inside ``key_pressed`` waits
+    for that answer, so that a press costs one frame, and only after whatever ``key_pressed`` put on
+    the boards.
     """
 
     authenticated = True
@@ -88,20 +98,16 @@ class RadioHandsets:
         keys: Keys,
         session: int,
         clock: Clock,
-        *,
-        counters: Mapping[int, int] | None = None,
-        acknowledged: Acknowledgement | None = None,
     ) -> None:
-        last = counters or {}
-        self.name = name
-        self._port, self._session, self._clock = port, session, clock
+        self.name, self.port = name, port
+        self._session, self._clock = session, clock
         self._downlink = keys.downlink
-        self._peers = {n: _Peer(n, key, last.get(n, 0)) for n, key in keys.uplink.items()}
+        self._peers = {n: _Peer(n, key) for n, key in keys.uplink.items()}
         self._bad_tags_at: deque[int] = deque(maxlen=64)
         self._beat = 0
         self._beats_sent: list[tuple[int, int]] = [(-1, 0)] * _BEATS_KEPT
         self._state: CrewState | None = None
-        self._acknowledged = acknowledged
+        self._acknowledged: Acknowledgement | None = None
         self._answering = False
         self._listener: HandsetListener | None = None
         self._ended: asyncio.Future[None] | None = None
@@ -121,15 +127,34 @@ class RadioHandsets:
         return self._deframer.bad + self._strange
 
     @property
+    def fingerprints(self) -> dict[int, str]:
+        """What tells each handset's key from others."""
+        return {number: fingerprint(peer.key) for number, peer in self._peers.items()}
+
+    @property
     def counters(self) -> dict[int, int]:
-        """The last counter taken from each handset, 0 for none, to be kept over a restart."""
+        """The last counter taken from each handset, 0 for none."""
         return {number: peer.last for number, peer in self._peers.items()}
 
     @property
     def bad_tags(self) -> int:
         """How many frames with a wrong tag came in the last 10 s, counted up to 64."""
-        since_at = self._clock() - BAD_TAGS_WINDOW_S * _S
+        since_at = self._clock() - BAD_TAGS_WINDOW_S * S_NS
         return sum(at > since_at for at in self._bad_tags_at)
+
+    def resume(
+        self, counters: Mapping[int, int], acknowledged: Acknowledgement | None = None
+    ) -> None:
+        """Go on after a restart."""
+        for number, peer in self._peers.items():
+            peer.last = counters.get(number, 0)
+        if acknowledged is not None and acknowledged.handset in self._peers:
+            self._acknowledged = acknowledged
+
+    def is_authentic(self, frame: PressFrame, body: bytes) -> bool:
+        """Whether ``body``, read as ``frame``, is from a handset here and of this session."""
+        peer = self._peers.get(frame.handset)
+        return peer is not None and press_is_authentic(body, self._session, peer.key)
 
     async def run(self, listener: HandsetListener) -> None:
         """Serve the port until cancelled. Raises :class:`PortError` when it is lost or stuck."""
@@ -137,12 +162,12 @@ class RadioHandsets:
         self._ended = asyncio.get_running_loop().create_future()
         self._stuck_since_at = None
         try:
-            self._port.open(self)
+            self.port.open(self)
             await self._ended
         finally:
             self._listener = self._ended = None
             self._cancel_timer()
-            self._port.close()
+            self.port.close()
 
     def tell(self, state: CrewState) -> None:
         """Send STATE at once, or when the port has room; a newer state replaces a waiting one."""
@@ -202,7 +227,7 @@ class RadioHandsets:
             self._reject(frame, at, "beat too old", f"heard no STATE after beat {frame.beat}")
             result = Result.NOT_HEARD
         elif frame.age_10ms > OLDEST_AGE_10MS:
-            self._reject(frame, at, "too late", f"key moved {age_ns // _MS} ms before it came")
+            self._reject(frame, at, "too late", f"key moved {age_ns // MS_NS} ms before it came")
             result = Result.NOT_HEARD
         else:
             key, edge = pressed
@@ -230,7 +255,7 @@ class RadioHandsets:
 
     def _is_fresh(self, beat: int, at: int) -> bool:
         kept, sent_at = self._beats_sent[beat % _BEATS_KEPT]
-        return kept == beat and at - sent_at <= OLDEST_BEAT_S * _S
+        return kept == beat and at - sent_at <= OLDEST_BEAT_S * S_NS
 
     def _send_state(self) -> None:
         """Write the newest STATE as a whole, or try again soon; a stuck port ends :meth:`run`."""
@@ -239,9 +264,9 @@ class RadioHandsets:
         self._cancel_timer()
         now = self._clock()
         beat = (self._beat + 1) & 0xFFFF
-        if not self._port.unsent():
+        if not self.port.unsent():
             frame = encode_state(self._state_frame(self._state, beat, now), self._downlink)
-            taken = self._port.write(frame)
+            taken = self.port.write(frame)
             if taken == len(frame):
                 self._beat = beat
                 self._beats_sent[beat % _BEATS_KEPT] = (beat, now)
@@ -249,10 +274,10 @@ class RadioHandsets:
                 self._call_later(DRAIN_MS, self._check_drained)
                 return
             if taken and not self._flushed():
-                return  # half a frame: what follows begins afresh after its 00
+                return  # half a frame: what follows begins again after its 00
         if self._stuck_since_at is None:
             self._stuck_since_at = now
-        if now - self._stuck_since_at >= DRAIN_MS * _MS:
+        if now - self._stuck_since_at >= DRAIN_MS * MS_NS:
             self._stuck()
         else:
             self._call_later(RETRY_MS, self._send_state)
@@ -262,7 +287,7 @@ class RadioHandsets:
         if state.expires_at is not None:
             left = max(0, state.expires_at - now)
             if numerals is not None:  # told up to a second ago: never at odds with remaining
-                numerals = min(numerals, -(-left // _S))
+                numerals = min(numerals, -(-left // S_NS))
         remaining = min(-(-left // _TICK), 0xFFFF)
         flags = StateFlag(
             StateFlag.BOARDS_LIT * state.boards_lit
@@ -276,17 +301,17 @@ class RadioHandsets:
         return StateFrame(self._session, beat, state.phase, numerals, remaining, flags, *answered)
 
     def _check_drained(self) -> None:
-        if self._port.unsent():
+        if self.port.unsent():
             self._stuck()
 
     def _stuck(self) -> None:
         if self._flushed():  # nothing old may leave when it comes to life
-            self._fail(PortError(f"{self._port.name}: did not drain within {DRAIN_MS} ms"))
+            self._fail(PortError(f"{self.port.name}: did not drain within {DRAIN_MS} ms"))
 
     def _flushed(self) -> bool:
         """Throw away what has not left; a port that cannot do that ends :meth:`run`."""
         try:
-            self._port.flush()
+            self.port.flush()
         except PortError as error:
             self._fail(error)
             return False

@@ -13,12 +13,14 @@ from __future__ import annotations
 import asyncio
 import random
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from drivers.base import Clock, Edge, FrameError, Key, Port, PortError
+from drivers.base import MS_NS, S_NS, Clock, Edge, FrameError, Handset, Key, Port, PortError
 from drivers.framing import Deframer
 from drivers.handset.cues import RESULT_CUES, STATE_FLIGHT_NS, Cue, CueClock, CueKind
+from drivers.handset.keys import Keys, new_key
+from drivers.handset.kinds import HandsetDevice
 from drivers.handset.messages import (
     BATTERY_UNKNOWN,
     PressFrame,
@@ -27,10 +29,10 @@ from drivers.handset.messages import (
     encode_press,
     keys_of,
 )
+from drivers.handset.radio import RadioHandsets
+from drivers.kind import Site
 
-_MS = 1_000_000
-_S = 1_000_000_000
-_TICK = 10 * _MS
+_TICK = 10 * MS_NS
 
 RETRY_MS = (25, 45)
 TRIES = 6
@@ -39,6 +41,16 @@ WAITING = 4
 OLDEST_S = 1
 PRESENCE_S = 10
 _RECORDED = 256
+
+
+def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
+    """A receiver with simulated handsets at its other end: they live and die together, so random
+    keys do."""
+    near, far = site.memory_line("simulated receiver", "simulated air")
+    keys = Keys(new_key(), {each.id: new_key() for each in handsets})
+    ends = [SimulatedHandset(n, key, keys.downlink) for n, key in keys.uplink.items()]
+    site.airs.append(Air(far, site.clock, ends))
+    return RadioHandsets(near.name, near, keys, 1, site.clock)
 
 
 @dataclass(slots=True)
@@ -149,7 +161,7 @@ class SimulatedHandset:
         while self._reports and self._reports[0].next_at <= at:
             self._report(self._reports[0], at)
         if not self._reports and self.linked and self._presence_at <= at:
-            self._presence_at = at + PRESENCE_S * _S
+            self._presence_at = at + PRESENCE_S * S_NS
             self.counter += 1
             self._send(self.counter, 0, 0, at)
         leaving = [frame for leaves_at, frame in self._leaving if leaves_at <= at]
@@ -165,7 +177,7 @@ class SimulatedHandset:
     def _hear(self, state: StateFrame, at: int) -> None:
         self.state, self.session = state, state.session
         if not self.linked and self._presence_at <= at:  # not all handsets in the same instant
-            self._presence_at = at + self._random.randrange(50, 1000) * _MS
+            self._presence_at = at + self._random.randrange(50, 1000) * MS_NS
         self._clock.hear(state, at)
         report = self._reports[0] if self._reports else None
         if report is not None and report.tries and state.ack_handset == self.number:
@@ -176,18 +188,18 @@ class SimulatedHandset:
     def _report(self, report: _Report, at: int) -> None:
         """Send the oldest report, again if it must be, or give it up."""
         if report.tries == 0:
-            if at - report.edge_at > OLDEST_S * _S:
+            if at - report.edge_at > OLDEST_S * S_NS:
                 self._close_report(CueKind.NOT_HEARD, at)
                 return
             self.counter += 1
             report.counter, report.began_at = self.counter, at
-        gives_up_at = report.began_at + GIVE_UP_MS * _MS
+        gives_up_at = report.began_at + GIVE_UP_MS * MS_NS
         if at >= gives_up_at:
             self._close_report(CueKind.NOT_HEARD, at)
             return
         report.tries += 1
         self._send(report.counter, report.keys, at - report.edge_at, at)
-        wait_ns = self._random.randrange(RETRY_MS[0] * _MS, RETRY_MS[1] * _MS)
+        wait_ns = self._random.randrange(RETRY_MS[0] * MS_NS, RETRY_MS[1] * MS_NS)
         again = report.tries < TRIES
         report.next_at = min(at + wait_ns, gives_up_at) if again else gives_up_at
 
@@ -262,4 +274,4 @@ class Air:
         if next_at is not None:
             loop = asyncio.get_running_loop()
             delay_ns = max(0, next_at - now)
-            self._timer = loop.call_at(loop.time() + delay_ns / 1e9, self._serve)
+            self._timer = loop.call_at(loop.time() + delay_ns / S_NS, self._serve)

@@ -184,7 +184,7 @@ class TerminalKeys:
 
     def _close_entry(self) -> None:
         self.entry = None
-        self._repeats = RepeatFilter()  # what was typed since is no run of one key
+        self._repeats = RepeatFilter()  # what was typed since is not a run of one key
 
     def _escape_silence(self, _at: int) -> None:
         if not self._escapes.silence():

@@ -10,7 +10,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 
-from drivers.base import Clock, PortError, PortListener
+from drivers.base import S_NS, Clock, PortError, PortListener
 
 BITS_A_BYTE = 10
 CAPACITY_BYTES = 4096
@@ -120,7 +120,7 @@ class MemoryPort:
         if self._timer is None and self._queue and self._stalled_at is None:
             loop = asyncio.get_running_loop()
             wait_ns = self._queue[0][1] - self._clock()
-            self._timer = loop.call_at(loop.time() + wait_ns / 1e9, self._arrived)
+            self._timer = loop.call_at(loop.time() + wait_ns / S_NS, self._arrived)
 
     def _disarm(self) -> None:
         if self._timer is not None:
@@ -149,7 +149,7 @@ def memory_pair(
     """Give the two ends of one line at ``baud``; None is a line that takes no time."""
     if baud is not None and baud <= 0:
         raise ValueError(f"baud {baud}: must be above 0, or None for a line that takes no time")
-    byte_ns = 0 if baud is None else BITS_A_BYTE * 1_000_000_000 // baud
+    byte_ns = 0 if baud is None else BITS_A_BYTE * S_NS // baud
     ends = MemoryPort(names[0], clock, byte_ns), MemoryPort(names[1], clock, byte_ns)
     ends[0].connect(ends[1])
     return ends

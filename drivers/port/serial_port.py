@@ -16,9 +16,9 @@ import os
 import struct
 import sys
 import termios
-from typing import Any, Literal
+from typing import Any
 
-from drivers.base import Clock, PortError, PortListener
+from drivers.base import Clock, Parity, PortError, PortListener, Rs485, StopBits
 from drivers.port.background_call import BackgroundCall
 
 READ_BYTES = 1024
@@ -144,8 +144,8 @@ class FdPort:
 
 
 class SerialPort(FdPort):
-    """A serial port at ``path``, opened for this process alone, 8 bits, with ``parity`` "N", "E" or
-    "O" and one or two stop bits.
+    """A serial port at ``path``, opened for this process alone, 8 bits, with ``parity`` and
+    one or two stop bits.
 
     ``rs485`` says who turns an RS-485 line around: "adapter" for one that does it by itself,
     "kernel" where the UART driver drives RTS. After :meth:`open`, ``low_latency`` tells whether
@@ -158,13 +158,13 @@ class SerialPort(FdPort):
         path: str,
         baud: int = 38400,
         *,
-        rs485: Literal["adapter", "kernel"] = "adapter",
-        parity: Literal["N", "E", "O"] = "N",
-        stop_bits: Literal[1, 2] = 1,
+        rs485: Rs485 = "adapter",
+        parity: Parity = "none",
+        stop_bits: StopBits = 1,
         clock: Clock,
     ) -> None:
         super().__init__(path, None, clock=clock)
-        self._framing = {"parity": parity, "stopbits": stop_bits}
+        self._framing = {"parity": parity[0].upper(), "stopbits": stop_bits}
         self._baud = baud
         self._rs485 = rs485
         self.patience_s = PATIENCE_S

@@ -25,8 +25,9 @@ from drivers.base import Edge, Key
 from drivers.board.messages import DARK, SHOW, NodeFlag, Show, Status, decode_show, encode_status
 from drivers.board.segments import DARK_SEGMENTS, segments
 from drivers.framing import Deframer
-from drivers.handset.keys import Keys, new_key, write_keys
+from drivers.handset.keys import Keys, new_key
 from drivers.handset.messages import PressFrame, StateFrame, decode_state, encode_press, keys_of
+from tests.shared.key_files import write_keys
 
 ROOT = Path(__file__).resolve().parents[2]
 MS = 1_000_000

@@ -7,17 +7,17 @@ import os
 from collections.abc import Mapping
 from pathlib import Path
 
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.report import Report
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.config.model import Config
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
 from tests.shared.virtual_time import VirtualClock
 
-KEEPER = Known(1, "keeper", "twelve")
+KEEPER = CheckedHandset(1, "keeper", "twelve")
 NEVER: Mapping[str, float] = {}
 
 
@@ -77,12 +77,12 @@ def pregame(
     journal: Path,
     *,
     hands: type[Hands] = Hands,
-    handsets: tuple[Known, ...] = (KEEPER,),
+    handsets: tuple[CheckedHandset, ...] = (KEEPER,),
     boards: bool = True,
     config: Config | None = None,
-) -> Pregame:
+) -> CrewCheckSession:
     """The crew's check of the simulator, or of ``config``."""
-    return Pregame(
+    return CrewCheckSession(
         config,
         load_rule_set("nfhs"),
         journal,

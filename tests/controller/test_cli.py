@@ -14,7 +14,8 @@ from pathlib import Path
 import pytest
 
 from controller import VERSION
-from controller.cli import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, main
+from controller.cli import main
+from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE
 
 ROOT = Path(__file__).resolve().parents[2]
 PROGRAM = [sys.executable, "-m", "controller"]
@@ -119,6 +120,29 @@ def test_an_interrupt_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
     assert main(RULING) == INTERRUPTED
 
 
+@pytest.mark.parametrize(
+    ("error", "code", "said"),
+    [
+        (ValueError("HOME: none"), MISTAKE, "playclock ruling: HOME: none\n"),
+        (OSError(28, "full"), FOUND_WRONG, "playclock ruling: cannot write the output: full\n"),
+        (BrokenPipeError(32, "gone"), FOUND_WRONG, ""),
+    ],
+)
+def test_an_error_of_a_command_is_one_line(
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    error: Exception,
+    code: int,
+    said: str,
+) -> None:
+    def failing(_: object) -> int:
+        raise error
+
+    monkeypatch.setattr("controller.commands.ruling.run", failing)
+    assert main(RULING) == code
+    assert capsys.readouterr().err == said
+
+
 # Real processes, each well below half a second
 
 
@@ -146,9 +170,13 @@ def test_the_module_runs_and_gives_its_exit_code() -> None:
 
 
 def loaded(*arguments: str) -> set[str]:
-    """The modules a command imported, as the interpreter lists them."""
+    """The modules that stand loaded once a command is done."""
+    code = (
+        "import sys; from controller.cli import main; code = main(); "
+        "print(*sys.modules, file=sys.stderr); sys.exit(code)"
+    )
     ended = subprocess.run(
-        [sys.executable, "-X", "importtime", "-m", "controller", *arguments],
+        [sys.executable, "-c", code, *arguments],
         cwd=ROOT,
         capture_output=True,
         text=True,
@@ -156,8 +184,7 @@ def loaded(*arguments: str) -> set[str]:
         check=False,
     )
     assert ended.returncode == DONE
-    lines = [line for line in ended.stderr.splitlines() if line.startswith("import time:")]
-    return {line.rpartition("|")[2].strip() for line in lines}
+    return set(ended.stderr.split())
 
 
 def test_ruling_loads_nothing_that_it_does_not_need() -> None:
@@ -166,7 +193,7 @@ def test_ruling_loads_nothing_that_it_does_not_need() -> None:
     heavy = {"asyncio", "sqlite3", "hashlib", "ssl", "serial", "threading", "subprocess", "socket"}
     assert modules & heavy == set()
     folders = {each.split(".")[1] for each in modules if each.startswith("controller.")}
-    assert folders == {"cli", "commands", "rulebook", "rules"}
+    assert folders == {"cli", "commands", "outcome", "rulebook", "rules"}
     assert not any(each.startswith("drivers") for each in modules)
     assert "controller.rulebook.options" not in modules  # read only where one is chosen
 

@@ -13,15 +13,17 @@ from unittest import mock
 
 from controller.config import load as config
 from controller.config import toml_table as config_fields
-from controller.config.model import BOARD_BAUDS, HANDSET_BAUDS
 from controller.config.toml_table import ConfigError
 from controller.rulebook import loader as rule_sets
 from controller.rules.rulings import RulesError
+from drivers.board.kinds import NODE_BAUDS
 from drivers.handset import keys, session
 from drivers.handset.keys import KeyFileError
+from drivers.handset.kinds import RECEIVER_BAUDS
 from drivers.handset.session import SessionError
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent
+from tests.shared.key_files import write_keys
 
 NO_SYNC = mock.patch.object(os, "fsync", lambda descriptor: None)
 """A disk would be most of the time; what is fuzzed is the reading."""
@@ -50,9 +52,9 @@ def check_config(data: bytes, folder: Path) -> None:
             assert line.isprintable(), repr(line)
             assert len(line) < 1_000, line
         return
-    assert all(1 <= board.node <= 8 and board.baud in BOARD_BAUDS for board in got.boards)
+    assert all(1 <= board.node <= 8 and board.baud in NODE_BAUDS for board in got.boards)
     assert len({(board.port, board.node) for board in got.boards}) == len(got.boards)
-    assert all(1 <= each.id <= 254 and each.baud in HANDSET_BAUDS for each in got.handsets)
+    assert all(1 <= each.id <= 254 and each.baud in RECEIVER_BAUDS for each in got.handsets)
     assert len({each.id for each in got.handsets}) == len(got.handsets)
     assert 1 <= got.brightness <= 15
     paths = [got.state_folder, got.journal, *([got.key_file] if got.key_file else [])]
@@ -143,8 +145,7 @@ def check_key_file(data: bytes, folder: Path) -> None:
     assert len(set(every)) == len(every)
     assert all(len(key) == 16 and any(key) for key in every)
     assert not re.search("[0-9A-Fa-f]{24}", repr(got))
-    with NO_SYNC:
-        keys.write_keys(file, got)
+    write_keys(file, got)
     assert keys.load_keys(file) == got
 
 

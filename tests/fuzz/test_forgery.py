@@ -47,7 +47,8 @@ class Receiver:
     ) -> None:
         near, self.far = memory_pair(clock, baud)
         self.crew = Crew()
-        self.radio = RadioHandsets("receiver", near, KEYS, session, clock, counters=counters)
+        self.radio = RadioHandsets("receiver", near, KEYS, session, clock)
+        self.radio.resume(counters or {})
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:

@@ -160,5 +160,5 @@ def play(
         pytest.MonkeyPatch.context() as patch,
         asyncio.Runner(loop_factory=lambda: AwakeLoop(clock)) as runner,
     ):
-        patch.setattr("controller.assembly.assembler.SerialPort", partial(port, lanes))
+        patch.setattr("drivers.port.serial_port.SerialPort", partial(port, lanes))
         return runner.run(main())

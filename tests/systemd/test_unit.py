@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from controller.commands.run import MISTAKE
 from controller.config.load import load_config
+from controller.outcome import MISTAKE
 
 ROOT = Path(__file__).resolve().parents[2]
 UNIT = ROOT / "systemd" / "playclock.service"

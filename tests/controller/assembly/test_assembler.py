@@ -15,15 +15,15 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import (
-    SIMULATED_BOARDS,
-    SIMULATED_ID,
     Assembler,
     Assembly,
     controller_id_of,
     keys_and_session,
     rules_of,
 )
-from controller.config.load import Config, parse_config
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
+from controller.config.load import parse_config
+from controller.config.model import Config
 from controller.recovery.recovery import Recovery
 from controller.recovery.snapshot_codec import Checkpoint
 from controller.rulebook.loader import load_rule_set
@@ -31,8 +31,9 @@ from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
 from drivers.base import Acknowledgement, Key, Result
-from drivers.handset.keys import Keys, fingerprint, write_keys
+from drivers.handset.keys import Keys, fingerprint
 from drivers.handset.radio import RadioHandsets
+from tests.shared.key_files import write_keys
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 DOWNLINK = bytes(range(100, 116))
@@ -109,8 +110,8 @@ def numerals(assembly: Assembly, clock: VirtualClock) -> list[int | None]:
 
 def simulator(clock: VirtualClock) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.simulated_boards(dict(enumerate(SIMULATED_BOARDS, start=1)), SIMULATED_ID)
-    assembler.simulated_handset(1)
+    assembler.boards(SIMULATED_BOARDS)
+    assembler.handsets(SIMULATED_HANDSETS)
     return assembler.build(None)
 
 
@@ -153,7 +154,7 @@ async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
 @virtual
 async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.simulated_handset(1)
+    assembler.handsets(SIMULATED_HANDSETS)
     assembly = assembler.build(None)
     assert assembly.press is not None
     async with running(assembly):
@@ -167,7 +168,7 @@ async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
 @virtual
 async def test_without_a_simulated_handset_there_is_nothing_to_press(clock: VirtualClock) -> None:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.simulated_boards({1: "north"}, SIMULATED_ID)
+    assembler.boards(SIMULATED_BOARDS[:1])
     assembly = assembler.build(None)
     assert assembly.press is None and assembly.companions == []
 

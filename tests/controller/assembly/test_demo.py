@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import pytest
 
-from controller.assembly.assembler import SIMULATED_ID, Assembler
+from controller.assembly.assembler import Assembler
 from controller.assembly.demo import SERIES, play
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from drivers.base import Key
@@ -59,8 +60,8 @@ async def test_cancelling_ends_it(clock: VirtualClock) -> None:
 @virtual
 async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: VirtualClock) -> None:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
-    assembler.simulated_handset(1)
+    assembler.boards(SIMULATED_BOARDS)
+    assembler.handsets(SIMULATED_HANDSETS)
     assembly = assembler.build(None)
     service = assembly.service
     assert assembly.press is not None

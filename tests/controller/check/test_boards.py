@@ -6,37 +6,54 @@ import asyncio
 
 import pytest
 
-from controller.check.boards import NUMERALS, check_boards
-from controller.check.ports import Pair, Ports, board_wires, simulated_boards
-from controller.check.report import Report
-from controller.config.load import parse_config
-from drivers.base import DARK, Face
-from drivers.board.messages import NodeFlag, Show, encode_show
-from drivers.board.simulated import SimulatedNode
+from controller.assembly.devices import SIMULATED_BOARDS, Built, board_drivers
+from controller.check.boards import (
+    NUMERALS,
+    BoardAnswer,
+    NodePair,
+    check_boards,
+    display_findings,
+    lamp_findings,
+)
+from controller.check.ports import RunningDriver, SniffingPort
+from controller.check.report import Report, Verdict
+from drivers.base import DARK, Answered, Board, BoardReport, Face
+from drivers.board.kinds import BoardConfig
+from drivers.board.messages import NodeFlag, Show, Status, encode_show, encode_status
+from drivers.board.node import NodeBus
+from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
+from drivers.board.simulated import SimulatedNode, SimulatedPair
+from drivers.board.verification import Query, judge, silence
+from drivers.kind import Site
+from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
+from tests.controller.fakes import FakeBoard, report
 from tests.shared.virtual_time import VirtualClock, virtual
 
 OURS, THEIRS = 7, 8
 Lines = list[str]
 
 
-class Site:
+class Checked:
     """Two simulated boards and the report of a check of them."""
 
     def __init__(self, clock: VirtualClock) -> None:
         self.clock = clock
         self.lines: Lines = []
         self.report = Report(self.lines.append)
-        self.wires = Ports()
-        simulated_boards(self.wires, {1: "north", 2: "south"}, OURS, clock)
-        self.north, self.south = self.wires.far_pairs[0].nodes
+        self.site = Site(clock, OURS, listen=SniffingPort)
+        self.boards: list[Built[Board]] = board_drivers(SIMULATED_BOARDS, self.site)
+        pair: SimulatedPair = self.site.pairs[0]
+        self.north, self.south = pair.nodes
 
     @property
-    def pair(self) -> Pair:
-        return self.wires.pairs[0]
+    def port(self) -> SniffingPort:
+        [bus, *_] = [each.driver for each in self.boards if isinstance(each.driver, NodeBus)]
+        assert isinstance(bus.port, SniffingPort)
+        return bus.port
 
     async def check(self, brightness: int = 15) -> Lines:
-        await check_boards(self.wires, self.clock, brightness, self.report)
+        await check_boards(self.boards, self.site, brightness, self.report)
         return self.lines
 
     def said(self, word: str) -> Lines:
@@ -64,7 +81,7 @@ async def watch(clock: VirtualClock, node: SimulatedNode) -> list[Face]:
 
 @virtual
 async def test_two_good_boards_are_all_right_and_told_in_detail(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     await site.check(brightness=9)
     assert site.said("WRONG") == site.said("LOOK") == []
     good = "\n".join(site.said("OK"))
@@ -78,7 +95,7 @@ async def test_two_good_boards_are_all_right_and_told_in_detail(clock: VirtualCl
 
 @virtual
 async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     watching = asyncio.create_task(watch(clock, site.north))
     await site.check()
     watching.cancel()
@@ -89,7 +106,7 @@ async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -
 
 @virtual
 async def test_the_lamp_test_stands_long_enough_to_be_looked_at(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     checking = asyncio.create_task(site.check())
     lit_s = 0.0
     while not checking.done():
@@ -100,7 +117,7 @@ async def test_the_lamp_test_stands_long_enough_to_be_looked_at(clock: VirtualCl
 
 @virtual
 async def test_a_silent_board_is_named_with_node_and_port(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     site.south.mute = True
     await site.check()
     (bad,) = site.said("WRONG")
@@ -110,7 +127,7 @@ async def test_a_silent_board_is_named_with_node_and_port(clock: VirtualClock) -
 
 @virtual
 async def test_an_answer_missing_now_and_then_wants_a_look(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     answer, calls = site.south.take_answer, 0
 
     def sometimes(at: int) -> bytes | None:
@@ -136,7 +153,7 @@ async def test_an_answer_missing_now_and_then_wants_a_look(clock: VirtualClock) 
 def test_a_lying_board_is_wrong_and_its_lamps_are_named(stuck: tuple[int, int], words: str) -> None:
     @virtual
     async def checked(clock: VirtualClock) -> None:
-        site = Site(clock)
+        site = Checked(clock)
         site.north.stuck_segments = stuck
         await site.check()
         bad = site.said("WRONG")
@@ -150,7 +167,7 @@ def test_a_lying_board_is_wrong_and_its_lamps_are_named(stuck: tuple[int, int], 
 
 @virtual
 async def test_a_single_dead_bar_is_named_with_its_place(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     lamps = site.south.lamps
 
     def without_middle_bar(at: int) -> tuple[int, int]:
@@ -163,7 +180,7 @@ async def test_a_single_dead_bar_is_named_with_its_place(clock: VirtualClock) ->
     assert "(tens: middle bar never lit)" in lie
 
 
-async def another_controller(site: Site) -> None:
+async def another_controller(site: Checked) -> None:
     """A spare controller that was left on the pair: the boards and we hear it."""
     stamp = 100
     while True:
@@ -171,13 +188,13 @@ async def another_controller(site: Site) -> None:
         frame = encode_show(Show(THEIRS, stamp & 0xFFFF, 33, 15, 0, 0xFF))
         for node in (site.north, site.south):
             node.receive(frame, site.clock())
-        site.pair.port.bytes_received(frame, site.clock())
+        site.port.bytes_received(frame, site.clock())
         await asyncio.sleep(0.1)
 
 
 @virtual
 async def test_another_controller_is_heard_before_a_word_is_spoken(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     other = asyncio.create_task(another_controller(site))
     await site.check()
     other.cancel()
@@ -188,7 +205,7 @@ async def test_another_controller_is_heard_before_a_word_is_spoken(clock: Virtua
 
 @virtual
 async def test_a_controller_that_comes_later_is_told_by_the_boards(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
 
     async def later() -> None:
         await asyncio.sleep(4)
@@ -205,7 +222,7 @@ async def test_a_controller_that_comes_later_is_told_by_the_boards(clock: Virtua
 
 @virtual
 async def test_a_controller_that_has_gone_wants_a_look(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     site.north.foreign_frames = 12
     await site.check()
     assert any("north has heard another controller" in line for line in site.said("LOOK"))
@@ -213,7 +230,7 @@ async def test_a_controller_that_has_gone_wants_a_look(clock: VirtualClock) -> N
 
 @virtual
 async def test_a_supply_that_sags_under_load_wants_a_look(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     shown = site.south.shown
 
     def sagging(at: int) -> Face:
@@ -234,7 +251,7 @@ async def test_a_supply_that_sags_under_load_wants_a_look(clock: VirtualClock) -
 def test_a_reset_by_a_fault_wants_a_look_however_long_ago(flag: NodeFlag, words: str) -> None:
     @virtual
     async def checked(clock: VirtualClock) -> None:
-        site = Site(clock)
+        site = Checked(clock)
         flags = site.north._flags
         site.north._flags = lambda at: flags(at) | flag  # type: ignore[method-assign]
         site.north._powered_at -= 3600 * 1_000_000_000
@@ -247,13 +264,13 @@ def test_a_reset_by_a_fault_wants_a_look_however_long_ago(flag: NodeFlag, words:
 
 @virtual
 async def test_damaged_frames_and_different_firmware_want_a_look(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     site.south.revision = 3
 
     async def noise() -> None:
         await asyncio.sleep(5)
         site.south.receive(b"\x00\x01\x02\x03\x00", clock())
-        site.pair.port.bytes_received(b"\x00\x01\x02\x03\x00", clock())
+        site.port.bytes_received(b"\x00\x01\x02\x03\x00", clock())
 
     other = asyncio.create_task(noise())
     await site.check()
@@ -266,21 +283,21 @@ async def test_damaged_frames_and_different_firmware_want_a_look(clock: VirtualC
 
 @virtual
 async def test_a_slow_adapter_wants_a_look_with_its_cure(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     port = SerialPort("/dev/nothing", clock=clock)
     port.low_latency = False
-    heard = site.pair.port.bytes_received
+    heard = site.port.bytes_received
 
     def late(data: bytes, at: int) -> None:
         asyncio.get_running_loop().call_later(0.006, heard, data, at)
 
-    site.pair.port.bytes_received = late  # type: ignore[method-assign]
+    site.port.bytes_received = late  # type: ignore[method-assign]
     checking = asyncio.create_task(site.check())
     await asyncio.sleep(3)
-    wire, site.pair.port.port = site.pair.port.port, port  # only its answer to this question
-    site.pair.port.write = wire.write  # type: ignore[method-assign]
-    site.pair.port.unsent = wire.unsent  # type: ignore[method-assign]
-    site.pair.port.close = wire.close  # type: ignore[method-assign]
+    wire, site.port.port = site.port.port, port  # only its answer to this question
+    site.port.write = wire.write  # type: ignore[method-assign]
+    site.port.unsent = wire.unsent  # type: ignore[method-assign]
+    site.port.close = wire.close  # type: ignore[method-assign]
     await checking
     looks = "\n".join(site.said("LOOK"))
     assert "the adapter holds back what it hears" in looks and "udev rule" in looks
@@ -294,9 +311,9 @@ async def test_a_slow_adapter_wants_a_look_with_its_cure(clock: VirtualClock) ->
 async def test_a_port_that_is_not_there_is_wrong_and_the_others_are_checked(
     clock: VirtualClock,
 ) -> None:
-    site = Site(clock)
-    text = '[[boards]]\nname = "east"\ndriver = "node"\nport = "/dev/not-there"\nnode = 3\n'
-    board_wires(site.wires, parse_config(text, "test").boards, OURS, clock)
+    site = Checked(clock)
+    east = BoardConfig("east", "node", "/dev/not-there", node=3)
+    site.boards += board_drivers([east], site.site)
     began_at = clock()
     await site.check()
     (bad,) = site.said("WRONG")
@@ -307,10 +324,10 @@ async def test_a_port_that_is_not_there_is_wrong_and_the_others_are_checked(
 
 @virtual
 async def test_a_port_lost_on_the_way_is_wrong(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
     checking = asyncio.create_task(site.check())
     await asyncio.sleep(4)
-    site.pair.port.port.unplug()  # type: ignore[attr-defined]
+    site.port.port.unplug()  # type: ignore[attr-defined]
     await checking
     (bad,) = site.said("WRONG")
     assert "north, south: " in bad and "unplugged" in bad
@@ -322,7 +339,7 @@ async def test_a_port_lost_on_the_way_is_wrong(clock: VirtualClock) -> None:
 def test_ended_at_any_moment_the_boards_are_dark_at_once(after_s: float) -> None:
     @virtual
     async def checked(clock: VirtualClock) -> None:
-        site = Site(clock)
+        site = Checked(clock)
         checking = asyncio.create_task(site.check())
         await asyncio.sleep(after_s)
         checking.cancel()
@@ -336,7 +353,7 @@ def test_ended_at_any_moment_the_boards_are_dark_at_once(after_s: float) -> None
 
 @virtual
 async def test_an_output_that_breaks_darkens_the_boards_and_is_raised(clock: VirtualClock) -> None:
-    site = Site(clock)
+    site = Checked(clock)
 
     def broken(line: str) -> None:
         if "showing 25" in line:
@@ -347,3 +364,115 @@ async def test_an_output_that_breaks_darkens_the_boards_and_is_raised(clock: Vir
         await site.check()
     await asyncio.sleep(0.02)
     assert site.dark
+
+
+# What a pair of nodes, and other displays, tell
+
+
+class Deaf:
+    """Hears answers and bytes, and does nothing."""
+
+    def board_answered(self, report: BoardReport) -> None: ...
+
+    def bytes_received(self, data: bytes, at: int) -> None: ...
+
+    def port_lost(self, error: Exception) -> None: ...
+
+
+def status(node: int) -> bytes:
+    return encode_status(Status(node, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 9, 4))
+
+
+@virtual
+async def test_a_pair_keeps_all_that_a_board_tells(clock: VirtualClock) -> None:
+    near, far = memory_pair(clock)
+    pair = NodePair(NodeBus("pair", SniffingPort(near), {1: "north"}, OURS, clock))
+    pair.port.bytes_received(status(1) + b"\x00\x03\x12\x00" + status(1), 0)
+    assert [each.revision for each in pair.statuses[1]] == [4, 4]
+    async with RunningDriver(pair.bus.run(Deaf())):
+        far.open(Deaf())
+        far.write(encode_show(Show(OURS, 2, 40, 15, 0, 3)))  # a copy of this installation
+        await asyncio.sleep(0.1)
+        assert pair.bus.strangers == 1
+
+
+FACES = (Face(None), Face(None, lamp_test=True), Face(40), Face(25), Face(7), Face(0))
+
+
+def answers(
+    lit: tuple[int, int] = (0, 0), dead: tuple[int, int] = (0, 0), brightness: int = 15
+) -> list[BoardAnswer]:
+    """A board with lamps that are always lit, or dead."""
+    made = [BoardAnswer(silence("north", Query(1, 0, FACES[0], True, 0), 0), None, None)]
+    for stamp, face in enumerate(FACES):
+        question = Query(1, stamp, face, True, 0)
+        tens, units = LAMP_TEST_SEGMENTS if face.lamp_test else segments(face.numerals)
+        lamps = (tens | lit[0]) & ~dead[0], (units | lit[1]) & ~dead[1]
+        status = Status(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)
+        made.append(BoardAnswer(judge("north", question, status), 11.0, status))
+    return made
+
+
+def test_a_good_board_is_told_with_its_brightness() -> None:
+    (found,) = lamp_findings("north", answers())
+    assert found.verdict is Verdict.OK and "brightness 15 of 15" in found.what
+
+
+@pytest.mark.parametrize(
+    ("lit", "dead", "words"),
+    [
+        ((0, 0), (0x40, 0), ["tens: middle bar never lit"]),
+        ((0, 0), (0, 0x81), ["units: top bar never lit", "units: point never lit"]),
+        ((0x10, 0), (0, 0), ["tens: lower left bar never dark"]),
+        ((0, 0x02), (0x20, 0), ["tens: upper left bar never lit", "units: upper right bar never"]),
+        ((0, 0), (0, 0xFF), ["units: every lamp never lit"]),
+    ],
+)
+def test_stuck_lamps_are_named_with_their_digit(
+    lit: tuple[int, int], dead: tuple[int, int], words: list[str]
+) -> None:
+    (found,) = lamp_findings("north", answers(lit, dead))
+    assert found.verdict is Verdict.WRONG
+    for each in words:
+        assert each in found.what
+    assert found.what.count("never") == len(words)
+
+
+def test_a_lie_names_what_was_shown_and_what_was_told() -> None:
+    (found,) = lamp_findings("north", answers(dead=(0x6D ^ 0x06, 0)))
+    assert "when told 25" in found.what and "when told 7" not in found.what
+
+
+def test_another_brightness_wants_a_look() -> None:
+    (found,) = lamp_findings("north", answers(brightness=3))
+    assert found.verdict is Verdict.LOOK and "brightness 3, not 15" in found.what
+
+
+RIGHT = report("north", Answered.RIGHT, "25")
+WRONG = report("north", Answered.WRONG, "28")
+SILENT = report("north", Answered.SILENT)
+
+
+@pytest.mark.parametrize(
+    ("reports", "verdict", "words"),
+    [
+        ([RIGHT, RIGHT], Verdict.OK, "north showed all that it was told"),
+        ([RIGHT, WRONG], Verdict.WRONG, "north showed 28 when told 28"),
+        ([RIGHT, SILENT], Verdict.LOOK, "north: 1 of 2 answers missing"),
+        ([SILENT] * 3, Verdict.WRONG, "north does not answer: asked 3 times"),
+        ([], Verdict.WRONG, "north does not answer: asked 0 times"),
+    ],
+)
+def test_a_display_that_can_answer_is_judged_by_its_answers(
+    reports: list[BoardReport], verdict: Verdict, words: str
+) -> None:
+    board = FakeBoard(VirtualClock(), "north")
+    first, switch = display_findings(board, {"north": reports})
+    assert (first.verdict, first.what) == (verdict, words)
+    assert switch.verdict is Verdict.LOOK and "supply switch" in switch.do
+
+
+def test_one_that_cannot_is_never_ok_and_its_switch_is_named() -> None:
+    (found,) = display_findings(FakeBoard(VirtualClock(), "north", mute=True), {})
+    assert found.verdict is Verdict.LOOK and "cannot say what it shows" in found.what
+    assert "only its supply switch darkens it" in found.do

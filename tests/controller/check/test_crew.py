@@ -19,7 +19,7 @@ from controller.check.crew import (
     Step,
     alongside,
 )
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report
 from controller.journal.file import Opening
@@ -118,7 +118,7 @@ class Kept:
         self.rows.append(row)
 
 
-def field_of(game: Game, *handsets: Known) -> CrewCheckContext:
+def field_of(game: Game, *handsets: CheckedHandset) -> CrewCheckContext:
     talk = Dialogue(Lines(None, game.clock), Report(lambda _: None), game.clock)
     return CrewCheckContext(game.service, talk, game.clock, handsets, None)  # type: ignore[arg-type]
 

@@ -32,7 +32,7 @@ from controller.check.crew_steps import (
     wall_time,
     watch_offset_s,
 )
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.prompts import Dialogue, Lines
 from drivers.base import Answered, Edge, Key
@@ -50,7 +50,7 @@ def rehearsed(
     answers: Mapping[str, str] = YES,
     *,
     hands: type[Hands] = Hands,
-    handsets: tuple[Known, ...] = (KEEPER,),
+    handsets: tuple[CheckedHandset, ...] = (KEEPER,),
     delay_s: float = 1.0,
 ) -> tuple[Outcome, list[str], float]:
     """Rehearse one step; gives its outcome, what was said, and how long it took in seconds."""
@@ -95,7 +95,7 @@ def test_a_no_is_kept_with_board_and_numeral(tmp_path: Path) -> None:
 class LyingSouth(Hands):
     """The southern board's units never show more than three bars."""
 
-    def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: list[CheckedHandset]) -> None:
         super().__init__(assembly, simulated)
         assembly.nodes[-1].stuck_segments = (0x06, 0x07)
 
@@ -159,7 +159,7 @@ def test_a_reset_that_does_not_come_is_wrong(tmp_path: Path) -> None:
 
 
 def test_no_handset_no_resets(tmp_path: Path) -> None:
-    shadow = Known(1, "shadow", "twelve")
+    shadow = CheckedHandset(1, "shadow", "twelve")
     for handsets in ((), (shadow,)):
         outcome, _, _ = rehearsed(tmp_path / str(len(handsets)), resets, handsets=handsets)
         assert outcome == (SKIPPED, "no handset")
@@ -257,7 +257,7 @@ class Two(Hands):
 
     def __init__(self) -> None: ...
 
-    def can_press(self, handset: Known) -> bool:
+    def can_press(self, handset: CheckedHandset) -> bool:
         return True
 
     def press(self, handset: int, key: Key, edge: Edge, times: int) -> None:
@@ -268,7 +268,7 @@ class Two(Hands):
 async def taken_over(game: Game, pressed_by: int) -> Outcome:
     two = Two()
     two.driver, two.pressed_by = game.handset, pressed_by
-    drivers = [KEEPER, Known(2, "field", "four"), Known(3, "shadow", "twelve")]
+    drivers = [KEEPER, CheckedHandset(2, "field", "four"), CheckedHandset(3, "shadow", "twelve")]
     lines = Lines(None, game.clock)
     talk = Dialogue(lines, Crew({}).report, game.clock)
     field = CrewCheckContext(game.service, talk, game.clock, drivers, two)

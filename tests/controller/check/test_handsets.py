@@ -6,33 +6,37 @@ import asyncio
 
 import pytest
 
+from controller.assembly.devices import Built, handset_drivers
 from controller.check.handsets import (
-    KEYS,
-    Known,
+    CheckedHandset,
     PressRecorder,
+    Receiver,
     air_findings,
     battery,
     check_handsets,
     handset_findings,
     label,
 )
-from controller.check.ports import Ports, Receiver, handset_wires, simulated_handsets
+from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
-from controller.config.load import parse_config
-from drivers.base import Edge, Key, Press, Rejection, Result
+from drivers.base import Edge, Handset, Key, Press, Rejection, Result
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
+from drivers.handset.kinds import HANDSET_KINDS, HandsetDevice
+from drivers.handset.layouts import LAYOUTS
+from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
+from drivers.kind import Site
 from drivers.port.memory_port import memory_pair
 from tests.shared.virtual_time import VirtualClock, virtual
 
-KEEPER = Known(1, "keeper", "twelve")
-FIELD = Known(2, "field", "four")
+KEEPER = CheckedHandset(1, "keeper", "twelve")
+FIELD = CheckedHandset(2, "field", "four")
 DOWNLINK = bytes(range(0xF0, 0x100))
 UPLINKS = {1: bytes(range(16)), 2: bytes(range(16, 32))}
 
 
-class Site:
+class Checked:
     """A receiver and handsets whose keys the test presses itself."""
 
     def __init__(self, clock: VirtualClock, *present: int, battery: int = 20) -> None:
@@ -40,24 +44,26 @@ class Site:
         self.lines: list[str] = []
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
-        self.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
-        self.wires = Ports(receivers=[self.receiver])
+        port = SniffingPort(near)
+        self.radio = RadioHandsets(port.name, port, Keys(DOWNLINK, UPLINKS), 5, clock)
+        self.site, self.drivers = Site(clock), list[Built[Handset]]()
+        self.drivers.append(Built(HANDSET_KINDS[0], self.radio))
         self.air = Air(
             far,
             clock,
             [SimulatedHandset(n, UPLINKS[n], DOWNLINK, battery=battery) for n in present],
         )
 
-    async def check(self, *known: Known, wait_s: float = 20.0) -> None:
+    async def check(self, *known: CheckedHandset, wait_s: float = 20.0) -> None:
         living = asyncio.create_task(self.air.run())
-        await check_handsets(self.wires, known, self.clock, wait_s, self.report)
+        await check_handsets(self.drivers, self.site, known, wait_s, self.report)
         living.cancel()
         await asyncio.wait({living})
 
-    async def thumb(self, handset: Known, *left_out: Key) -> None:
+    async def thumb(self, handset: CheckedHandset, *left_out: Key) -> None:
         """Press every key of the layout but those."""
         await asyncio.sleep(3.3)  # between two STATEs
-        for key in KEYS[handset.layout]:
+        for key in LAYOUTS[handset.layout]:
             if key not in left_out:
                 self.air.press(handset.number, key)
                 await asyncio.sleep(1)
@@ -67,8 +73,8 @@ class Site:
 
 
 def test_keys_are_named_as_on_the_handset() -> None:
-    assert [label(key) for key in KEYS["four"]] == ["40", "25", "READY", "UNDO"]
-    assert [label(key) for key in KEYS["twelve"]] == [
+    assert [label(key) for key in LAYOUTS["four"]] == ["40", "25", "READY", "UNDO"]
+    assert [label(key) for key in LAYOUTS["twelve"]] == [
         *("DEAD BALL", "READY", "25", "SNAP", "40", "STOP"),
         *("FLAG", "TIME-OUT", "INJURY", "UNDO", "NO COUNT", "BOARDS OFF"),
     ]
@@ -76,7 +82,7 @@ def test_keys_are_named_as_on_the_handset() -> None:
 
 @virtual
 async def test_all_keys_of_both_handsets_come(clock: VirtualClock) -> None:
-    site = Site(clock, 1, 2)
+    site = Checked(clock, 1, 2)
     thumbs = [asyncio.create_task(site.thumb(each)) for each in (KEEPER, FIELD)]
     await site.check(KEEPER, FIELD)
     await asyncio.wait(thumbs)
@@ -90,7 +96,7 @@ async def test_all_keys_of_both_handsets_come(clock: VirtualClock) -> None:
 
 @virtual
 async def test_each_key_that_comes_is_told_at_once(clock: VirtualClock) -> None:
-    site = Site(clock, 2)
+    site = Checked(clock, 2)
     thumb = asyncio.create_task(site.thumb(FIELD))
     checking = asyncio.create_task(site.check(FIELD))
     await asyncio.sleep(3.5)
@@ -102,7 +108,7 @@ async def test_each_key_that_comes_is_told_at_once(clock: VirtualClock) -> None:
 
 @virtual
 async def test_a_press_changes_nothing_and_the_handset_plays_the_tick(clock: VirtualClock) -> None:
-    site = Site(clock, 2)
+    site = Checked(clock, 2)
     thumb = asyncio.create_task(site.thumb(FIELD))
     await site.check(FIELD)
     await thumb
@@ -113,7 +119,7 @@ async def test_a_press_changes_nothing_and_the_handset_plays_the_tick(clock: Vir
 
 @virtual
 async def test_a_key_that_does_not_come_is_named_after_its_time(clock: VirtualClock) -> None:
-    site = Site(clock, 1)
+    site = Checked(clock, 1)
     thumb = asyncio.create_task(site.thumb(KEEPER, Key.SNAP, Key.TIME_OUT))
     began_at = clock()
     await site.check(KEEPER, wait_s=5)
@@ -125,7 +131,7 @@ async def test_a_key_that_does_not_come_is_named_after_its_time(clock: VirtualCl
 
 @virtual
 async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: VirtualClock) -> None:
-    site = Site(clock, 2)
+    site = Checked(clock, 2)
     thumb = asyncio.create_task(site.thumb(FIELD))
     await site.check(KEEPER, FIELD, wait_s=10)
     await thumb
@@ -136,11 +142,8 @@ async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: Virt
 
 @virtual
 async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) -> None:
-    site = Site(clock)
-    near, far = memory_pair(clock, names=("receiver", "air"))
-    site.receiver = Receiver(near, Keys(DOWNLINK, UPLINKS), 5, clock)
-    site.wires = Ports(receivers=[site.receiver])
-    site.air = Air(far, clock, [SimulatedHandset(1, bytes(range(7, 23)), DOWNLINK)])
+    site = Checked(clock)
+    site.air.handsets[1] = SimulatedHandset(1, bytes(range(7, 23)), DOWNLINK)
     await site.check(KEEPER, wait_s=5)
     (bad,) = site.said("WRONG")
     assert "heard, but its key is not the one in the key file" in bad and "pair it" in bad
@@ -149,7 +152,7 @@ async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) 
 
 @virtual
 async def test_lost_frames_and_unheard_answers_are_told(clock: VirtualClock) -> None:
-    site = Site(clock, 2)
+    site = Checked(clock, 2)
 
     async def disturbed() -> None:
         await asyncio.sleep(2.5)
@@ -177,7 +180,7 @@ def _numbers(found: str) -> tuple[int, int]:
 
 @virtual
 async def test_a_report_lost_whole_is_a_gap_in_the_counters(clock: VirtualClock) -> None:
-    site = Site(clock, 2)
+    site = Checked(clock, 2)
 
     async def lost() -> None:
         await asyncio.sleep(3.5)
@@ -204,11 +207,12 @@ def test_a_battery_that_does_not_last_a_game_wants_a_look(
 
 @virtual
 async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None:
-    site, ears = Site(clock), PressRecorder()
-    ears.handset_heard(1, clock(), None)
-    ears.press_rejected(Rejection(77, "unknown handset", ""), clock())
-    ears.press_rejected(Rejection(1, "too late", ""), clock())
-    found = [*handset_findings(KEEPER, ears, site.receiver), *air_findings(site.receiver, ears)]
+    site, recorder = Checked(clock), PressRecorder()
+    receiver = Receiver(site.radio)
+    recorder.handset_heard(1, clock(), None)
+    recorder.press_rejected(Rejection(77, "unknown handset", ""), clock())
+    recorder.press_rejected(Rejection(1, "too late", ""), clock())
+    found = [*handset_findings(KEEPER, recorder, receiver), *air_findings(receiver, recorder)]
     said = [each.what for each in found if each.verdict is Verdict.LOOK]
     assert said == [
         "handset 1: 1 presses came too late",
@@ -217,30 +221,26 @@ async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None
 
 
 def test_a_held_key_is_no_second_press() -> None:
-    ears = PressRecorder()
-    assert ears.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Result.NO_CHANGE
-    assert ears.keys == {}
+    recorder = PressRecorder()
+    assert recorder.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Result.NO_CHANGE
+    assert recorder.keys == {}
 
 
 @virtual
 async def test_damaged_frames_want_a_look(clock: VirtualClock) -> None:
-    site = Site(clock)
-    site.receiver.radio.bytes_received(b"\x00\x05\x01\x02\x00", clock())
-    (found,) = air_findings(site.receiver, PressRecorder())
+    site = Checked(clock)
+    site.radio.bytes_received(b"\x00\x05\x01\x02\x00", clock())
+    (found,) = air_findings(Receiver(site.radio), PressRecorder())
     assert "1 damaged frames" in found.what
 
 
 @virtual
 async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: VirtualClock) -> None:
-    site = Site(clock)
-    text = (
-        'key_file = "/nowhere"\n[[handsets]]\ndriver = "radio"\nid = 1\nrole = "keeper"\n'
-        'layout = "twelve"\nport = "/dev/not-there"\n'
-    )
-    wires = Ports()
-    handset_wires(wires, parse_config(text, "t").handsets, Keys(DOWNLINK, UPLINKS), 1, clock)
+    site = Checked(clock)
+    there = Site(clock, keys=Keys(DOWNLINK, UPLINKS), listen=SniffingPort)
+    drivers = handset_drivers([HandsetDevice("radio", 1, "twelve", "/dev/not-there")], there)
     began_at = clock()
-    await check_handsets(wires, [KEEPER], clock, 20, site.report)
+    await check_handsets(drivers, there, [KEEPER], 20, site.report)
     (bad,) = site.said("WRONG")
     assert "handset 1: /dev/not-there: cannot open" in bad
     assert (clock() - began_at) / 1e9 < 1
@@ -248,8 +248,8 @@ async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: Vir
 
 @virtual
 async def test_simulated_handsets_press_by_themselves(clock: VirtualClock) -> None:
-    wires, lines = Ports(), list[str]()
-    simulated_handsets(wires, [1, 2], clock)
-    await check_handsets(wires, [KEEPER, FIELD], clock, 20, Report(lines.append))
+    site, lines = Site(clock, listen=SniffingPort), list[str]()
+    drivers = handset_drivers([HandsetDevice("simulated", n, "twelve") for n in (1, 2)], site)
+    await check_handsets(drivers, site, [KEEPER, FIELD], 20, Report(lines.append))
     assert not [line for line in lines if line.startswith(("WRONG", "LOOK"))]
     assert sum("keys came" in line for line in lines) == 2

@@ -6,17 +6,17 @@ import asyncio
 
 import pytest
 
-from controller.assembly.assembler import SIMULATED_ID, Assembler, Assembly
-from controller.check.handsets import Known
+from controller.assembly.assembler import Assembler, Assembly
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
-from controller.check.session import NoKeys
 from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import KEEPER
 from tests.shared.virtual_time import VirtualClock, virtual
 
-FOUR = Known(2, "field", "four")
+FOUR = CheckedHandset(2, "field", "four")
 
 
 class Press:
@@ -31,9 +31,9 @@ class Press:
 
 def assembled(clock: VirtualClock) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper", NoKeys(), None)
-    assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
-    assembler.simulated_handset(1)
+    assembler.console("keeper")
+    assembler.boards(SIMULATED_BOARDS)
+    assembler.handsets(SIMULATED_HANDSETS)
     return assembler.build(None)
 
 
@@ -105,7 +105,7 @@ async def test_a_battery_out_ends_the_handset_and_in_again_begins_it(clock: Virt
     ],
 )
 def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
-    simulated: list[Known], asked: Known, can: bool
+    simulated: list[CheckedHandset], asked: CheckedHandset, can: bool
 ) -> None:
     @virtual
     async def asking(clock: VirtualClock) -> None:
@@ -117,7 +117,7 @@ def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
 @virtual
 async def test_without_anything_simulated_people_do_it_all(clock: VirtualClock) -> None:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper", NoKeys(), None)
+    assembler.console("keeper")
     hands = Hands(assembler.build(None), [])
     hands.switch_on()
     hands.pull()

@@ -10,13 +10,14 @@ import pytest
 
 from controller.assembly.assembler import Assembly
 from controller.check.crew import CrewCheckContext, Outcome, Step
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.report import wrong
-from controller.cli import DONE, main
+from controller.cli import main
 from controller.config.load import parse_config
 from controller.journal.file import JournalFile, Origin
 from controller.journal.row import Dated, Row
+from controller.outcome import DONE
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
 from tests.controller.rehearsal import Crew, checks, pregame
@@ -34,7 +35,7 @@ NODES: list[SimulatedNode] = []
 class Watched(Hands):
     """Lets the test see the boards."""
 
-    def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: list[CheckedHandset]) -> None:
         super().__init__(assembly, simulated)
         NODES[:] = assembly.nodes
 

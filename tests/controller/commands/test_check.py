@@ -21,14 +21,15 @@ from typing import Any
 import pytest
 
 from controller.assembly.assembler import rules_of
-from controller.check.handsets import KEYS
 from controller.check.report import Report
-from controller.cli import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, main
+from controller.cli import main
 from controller.commands import check as check_command
 from controller.commands.check import Check
 from controller.config.load import load_config
+from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE
 from controller.recovery.recovery import LOCK
 from controller.rulebook.loader import load_rule_set
+from drivers.handset.layouts import LAYOUTS
 from tests.controller.rehearsal import checks
 from tests.shared.board_node import Lamps
 from tests.shared.far_ends import FarEnds
@@ -107,7 +108,7 @@ class Installed:
         self.lines.clear()
         lanes = Lanes()
         clock = PatientClock(lanes)
-        self._patch.setattr("controller.check.ports.SerialPort", partial(PtyPort, lanes))
+        self._patch.setattr("drivers.port.serial_port.SerialPort", partial(PtyPort, lanes))
 
         async def whole() -> int:
             config = load_config(self.site.config)
@@ -133,7 +134,7 @@ class Installed:
 
 async def thumbs(far: FarEnds, pressed: tuple[int, ...]) -> None:
     """Every key of each handset, one handset after the other."""
-    layouts = {1: KEYS["twelve"], 2: KEYS["four"]}
+    layouts = {1: LAYOUTS["twelve"], 2: LAYOUTS["four"]}
     for number in pressed:
         handset = far.handsets[number]
         while handset.state is None:  # noqa: ASYNC110 - tells nobody

@@ -16,12 +16,14 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli import DONE, FOUND_WRONG, MISTAKE, main
+from controller.cli import main
 from controller.commands.pair import Pairing
+from controller.outcome import DONE, FOUND_WRONG, MISTAKE
 from drivers.handset import pairing
-from drivers.handset.keys import Keys, fingerprint, load_keys, new_key, write_keys
+from drivers.handset.keys import Keys, fingerprint, load_keys, new_key
 from drivers.handset.pairing_messages import KEYS, Paired
 from drivers.handset.simulated_pairing import Cut, PairableHandset
+from tests.shared.key_files import write_keys
 
 OLD = Keys(new_key(), {1: new_key(), 2: new_key(), 7: new_key()})
 STRANGE = Paired(9, new_key(), new_key())

@@ -343,6 +343,16 @@ class Terminal:
         os.close(self.master)
         self.master = self._slave = -1
 
+    def answers(self, keys: str, words: bytes) -> None:
+        """Type, and wait for ``words`` after it."""
+        since = self.type(keys)
+        self.output.until(words, since)
+
+    def stopped(self, number: signal.Signals = signal.SIGTERM) -> int:
+        """Send a signal; gives the exit code."""
+        self.process.send_signal(number)
+        return self.ended()
+
     def ended(self) -> int:
         """Read on until the program has ended; gives its exit code."""
         deadline = time.monotonic() + PATIENCE_S
@@ -365,15 +375,27 @@ class Terminal:
 
 
 @contextlib.contextmanager
+def ended_with_the_test(process: subprocess.Popen[bytes]) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        if process.poll() is None:
+            process.kill()
+        process.wait()
+
+
+@contextlib.contextmanager
 def on_terminal(
     folder: Path,
     *options: str | Path,
     program: list[str] | None = None,
     controlling: bool = True,
+    drawn: bytes = b"board south",
 ) -> Iterator[Terminal]:
-    """A program that has drawn its screen once."""
+    """A program that has said ``drawn``."""
     terminal = Terminal(folder, *options, program=program, controlling=controlling)
     try:
+        terminal.output.until(drawn)
         yield terminal
     finally:
         terminal.close()
@@ -394,13 +416,8 @@ def piped(
         start_new_session=True,
     )
     assert process.stdout is not None
-    try:
+    with process.stdout, ended_with_the_test(process):
         yield process, Output(process.stdout.fileno())
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
-        process.stdout.close()
 
 
 def rows(journal: Path) -> list[Row]:
@@ -410,6 +427,16 @@ def rows(journal: Path) -> list[Row]:
             return [entry.row for entry in reader.entries()]
     except (JournalFileError, OSError):
         return []
+
+
+def until_played(process: subprocess.Popen[bytes], journal: Path, presses: int = 1) -> None:
+    """Wait until so many presses of the series are in the journal."""
+
+    def played() -> bool:
+        assert process.poll() is None, "the clock has ended"
+        return len([row for row in rows(journal) if row.result]) >= presses
+
+    until(played, "the series is played")
 
 
 def stopped(process: subprocess.Popen[bytes], number: signal.Signals = signal.SIGTERM) -> int:
@@ -431,31 +458,21 @@ def test_a_signal_ends_it_cleanly_and_gives_the_terminal_back(
     tmp_path: Path, number: signal.Signals
 ) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         until(lambda: terminal.settings != terminal.before, "takes keys")
-        since = terminal.type("d")
-        terminal.output.until(b"RUNNING", since)
-        terminal.process.send_signal(number)
-        assert terminal.ended() == 0
+        terminal.answers("d", b"RUNNING")
+        assert terminal.stopped(number) == 0
         check_given_back(terminal)
 
 
 @pytest.mark.full
 def test_a_keeper_plays_on_a_terminal_and_quits(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
-        since = terminal.type("2")
-        terminal.output.until(b"shows 25", since)
-        since = terminal.type("r")
-        terminal.output.until(b"shows 2", since)
-        since = terminal.type("s")
-        terminal.output.until(b"BALL LIVE", since)
-        since = terminal.type(":incomplete pass fourth down\r")
-        terminal.output.until(b"change of team", since)
-        since = terminal.type(":count 17\r")
-        terminal.output.until(b"shows 17", since)
-        since = terminal.type(":tuchdown\r")
-        terminal.output.until(b"'tuchdown'", since)
+        terminal.answers("2", b"shows 25")
+        terminal.answers("r", b"shows 2")
+        terminal.answers("s", b"BALL LIVE")
+        terminal.answers(":incomplete pass fourth down\r", b"change of team")
+        terminal.answers(":count 17\r", b"shows 17")
+        terminal.answers(":tuchdown\r", b"'tuchdown'")
         terminal.type("q")
         assert terminal.ended() == 0
         check_given_back(terminal)
@@ -466,7 +483,6 @@ def test_a_keeper_plays_on_a_terminal_and_quits(tmp_path: Path) -> None:
 @pytest.mark.full
 def test_ctrl_c_ends_it(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         terminal.type("\x03")
         assert terminal.ended() == 0
         check_given_back(terminal)
@@ -475,7 +491,6 @@ def test_ctrl_c_ends_it(tmp_path: Path) -> None:
 @pytest.mark.full
 def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         until(lambda: terminal.settings != terminal.before, "takes keys")
         terminal.pause(termios.TCOOFF)  # it takes no output from here on
         terminal.output.drain()
@@ -494,39 +509,33 @@ def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
         assert len(terminal.output.said) == paused
         terminal.pause(termios.TCOON)
         terminal.output.until(b"BALL LIVE", paused)
-        terminal.process.send_signal(signal.SIGTERM)
-        assert terminal.ended() == 0
+        assert terminal.stopped() == 0
         check_given_back(terminal)
 
 
 @pytest.mark.full
 def test_it_can_be_ended_while_the_terminal_is_paused(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         until(lambda: terminal.settings != terminal.before, "takes keys")
         terminal.pause(termios.TCOOFF)
         terminal.type("d")
         until(lambda: rows(terminal.journal) != [], "a journal")
-        terminal.process.send_signal(signal.SIGTERM)
-        assert terminal.ended() == 0
+        assert terminal.stopped() == 0
         assert terminal.settings == terminal.before
 
 
 @pytest.mark.full
 def test_a_slip_of_the_finger_does_not_stop_the_process(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         terminal.type("\x1a\x1c")  # Ctrl-Z, Ctrl-\\: beside the keys of the play clock
         terminal.type("d")
         until(lambda: any(row.result == "running" for row in rows(terminal.journal)), "running")
-        terminal.process.send_signal(signal.SIGTERM)
-        assert terminal.ended() == 0
+        assert terminal.stopped() == 0
 
 
 @pytest.mark.full
 def test_a_terminal_that_is_closed_ends_it_cleanly(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
-        terminal.output.until(b"board south")
         terminal.hang_up()  # the kernel sends SIGHUP to the session's leader
         assert terminal.ended() == 0
 
@@ -534,15 +543,8 @@ def test_a_terminal_that_is_closed_ends_it_cleanly(tmp_path: Path) -> None:
 @pytest.mark.full
 def test_a_terminal_that_is_not_its_own_may_go(tmp_path: Path) -> None:
     with on_terminal(tmp_path, "--demo", controlling=False) as terminal:
-        terminal.output.until(b"board south")
         terminal.hang_up()
-        pressed = 3
-
-        def played() -> bool:
-            assert terminal.process.poll() is None, "the clock has ended"
-            return len([row for row in rows(terminal.journal) if row.result]) >= pressed
-
-        until(played, "the series goes on")
+        until_played(terminal.process, terminal.journal, 3)
         assert stopped(terminal.process) == 0
 
 
@@ -587,18 +589,10 @@ def test_closed_streams_do_not_matter(tmp_path: Path, closed: str) -> None:
     line = f'exec "$@" {closed}'
     shell = ["sh", "-c", line, "sh", *ISOLATED, "run", "--journal", str(journal)]
     process = subprocess.Popen(shell, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
-    try:
-
-        def played() -> bool:
-            assert process.poll() is None, "the clock has ended"
-            return any(row.result == "held" for row in rows(journal))
-
-        until(played, "the series is played")
+    with ended_with_the_test(process):
+        until_played(process, journal)
+        assert "held" in {row.result for row in rows(journal)}
         assert stopped(process) == 0
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
     with JournalReader(journal) as reader:
         assert reader.verify().problem == ""
 
@@ -614,20 +608,11 @@ def test_a_reader_that_has_gone_does_not_stop_the_clock(tmp_path: Path) -> None:
         stderr=writer,
     )
     os.close(writer)
-    try:
+    with ended_with_the_test(process):
         Output(reader).until(b"NO COUNT")
         os.close(reader)
-
-        def played() -> bool:
-            assert process.poll() is None, "the clock has ended"
-            return len([row for row in rows(journal) if row.result]) >= 2
-
-        until(played, "the series is played")
+        until_played(process, journal, 2)
         assert stopped(process) == 0
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
 
 
 @pytest.mark.full
@@ -655,12 +640,9 @@ def test_without_boards_it_says_so_and_counts(tmp_path: Path) -> None:
 
 @pytest.mark.full
 def test_plain_lines_on_a_terminal_with_its_keys(tmp_path: Path) -> None:
-    with on_terminal(tmp_path, "--plain") as terminal:
-        terminal.output.until(b"north right")
-        since = terminal.type("d")
-        terminal.output.until(b"RUNNING 39", since)
-        since = terminal.type(":tuchdown\r")
-        terminal.output.until(b"'tuchdown'", since)
+    with on_terminal(tmp_path, "--plain", drawn=b"north right") as terminal:
+        terminal.answers("d", b"RUNNING 39")
+        terminal.answers(":tuchdown\r", b"'tuchdown'")
         terminal.type("q")
         assert terminal.ended() == 0
         assert b"\x1b" not in terminal.output.said
@@ -669,10 +651,8 @@ def test_plain_lines_on_a_terminal_with_its_keys(tmp_path: Path) -> None:
 
 @pytest.mark.full
 def test_a_demonstration_on_a_terminal_keeps_the_keys(tmp_path: Path) -> None:
-    with on_terminal(tmp_path, "--demo") as terminal:
-        terminal.output.until(b"shows 25")
-        since = terminal.type(":count 77\r")
-        terminal.output.until(b"shows 77", since)
+    with on_terminal(tmp_path, "--demo", drawn=b"shows 25") as terminal:
+        terminal.answers(":count 77\r", b"shows 77")
         terminal.type("q")
         assert terminal.ended() == 0
         check_given_back(terminal)
@@ -682,7 +662,7 @@ def test_a_demonstration_on_a_terminal_keeps_the_keys(tmp_path: Path) -> None:
 def test_a_bug_ends_it_with_1_and_gives_the_terminal_back(tmp_path: Path) -> None:
     broken = "import controller.assembly.demo as d; d.SERIES = ((1.0, 'HORN'),); "
     program = [sys.executable, "-I", "-S", "-c", START + broken + MAIN]
-    with on_terminal(tmp_path, "--demo", program=program) as terminal:
+    with on_terminal(tmp_path, "--demo", program=program, drawn=LEAVES) as terminal:
         assert terminal.ended() == 1
         assert terminal.settings == terminal.before
         said = terminal.output.said
@@ -699,11 +679,8 @@ def test_a_bug_ends_it_with_1_and_gives_the_terminal_back(tmp_path: Path) -> Non
 def test_an_installation_is_not_ended_by_one_key(tmp_path: Path) -> None:
     config = configure(tmp_path, SIMULATED)
     with on_terminal(tmp_path, "--config", config) as terminal:
-        terminal.output.until(b"board south")
-        since = terminal.type("q")
-        terminal.output.until(b":quit", since)
-        since = terminal.type("d")
-        terminal.output.until(b"shows 39", since)
+        terminal.answers("q", b":quit")
+        terminal.answers("d", b"shows 39")
         terminal.type(":quit\r")
         assert terminal.ended() == 0
         check_given_back(terminal)
@@ -712,12 +689,9 @@ def test_an_installation_is_not_ended_by_one_key(tmp_path: Path) -> None:
 @pytest.mark.full
 def test_an_installation_without_boards_can_be_asked_to_run(tmp_path: Path) -> None:
     config = configure(tmp_path, 'state_folder = "{folder}/state"\n')
-    with on_terminal(tmp_path, "--config", config, "--no-boards") as terminal:
-        terminal.output.until(b"no boards")
-        since = terminal.type("d")
-        terminal.output.until(b"RUNNING", since)
-        terminal.process.send_signal(signal.SIGTERM)
-        assert terminal.ended() == 0
+    with on_terminal(tmp_path, "--config", config, "--no-boards", drawn=b"no boards") as terminal:
+        terminal.answers("d", b"RUNNING")
+        assert terminal.stopped() == 0
 
 
 @pytest.mark.full
@@ -725,11 +699,9 @@ def test_a_console_that_is_switched_off_shows_and_takes_no_keys(tmp_path: Path) 
     handset = '[[handsets]]\ndriver = "simulated"\nid = 1\nrole = "keeper"\nlayout = "twelve"\n'
     config = configure(tmp_path, SIMULATED + handset + "[console]\nenabled = false\n")
     with on_terminal(tmp_path, "--config", config) as terminal:
-        terminal.output.until(b"board south")
         assert terminal.settings == terminal.before
         assert b"DEAD BALL: " not in terminal.output.said
-        terminal.process.send_signal(signal.SIGTERM)
-        assert terminal.ended() == 0
+        assert terminal.stopped() == 0
 
 
 @pytest.mark.full

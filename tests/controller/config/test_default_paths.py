@@ -8,8 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from controller.cli import MISTAKE, main
-from controller.config.default_paths import default_journal, default_state_folder
+from controller.cli import main
+from controller.config.default_paths import (
+    default_journal,
+    default_runtime_folder,
+    default_state_folder,
+)
+from controller.outcome import MISTAKE
 
 
 def test_the_named_state_folder_is_used(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
@@ -71,3 +76,22 @@ def test_the_specification_asks_for_the_folder_of_this_user(
     monkeypatch.delenv("HOME", raising=False)
     home = Path(pwd.getpwuid(os.getuid()).pw_dir)
     assert default_state_folder() == home / ".local" / "state" / "playclock"
+
+
+@pytest.mark.parametrize(
+    ("made", "base", "root", "expected"),
+    [
+        ("/run/playclock:/run/other", "/run/user/7", False, "/run/playclock"),
+        ("", "/run/user/7", False, "/run/user/7/playclock"),
+        ("relative", "", False, "/run/playclock"),
+        ("", "relative", False, "/run/playclock"),
+        ("", "/run/user/0", True, "/run/playclock"),
+    ],
+)
+def test_what_goes_with_the_power_is_where_the_service_manager_or_the_user_has_it(
+    monkeypatch: pytest.MonkeyPatch, made: str, base: str, root: bool, expected: str
+) -> None:
+    monkeypatch.setenv("RUNTIME_DIRECTORY", made)
+    monkeypatch.setenv("XDG_RUNTIME_DIR", base)
+    monkeypatch.setattr(os, "geteuid", lambda: 0 if root else 7)
+    assert default_runtime_folder() == Path(expected)

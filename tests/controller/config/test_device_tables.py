@@ -8,12 +8,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.config.load import Config, ConfigError, parse_config
+from controller.config.load import parse_config
+from controller.config.model import Config
+from controller.config.toml_table import ConfigError
 from drivers.base import Key
 from drivers.board.gpio_segments import SegmentPins
 from drivers.board.registers import RegisterMap
 from drivers.board.text_layout import TextLayout
 from drivers.handset.gpio import KeyPins
+from drivers.handset.input_event import CodedKeys
 
 EXAMPLE = Path(__file__).resolve().parents[3] / "systemd" / "playclock.example.toml"
 INDENT = "#   "
@@ -49,7 +52,9 @@ def test_what_the_example_shows_is_what_the_drivers_get() -> None:
     gpio, device = whole.handsets
     keys = {Key.NUMBER_40: 17, Key.NUMBER_25: 27, Key.READY: 22, Key.UNDO: 23}
     assert gpio.details == KeyPins(keys, "low")
-    assert device.details == {109: Key.READY, 104: Key.UNDO, 48: Key.NUMBER_40, 63: Key.NUMBER_25}
+    assert device.details == CodedKeys(
+        {109: Key.READY, 104: Key.UNDO, 48: Key.NUMBER_40, 63: Key.NUMBER_25}
+    )
     assert device.port == "/dev/input/by-id/usb-Example_Presenter-event-kbd"
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import SIMULATED_ID, Assembler
+from controller.assembly.devices import SIMULATED_BOARDS
 from controller.console.task import ConsoleTask
 from controller.console.terminal import unblocked
 from controller.rulebook.loader import load_rule_set
@@ -103,7 +104,7 @@ class Bench:
             bus = NodeBus(port, SerialPort(port, clock=clock), {1: "north"}, SIMULATED_ID, clock)
             assembler._boards.append(bus)
         else:
-            assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
+            assembler.boards(SIMULATED_BOARDS)
         self.journal = FakeJournal(clock, EMPTY, None)
         self.assembly = assembler.build(self.journal)
         self.typing = Line()

@@ -6,7 +6,8 @@ import re
 
 import pytest
 
-from controller.config.load import ConfigError, parse_config
+from controller.config.load import parse_config
+from controller.config.toml_table import ConfigError
 from controller.rulebook.options import load_options, parse_options, split_option
 from controller.rules.rulings import RulesError
 

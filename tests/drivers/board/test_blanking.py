@@ -7,7 +7,7 @@ import asyncio
 import pytest
 
 from drivers.base import PortError, PortListener
-from drivers.board.blanking import DARK_FRAMES, FAREWELL_S, close_dark
+from drivers.board.blanking import CLOSING_S, DARK_FRAMES, close_dark
 from tests.shared.virtual_time import VirtualClock, virtual
 
 
@@ -54,7 +54,7 @@ async def test_dark_goes_out_at_once_and_again_when_no_answer_can_be_in_the_way(
 ) -> None:
     port = Port(clock)
     await close_dark(port, dark, alive=True)
-    twice, later_ms = [("dark", 0)] * DARK_FRAMES, round(FAREWELL_S * 1000)
+    twice, later_ms = [("dark", 0)] * DARK_FRAMES, round(CLOSING_S * 1000)
     assert port.done == [*twice, *[("dark", later_ms)] * DARK_FRAMES, ("close", later_ms)]
 
 

@@ -199,7 +199,7 @@ async def _ask(field: Field) -> int:
     for _ in range(20):
         await asyncio.sleep(0.1)
         field.bus.show(Face(40))
-        if field.host.unsent() and field.bus._question is not None:
+        if field.host.unsent() and field.bus._query is not None:
             return field.clock()
     raise AssertionError("never asked")
 
@@ -741,7 +741,7 @@ async def test_on_a_tty_both_boards_are_lit_asked_and_darkened(tmp_path: Path) -
     task = asyncio.create_task(bus.run(Listener()))
     await asyncio.sleep(0)
     bus._spoil = b""
-    bus._asking._asked_at[2] -= 2 * S  # overdue, so that the first SHOW asks
+    bus._schedule._asked_at[2] -= 2 * S  # overdue, so that the first SHOW asks
     bus.show(Face(25))
     async with asyncio.timeout(2):
         report = await answered

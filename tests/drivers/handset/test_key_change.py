@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from drivers.handset.key_change import KeyChange
-from drivers.handset.keys import KeyFileError, Keys, load_keys, new_key, write_keys
+from drivers.handset.keys import KeyFileError, Keys, load_keys, new_key
+from tests.shared.key_files import write_keys
 
 OLD = Keys(new_key(), {1: new_key(), 200: new_key()})
 NEW = Keys(OLD.downlink, {**OLD.uplink, 2: new_key()})

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from drivers.base import Edge, Key
-from drivers.handset.key_timer import DEBOUNCE_MS, KEYS, LAYOUTS, Debouncer, KeyTimer
+from drivers.handset.key_timer import DEBOUNCE_MS, Debouncer, KeyTimer
+from drivers.handset.layouts import LAYOUTS
 from tests.controller.fakes import MS
 from tests.drivers.handset.listeners import KeysListener, bug
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
@@ -90,11 +91,6 @@ async def test_what_goes_wrong_with_a_press_is_given_to_the_driver(clock: Virtua
     listener, errors = KeysListener(acting=bug), list[Exception]()
     KeyTimer(7, "twelve", listener, errors.append).down(Key.SNAP, clock(), clock())
     assert [type(error) for error in errors] == [ZeroDivisionError]
-
-
-def test_the_keys_have_the_names_of_their_legends() -> None:
-    names = "dead_ball ready 25 snap 40 stop flag time_out injury undo no_count boards_off"
-    assert " ".join(KEYS) == names
 
 
 def follow(

@@ -1,12 +1,11 @@
 from __future__ import annotations
 
 import os
-import stat
 from pathlib import Path
 
 import pytest
 
-from drivers.handset.keys import KeyFileError, Keys, load_keys, new_key, write_keys
+from drivers.handset.keys import KeyFileError, Keys, key_text, load_keys, new_key
 
 DOWN, UP_1, UP_7 = "0f" * 16, "a1" * 16, "b7" * 16
 GOOD = f'downlink = "{DOWN}"\n[handset.1]\nuplink = "{UP_1}"\n[handset.7]\nuplink = "{UP_7}"\n'
@@ -117,18 +116,9 @@ def test_new_keys_are_16_bytes_and_differ() -> None:
     assert {len(key) for key in made} == {16}
 
 
-def test_written_keys_come_back_and_are_private_from_the_first_byte(tmp_path: Path) -> None:
-    path = key_file(tmp_path, "old and open to all", 0o644)
-    (tmp_path / "handsets.keys.new").write_text("left by a power cut")
+def test_the_text_of_keys_gives_them_back(tmp_path: Path) -> None:
     keys = Keys(new_key(), {200: new_key(), 3: new_key()})
-    before = os.umask(0)
-    try:
-        write_keys(path, keys)
-    finally:
-        os.umask(before)
-    assert stat.S_IMODE(path.stat().st_mode) == 0o600
-    assert load_keys(path) == keys
-    assert [entry.name for entry in tmp_path.iterdir()] == ["handsets.keys"]
+    assert load_keys(key_file(tmp_path, key_text(keys).decode())) == keys
 
 
 @pytest.mark.parametrize("value", ["[" * 5_000, "9" * 5_000])

@@ -2,9 +2,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Mapping
 from dataclasses import replace
-from typing import Any
 
 import pytest
 
@@ -77,11 +76,12 @@ class FakePort:
 class Bench:
     """A running driver with a fake port before it and a fake service behind it."""
 
-    def __init__(self, clock: VirtualClock, **kept: Any) -> None:
+    def __init__(self, clock: VirtualClock, counters: Mapping[int, int] | None = None) -> None:
         self.clock = clock
         self.port = FakePort()
         self.crew = Listener()
-        self.radio = RadioHandsets("radio", self.port, Keys(DOWN, UP), SESSION, clock, **kept)
+        self.radio = RadioHandsets("radio", self.port, Keys(DOWN, UP), SESSION, clock)
+        self.radio.resume(counters or {})
 
     async def start(self, state: CrewState | None = SET_25) -> None:
         self.task = asyncio.create_task(self.radio.run(self.crew))
@@ -126,9 +126,9 @@ class Bench:
 
 @contextlib.asynccontextmanager
 async def bench(
-    clock: VirtualClock, state: CrewState | None = SET_25, **kept: dict[int, int]
+    clock: VirtualClock, state: CrewState | None = SET_25, counters: Mapping[int, int] | None = None
 ) -> AsyncIterator[Bench]:
-    made = Bench(clock, **kept)
+    made = Bench(clock, counters)
     await made.start(state)
     try:
         yield made

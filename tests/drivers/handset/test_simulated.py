@@ -223,7 +223,9 @@ class Field:
 
     def new_radio(self, session: int, counters: dict[int, int] | None = None) -> RadioHandsets:
         keys = Keys(DOWN, UP)
-        return RadioHandsets("radio", self.line[0], keys, session, self.clock, counters=counters)
+        radio = RadioHandsets("radio", self.line[0], keys, session, self.clock)
+        radio.resume(counters or {})
+        return radio
 
     async def start(self) -> None:
         self.tasks = [

@@ -139,7 +139,7 @@ def crash_loop_lit(patch: Patch) -> None:
 
 def backlog_after_a_stall(patch: Patch) -> None:
     """All frames go into the port, which sends them in a burst when it comes back to life."""
-    patch.setattr(NodeBus, "_free", lambda self, *_: self._question is None and not self._rest)
+    patch.setattr(NodeBus, "_free", lambda self, *_: self._query is None and not self._rest)
     patch.setattr(node, "DRAIN_TIMEOUT_NS", 1 << 60)
 
 

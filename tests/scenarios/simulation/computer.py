@@ -10,13 +10,14 @@ from typing import NamedTuple, cast
 from unittest.mock import patch
 
 from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
-from controller.config.load import Config, load_config
+from controller.config.load import load_config
+from controller.config.model import Config
 from controller.journal.file import Origin
 from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint
 from controller.service.service import Service
 from controller.service.watchdog import Watchdog
-from drivers.handset.keys import Keys, write_keys
+from drivers.handset.keys import Keys
 from tests.scenarios.simulation.link import KillablePort, Link
 from tests.scenarios.simulation.process import (
     Disk,
@@ -29,6 +30,7 @@ from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import InstallationTruth
 from tests.shared.frames import MS_NS, S_NS
 from tests.shared.installation import PORTS, configuration
+from tests.shared.key_files import write_keys
 
 NEVER = 1 << 62
 SOFTWARE = "simulation"
@@ -254,7 +256,7 @@ class Computer:
         keys, session = keys_and_session(config)
         kept = KillableRecovery(recovery, config.runtime_folder / "snapshot", process)
         assembler = Assembler(process.clock, self._rules, config.play_clock, cast(Recovery, kept))
-        with patch("controller.assembly.assembler.SerialPort", partial(self._port, process)):
+        with patch("drivers.port.serial_port.SerialPort", partial(self._port, process)):
             assembler.boards(list(config.boards), controller_id_of(config))
             assembler.handsets(list(config.handsets), keys, session)
         assembler.console("keeper", SilentConsole(), None)

@@ -10,7 +10,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from unittest.mock import patch
 
-from controller.assembly.assembler import SIMULATED_BOARDS, SIMULATED_ID, Assembler, Assembly
+from controller.assembly.assembler import Assembler, Assembly
+from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.console.task import ConsoleTask
 from controller.journal.writer import Journal, this_boot
 from controller.recovery.recovery import Recovery
@@ -18,7 +19,6 @@ from controller.rulebook.loader import fingerprint, load_rule_set
 from controller.rules.settings import Settings
 from controller.service.watchdog import Watchdog
 from drivers.base import PortError
-from drivers.handset.simulated import Air
 from drivers.port.memory_port import MemoryPort, memory_pair
 from tests.shared.virtual_time import VirtualClock
 
@@ -48,9 +48,9 @@ class Lines:
 
     made: list[MemoryPort] = field(default_factory=list)
 
-    def pair(self, clock: VirtualClock) -> tuple[MemoryPort, MemoryPort]:
+    def pair(self, clock: VirtualClock, names: tuple[str, str]) -> tuple[MemoryPort, MemoryPort]:
         """Make a line and keep its near end."""
-        near, far = memory_pair(clock)
+        near, far = memory_pair(clock, names=names)
         self.made.append(near)
         return near, far
 
@@ -80,8 +80,8 @@ class Stadium:
         lines = Lines()
         with patch("drivers.port.memory_port.memory_pair", lines.pair):
             assembler.console("keeper", self._console, None)
-            assembler.simulated_boards(dict(enumerate(SIMULATED_BOARDS, start=1)), SIMULATED_ID)
-            assembler.simulated_handset(HANDSET)
+            assembler.boards(SIMULATED_BOARDS)
+            assembler.handsets(SIMULATED_HANDSETS)
         self.pair, self.receiver = lines.made
         self.journal = Journal(
             self.journal_path,
@@ -92,8 +92,7 @@ class Stadium:
         )
         self._assembly: Assembly = assembler.build(self.journal)
         self.service, self.nodes = self._assembly.service, self._assembly.nodes
-        (companion,) = self._assembly.companions
-        self.air: Air = companion.__self__  # type: ignore[attr-defined]
+        (self.air,) = self._assembly.airs
 
     def _quiet_console(self) -> ConsoleTask:
         """The console of an installation without a terminal, which says what is not well."""

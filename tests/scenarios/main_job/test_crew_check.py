@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import Assembly, rules_of
-from controller.check.handsets import Known
+from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
-from controller.check.session import Pregame
+from controller.check.session import CrewCheckSession
 from controller.config.load import load_config
 from drivers.base import Edge, Key
 from tests.controller.rehearsal import Crew, checks
@@ -20,7 +20,17 @@ from tests.shared.far_ends import FarEnds
 from tests.shared.installation import Site
 from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort
 
-KEEPER, FIELD = Known(1, "keeper", "twelve"), Known(2, "field", "four")
+KEEPER, FIELD = CheckedHandset(1, "keeper", "twelve"), CheckedHandset(2, "field", "four")
+
+
+def answers() -> dict[str, str]:
+    """What the crew says to each question."""
+    return {
+        "(y/n)": "y",
+        "boards dark?": "y",
+        "10 is held": "",
+        "Type a time": datetime.now().strftime("%H:%M:%S"),
+    }
 
 
 class Folk(Hands):
@@ -28,7 +38,7 @@ class Folk(Hands):
 
     far: FarEnds
 
-    def __init__(self, assembly: Assembly, simulated: list[Known]) -> None:
+    def __init__(self, assembly: Assembly, simulated: list[CheckedHandset]) -> None:
         super().__init__(assembly, simulated)
         self._presence: dict[int, asyncio.Task[None]] = {}
         self._doing: set[asyncio.Task[None]] = set()
@@ -66,24 +76,18 @@ class Folk(Hands):
 
 @pytest.mark.parametrize("handsets", [(KEEPER, FIELD), (FIELD, KEEPER)], ids=["twelve", "four"])
 def test_every_step_is_right_on_real_ports(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[Known, ...]
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[CheckedHandset, ...]
 ) -> None:
     lanes = Lanes()
     clock = PatientClock(lanes)
-    monkeypatch.setattr("controller.assembly.assembler.SerialPort", partial(PtyPort, lanes))
-    answers = {
-        "(y/n)": "y",
-        "boards dark?": "y",
-        "10 is held": "",
-        "Type a time": datetime.now().strftime("%H:%M:%S"),
-    }
+    monkeypatch.setattr("drivers.port.serial_port.SerialPort", partial(PtyPort, lanes))
 
     async def rehearse(site: Site) -> None:
         config = load_config(site.config)
         far = FarEnds(clock, site, lanes)
         folk = type("FolkHere", (Folk,), {"far": far})
-        with Crew(answers, later={"Press Enter again": 10.1}) as crew:
-            await Pregame(
+        with Crew(answers(), later={"Press Enter again": 10.1}) as crew:
+            await CrewCheckSession(
                 config,
                 rules_of(config),
                 config.journal,

@@ -16,15 +16,17 @@ from pathlib import Path
 import pytest
 
 from controller.assembly.assembler import Assembler, Assembly, controller_id_of, rules_of
-from controller.assembly.builders import bound_keys, plain_handsets, sent_boards
+from controller.assembly.devices import board_drivers, handset_drivers
 from controller.check.boards import check_boards
-from controller.check.handsets import Known, check_handsets
-from controller.check.ports import Ports, board_wires, handset_wires
+from controller.check.handsets import CheckedHandset, check_handsets
+from controller.check.ports import SniffingPort
 from controller.check.report import Report
-from controller.config.load import Config, parse_config
+from controller.config.load import parse_config
+from controller.config.model import Config
 from drivers.base import Key
 from drivers.handset.input_event import EVENT
 from drivers.handset.key_codes import CODES
+from drivers.kind import Site
 from tests.controller.assembly.test_assembler import Commands, numerals, running
 from tests.controller.config.test_device_tables import OPEN, SHOWN
 from tests.shared.virtual_time import VirtualClock, virtual
@@ -35,20 +37,22 @@ NODE = '[[boards]]\nname = "Node"\ndriver = "simulated"\nnode = 1\n'
 def test_each_table_gives_its_driver_and_one_line_is_one_driver() -> None:
     twin = SHOWN[: SHOWN.index("[[boards]]", 5)].replace("Press side", "Twin")
     config = parse_config(OPEN + SHOWN + "\n" + twin.replace("unit = 1 ", "unit = 2 "), "f.toml")
-    boards = sent_boards(config.boards, lambda: 0)
+    site = Site(lambda: 0)
+    boards = [each.driver for each in board_drivers(config.boards, site)]
     assert [(each.name, each.boards, each.answering) for each in boards] == [
         ("/dev/playclock-modbus", ("Press side", "Twin"), ("Press side", "Twin")),
         ("/dev/playclock-text", ("Home side",), ()),
         ("Bench on pins", ("Bench",), ()),
     ]
-    handsets = plain_handsets(config.handsets, lambda: 0)
+    handsets = [each.driver for each in handset_drivers(config.handsets, site)]
     device = "/dev/input/by-id/usb-Example_Presenter-event-kbd"
     assert [(each.name, each.serves, each.authenticated) for each in handsets] == [
         ("handset 3 on pins", (3,), False),
         (device, (4,), False),
     ]
     four = (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO)
-    assert [sorted(bound_keys(each)) for each in config.handsets] == [sorted(four)] * 2
+    given = [each.details.keys for each in config.handsets if each.details]
+    assert [sorted(keys) for keys in given] == [sorted(four)] * 2
 
 
 def test_nothing_from_outside_is_loaded_before_it_runs() -> None:
@@ -56,9 +60,11 @@ def test_nothing_from_outside_is_loaded_before_it_runs() -> None:
     code = (
         f"import sys\nsys.path.insert(0, {str(Path(__file__).resolve().parents[3])!r})\n"
         "from controller.config.load import parse_config\n"
-        "from controller.assembly.builders import plain_handsets, sent_boards\n"
+        "from controller.assembly.devices import board_drivers, handset_drivers\n"
+        "from drivers.kind import Site\n"
         f"config = parse_config({OPEN + SHOWN!r}, 'f.toml')\n"
-        "sent_boards(config.boards, lambda: 0), plain_handsets(config.handsets, lambda: 0)\n"
+        "site = Site(lambda: 0)\n"
+        "board_drivers(config.boards, site), handset_drivers(config.handsets, site)\n"
         "print({'gpiozero', 'pymodbus', 'serial'} & set(sys.modules))\n"
     )
     command = [sys.executable, "-I", "-S", "-c", code]
@@ -66,7 +72,7 @@ def test_nothing_from_outside_is_loaded_before_it_runs() -> None:
 
 
 @dataclass
-class Site:
+class Devices:
     """A text display on a pty, a key device on a pipe."""
 
     folder: Path
@@ -100,7 +106,7 @@ class Site:
 
 
 @pytest.fixture
-def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Site]:
+def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Devices]:
     real = fcntl.ioctl
 
     def no_grab(fd: int, request: int, *rest: object) -> object:
@@ -111,7 +117,7 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Site]:
     os.mkfifo(tmp_path / "event0")
     master, slave = os.openpty()
     tty.setraw(slave)
-    made = Site(tmp_path, master, slave)
+    made = Devices(tmp_path, master, slave)
     yield made
     for fd in (master, slave, made.keys):
         with contextlib.suppress(OSError):
@@ -126,7 +132,7 @@ def assembled(clock: VirtualClock, config: Config) -> Assembly:
     return assembler.build(None, config.brightness)
 
 
-def test_a_presenter_drives_a_node_and_a_text_display(site: Site) -> None:
+def test_a_presenter_drives_a_node_and_a_text_display(site: Devices) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
         assembly = assembled(clock, site.config)
@@ -149,7 +155,7 @@ def test_a_presenter_drives_a_node_and_a_text_display(site: Site) -> None:
     main()
 
 
-def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Site) -> None:
+def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Devices) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
         config = site.config
@@ -167,13 +173,12 @@ def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Site) -> N
     main()
 
 
-def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Site) -> None:
+def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Devices) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        wires, lines = Ports(), list[str]()
-        board_wires(wires, site.config.boards, 1, clock)
+        checked, lines = Site(clock, listen=SniffingPort), list[str]()
         report = Report(lines.append)
-        await check_boards(wires, clock, 15, report)
+        await check_boards(board_drivers(site.config.boards, checked), checked, 15, report)
         assert site.texts() == ["--", "88", "40", "25", "07", "00", "--"]
         (found,) = [line for line in lines if "Text" in line]
         assert found.startswith("LOOK") and "cannot say what it shows" in found
@@ -183,38 +188,37 @@ def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Site
     main()
 
 
-def test_the_check_waits_for_the_keys_that_an_input_has(site: Site) -> None:
+def test_the_check_waits_for_the_keys_that_an_input_has(site: Devices) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        config, wires, lines = site.config, Ports(), list[str]()
-        handset_wires(wires, config.handsets, None, 0, clock)
-        known = [Known(4, "keeper", "four", bound_keys(config.handsets[0]))]
+        config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
+        drivers = handset_drivers(config.handsets, checked)
+        known = [CheckedHandset(4, "keeper", "four", (Key.NUMBER_25, Key.READY))]
         report = Report(lines.append)
-        task = asyncio.create_task(check_handsets(wires, known, clock, 20, report))
+        task = asyncio.create_task(check_handsets(drivers, checked, known, 20, report))
         await asyncio.sleep(1)
         site.press("KEY_PAGEDOWN")
         await asyncio.sleep(1)
         site.press("KEY_PAGEUP")
         await task
         assert lines[-1] == "OK     handset 4 (keeper, four keys): all 2 keys came"
-        await check_handsets(wires, known, clock, 1, report)
+        await check_handsets(drivers, checked, known, 1, report)
         assert "no press of 40" not in lines[-1] and "no press of 25, READY came" in lines[-1]
 
     main()
 
 
-def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(site: Site) -> None:
+def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(site: Devices) -> None:
     @virtual
     async def main(clock: VirtualClock) -> None:
-        config, wires, lines = site.config, Ports(), list[str]()
+        config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
         os.close(site.slave)
         os.close(site.master)
         (site.folder / "event0").unlink()
-        board_wires(wires, config.boards, 1, clock)
-        handset_wires(wires, config.handsets, None, 0, clock)
         report = Report(lines.append)
-        await check_boards(wires, clock, 15, report)
-        await check_handsets(wires, [Known(4, "keeper", "four")], clock, 1, report)
+        await check_boards(board_drivers(config.boards, checked), checked, 15, report)
+        drivers = handset_drivers(config.handsets, checked)
+        await check_handsets(drivers, checked, [CheckedHandset(4, "keeper", "four")], 1, report)
         wrong = [line for line in lines if line.startswith("WRONG")]
         assert [line.split(":")[0] for line in wrong] == ["WRONG  Text", "WRONG  handset 4"]
         assert "plug the adapter in" in wrong[0]
