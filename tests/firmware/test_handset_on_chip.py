@@ -42,7 +42,7 @@ from tests.shared.protocol_page import Vector, refused, vectors
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
 MV_20_HOURS = 3740
-"""``tests/scenarios/main_job/independent_frames.py`` makes every PRESS with 20 hours left."""
+"""``tests/shared/frames.py`` makes every PRESS with 20 hours left."""
 LIT = StateFlag.BOARDS_LIT
 MS = HZ // 1000
 
