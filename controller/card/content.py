@@ -17,6 +17,7 @@ from controller.card.words import (
     Signal,
 )
 from controller.rulebook.options import load_options
+from controller.rulebook.wording import NO_COUNT, START_WORDS, in_short
 from controller.rules.endings import GROUPS
 from controller.rules.events import (
     Event,
@@ -36,17 +37,6 @@ CAUTION: Final = (
     "The adopted rules of your association, and the referee, outrank this card. "
     "The officials on the field always outrank the clock."
 )
-_STARTS: Final = {
-    StartsOn.DEAD_BALL: "at the dead ball",
-    StartsOn.READY: "on the ready",
-    StartsOn.SIGNAL: "on the signal",
-}
-_HOW: Final = {
-    StartsOn.DEAD_BALL: "runs without a ready",
-    StartsOn.READY: "up and held until then",
-    StartsOn.SIGNAL: "at once, as signalled",
-}
-NO_COUNT: Final = "No new count"
 HOLD_S: Final = {
     ("twelve", "NO_COUNT"): "1.0",
     ("twelve", "BOARDS_OFF"): "1.0",
@@ -101,13 +91,6 @@ class KeyRow(NamedTuple):
     held: str
 
 
-def count_of(ruling: Ruling) -> str:
-    """A ruling's count in a few words."""
-    if ruling.seconds is None:
-        return NO_COUNT.lower()
-    return f"{ruling.seconds} {_STARTS[ruling.starts_on]}"
-
-
 def season_of(rules: RuleSet, chosen: bool) -> str:
     """The season asked for, and since when its rules are in force."""
     since = f"rules since {rules.season_from}"
@@ -134,11 +117,10 @@ def counts(rules: RuleSet) -> list[Count]:
     for key in sorted(filter(None, by_count), key=lambda key: (order.index(key[1]), -key[0])):
         seconds, starts = key
         groups = _grouped(rules, by_count[key])
-        found.append(
-            Count(str(seconds), _STARTS[starts], _HOW[starts], starts is StartsOn.READY, groups)
-        )
+        words, held = START_WORDS[starts], starts is StartsOn.READY
+        found.append(Count(str(seconds), words.short, words.how, held, groups))
     if None in by_count:
-        found.append(Count("", NO_COUNT, "", True, _grouped(rules, by_count[None])))
+        found.append(Count("", NO_COUNT.capitalize(), "", True, _grouped(rules, by_count[None])))
     return found
 
 
@@ -161,7 +143,7 @@ def facts(rules: RuleSet) -> Iterator[Row]:
     found: dict[tuple[str, str], list[Ruling]] = {}
     endings: dict[tuple[str, str], list[str]] = {}
     for fact, ending, ruling in rules.changed_by_facts():
-        key = (fact, count_of(ruling))
+        key = (fact, in_short(ruling))
         found.setdefault(key, []).append(ruling)
         endings.setdefault(key, []).append(ENDING_WORDS[ending].lower())
     for (fact, count), rulings in found.items():
@@ -184,11 +166,11 @@ def signals(rules: RuleSet) -> list[Row]:
         _ruled(rules, "Count started wrongly", "premature_start_reset40", "reset to {}"),
     ]
     if rules.rulings["routine"].starts_on is not StartsOn.DEAD_BALL:
-        signal = "Whistle" if rules.code.startswith("canadian") else "Ready for play"
+        signal = "Whistle" if rules.ready_by_whistle else "Ready for play"
         start = _ruled(rules, f"Referee: {signal.lower()}", "incomplete_pass", "the {} runs")
         ended = Row("Any sign that the play is over", f"{rules.routine_s} up, held: nothing runs")
         return [start._replace(words=f"the {rules.routine_s} held runs"), ended, *palms]
-    if rules.code.startswith("canadian"):
+    if rules.ready_by_whistle:
         return [*(_signal(rules, each) for each in WHISTLE_SIGNALS), *palms]
     return [_signal(rules, each) for each in DEAD_BALL_SIGNALS]
 
@@ -197,7 +179,7 @@ def _signal(rules: RuleSet, signal: Signal) -> Row:
     words = signal.means.format(
         routine=rules.routine_s,
         administrative=rules.administrative_s,
-        **{name: count_of(rules.rulings[name]) for name in _RULED},
+        **{name: in_short(rules.rulings[name]) for name in _RULED},
     )
     return Row(signal.shown, words, signal.source)
 
@@ -215,13 +197,13 @@ def _ruled(rules: RuleSet, head: str, ending: str, words: str) -> Row:
 def zero_and_dark(rules: RuleSet) -> list[Row]:
     """What to do at zero, and when the boards go off."""
     zero, boards = rules.rulings["zero_no_foul"], rules.rulings["boards_disagree"]
-    foul = count_of(rules.rulings["delay_of_game"])
+    foul = in_short(rules.rulings["delay_of_game"])
     return [
         Row("Zero before the snap", "an official calls the foul, never the board; no horn"),
         Row("Foul called", f"zero stays until the penalty is completed, then {foul}"),
         Row(
             "No foul called",
-            f"{rules.routine_s} up at the snap; {count_of(zero)}",
+            f"{rules.routine_s} up at the snap; {in_short(zero)}",
             zero.citation,
             bool(zero.unsettled),
             bool(zero.override),
@@ -290,7 +272,7 @@ def _tapped(taps: Sequence[Event | None], event: Event) -> str:
 def _does(event: Event, rules: RuleSet) -> str:
     match event:
         case PlayEnded(ending):
-            return f"{ENDING_WORDS[ending].lower()}: {count_of(rules.rulings[ending])}"
+            return f"{ENDING_WORDS[ending].lower()}: {in_short(rules.rulings[ending])}"
         case Ready():
             return "the number held runs"
         case Snap():

@@ -12,12 +12,11 @@ from pathlib import Path
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rulebook.options import load_options
-from controller.rulebook.wording import as_data
+from controller.rulebook.wording import as_data, in_table
 from controller.rules.endings import FACTS, GROUPS
-from controller.rules.rulings import RulesError, RuleSet, Ruling, StartsOn
+from controller.rules.rulings import RulesError, RuleSet, Ruling
 
 COLUMNS = 80
-_STARTS = {StartsOn.DEAD_BALL: "dead ball", StartsOn.READY: "ready", StartsOn.SIGNAL: "signal"}
 _LEGEND = """
 The number is the seconds of the count. dead ball: it starts at the dead ball.
 ready: held, it starts on the ready for play. signal: at once, when the referee
@@ -146,7 +145,7 @@ def _fact_lines(facts: list[tuple[str, str, Ruling]]) -> Iterator[str]:
         by_count: dict[str, list[str]] = {}
         for named, ending, ruling in facts:
             if named == fact:
-                by_count.setdefault(_count(ruling), []).append(ending)
+                by_count.setdefault(in_table(ruling), []).append(ending)
         for count, endings in by_count.items():
             yield from _wrapped(f"    {count}", ", ".join(endings), 18)
 
@@ -163,7 +162,7 @@ def _differences(rules: RuleSet, args: argparse.Namespace) -> Answer:
         found = _Different(names)
         for words, ending, facts in asked:
             pair = (rules.ruling(ending, facts), other.ruling(ending, facts))
-            if _count(pair[0]) != _count(pair[1]):
+            if in_table(pair[0]) != in_table(pair[1]):
                 found.add(words, ending, facts, pair)
                 each = zip(names, map(as_data, pair), strict=True)
                 data[" ".join((ending, *facts))] = dict(each)
@@ -196,7 +195,7 @@ class _Different:
 
     def add(self, words: str, ending: str, facts: tuple[str, ...], pair: Pair) -> None:
         """One ending, with the rulings of both."""
-        key = (*facts, *map(_count, pair)) if facts else (ending,)
+        key = (*facts, *map(in_table, pair)) if facts else (ending,)
         self.alike.setdefault(key, []).append((ending, words, pair))
 
     def lines(self) -> Iterator[str]:
@@ -208,7 +207,7 @@ class _Different:
             for i, name in enumerate(self._names):
                 sources = {_source(pair[i]) for _, _, pair in told}
                 source = sources.pop() if len(sources) == 1 else ""
-                yield from _wrapped(f"    {name:21} {_count(told[0][2][i])}", source, 40)
+                yield from _wrapped(f"    {name:21} {in_table(told[0][2][i])}", source, 40)
 
 
 def _name(rules: RuleSet) -> str:
@@ -220,14 +219,8 @@ def _name(rules: RuleSet) -> str:
 def _ruling_lines(ending: str, words: str, ruling: Ruling) -> list[str]:
     return [
         *_wrapped(f"  {ending}:", words, 6),
-        *_wrapped(f"    {_count(ruling)}", _source(ruling), 18),
+        *_wrapped(f"    {in_table(ruling)}", _source(ruling), 18),
     ]
-
-
-def _count(ruling: Ruling) -> str:
-    if ruling.seconds is None:
-        return "no new count"
-    return f"{ruling.seconds} {_STARTS[ruling.starts_on]}"
 
 
 def _source(ruling: Ruling) -> str:

@@ -6,15 +6,9 @@ import argparse
 import sys
 
 from controller.rulebook.choice import add_option, rules_for
-from controller.rulebook.wording import as_data
+from controller.rulebook.wording import as_data, in_full
 from controller.rules.endings import FACTS, ending_named, fact_named
-from controller.rules.rulings import RulesError, RuleSet, Ruling, StartsOn
-
-_PLAIN = {
-    StartsOn.DEAD_BALL: "starts when the ball is dead",
-    StartsOn.READY: "held, starts on the ready for play",
-    StartsOn.SIGNAL: "acts at once on the referee's signal",
-}
+from controller.rules.rulings import RulesError, RuleSet, Ruling
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,14 +29,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="answer as one JSON object")
 
 
-def plain(ruling: Ruling) -> str:
-    """Seconds and what starts them, in plain words."""
-    number = "no new count" if ruling.seconds is None else f"{ruling.seconds} seconds"
-    if ruling.seconds is None and ruling.starts_on is not StartsOn.SIGNAL:
-        return number
-    return f"{number}, {_PLAIN[ruling.starts_on]}"
-
-
 def run(args: argparse.Namespace) -> int:
     """Answer; 0, or 2 for an unknown ending, fact, code, season or option."""
     try:
@@ -56,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
 
         print(json.dumps(as_data(ruling)))
         return 0
-    print(f"{plain(ruling)}\n{ruling.citation} (read as {ruling.read_as})")
+    print(f"{in_full(ruling)}\n{ruling.citation} (read as {ruling.read_as})")
     if ruling.unsettled:
         print(f"no source settles this: {ruling.unsettled}")
     if ruling.override:

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -48,7 +48,7 @@ OTHER_NAMES = {
 }
 """Other words for a code."""
 
-_TOP = {"code", "title", "sources", "seasons", "follows", "note"}
+_TOP = {"code", "title", "sources", "seasons", "follows", "note", "ready_by_whistle"}
 _SEASON = {
     "from",
     "like",
@@ -63,6 +63,8 @@ _SEASON = {
     "cancelled",
 }
 _FIRST_GAME = 1869
+_NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
+"""What a season that builds on no other builds on."""
 
 
 def codes() -> list[str]:
@@ -75,7 +77,7 @@ def load_rule_set(code: str, season: int | None = None) -> RuleSet:
 
     Raises :class:`RulesError` for an unknown code, a season before the first, or a damaged file.
     """
-    return _in_force(load_seasons(code), season, code)
+    return in_force(load_seasons(code), season, code)
 
 
 def load_seasons(code: str) -> list[RuleSet]:
@@ -95,14 +97,6 @@ def load_seasons(code: str) -> list[RuleSet]:
     except UnicodeDecodeError as error:
         raise RulesError(f"{source}: byte {error.start} is not UTF-8") from error
     return parse_seasons(words, source)
-
-
-def parse_rule_set(words: str, season: int | None, source: str) -> RuleSet:
-    """A rule set from TOML. ``source`` names the file in errors.
-
-    Raises :class:`RulesError`, also for what is wrong with a season that is not in force.
-    """
-    return _in_force(parse_seasons(words, source), season, source)
 
 
 def parse_seasons(words: str, source: str) -> list[RuleSet]:
@@ -133,7 +127,11 @@ def fingerprint(rule_set: RuleSet) -> str:
     return sha256("\n".join(lines).encode()).hexdigest()[:16]
 
 
-def _in_force(seasons: list[RuleSet], season: int | None, source: str) -> RuleSet:
+def in_force(seasons: list[RuleSet], season: int | None, source: str) -> RuleSet:
+    """The rules of ``season`` out of all ``seasons``, oldest first; None is the newest.
+
+    Raises :class:`RulesError`, which names ``source``, for a season before the first.
+    """
     if season is None:
         return seasons[-1]
     fitting = [each for each in seasons if each.season_from <= season]
@@ -214,6 +212,44 @@ def _season(document: Table, row: Table, base: RuleSet | None) -> RuleSet:
 def _laid_over(document: Table, row: Table, base: RuleSet | None) -> RuleSet:
     bare = base is not None and "sources" not in document
     sources = {} if bare else table_at(document, "sources")
+    rulings = _rulings(row, base, sources)
+    with_fact, variants = _facts(row, rulings, sources)
+
+    def own(key: str, read: Callable[[Table, str], Any]) -> Any:
+        return getattr(base, key) if base is not None and key not in row else read(row, key)
+
+    known = base or _NOTHING
+    return RuleSet(
+        code=text(document, "code"),
+        title=text(document, "title"),
+        season_from=row["from"],
+        season=row["from"],
+        routine_s=own("routine_s", _number),
+        administrative_s=own("administrative_s", _number),
+        rulings=rulings,
+        with_fact={**known.with_fact, **with_fact},
+        variants={**known.variants, **variants},
+        combinations=known.combinations + _combinations(row, rulings),
+        cancelled=_cancelled(row, rulings) if "cancelled" in row else known.cancelled,
+        marks=own("marks", marks),
+        routine_marks=own("routine_marks", marks),
+        ready_by_whistle=_ready_by_whistle(document, known),
+    )
+
+
+def _number(row: Table, key: str) -> int:
+    return whole(given(row, key), key)
+
+
+def _ready_by_whistle(document: Table, known: RuleSet) -> bool:
+    value = document.get("ready_by_whistle", known.ready_by_whistle)
+    if not isinstance(value, bool):
+        raise RulesError(f"ready_by_whistle = {shown(value)}: must be true or false")
+    return value
+
+
+def _rulings(row: Table, base: RuleSet | None, sources: Table) -> dict[str, Ruling]:
+    """The ruling of every ending: those of ``base``, then the rest, then the season's own."""
     own = {} if base is not None and "rulings" not in row else table_at(row, "rulings")
     rulings = dict(base.rulings) if base else {}
     if "rest" in row:
@@ -223,29 +259,7 @@ def _laid_over(document: Table, row: Table, base: RuleSet | None) -> RuleSet:
         rulings[ending] = _ruling(ending, as_table(entry, ending), sources, ending)
     if "routine" not in rulings:
         raise RulesError("routine: no ruling, although every rule set has a routine end of play")
-    with_fact, variants = _facts(row, rulings, sources)
-
-    def number(key: str) -> int:
-        return getattr(base, key) if base and key not in row else whole(given(row, key), key)
-
-    def marks_of(key: str) -> frozenset[int]:
-        return getattr(base, key) if base and key not in row else marks(row, key)
-
-    return RuleSet(
-        code=text(document, "code"),
-        title=text(document, "title"),
-        season_from=row["from"],
-        season=row["from"],
-        routine_s=number("routine_s"),
-        administrative_s=number("administrative_s"),
-        rulings=rulings,
-        with_fact={**(base.with_fact if base else {}), **with_fact},
-        variants={**(base.variants if base else {}), **variants},
-        combinations=(base.combinations if base else ()) + _combinations(row, rulings),
-        cancelled=base.cancelled if base and "cancelled" not in row else _cancelled(row, rulings),
-        marks=marks_of("marks"),
-        routine_marks=marks_of("routine_marks"),
-    )
+    return rulings
 
 
 def _ruling(ending: str, entry: Table, sources: Table, place: str) -> Ruling:
@@ -303,9 +317,7 @@ def _combinations(row: Table, rulings: Mapping[str, Ruling]) -> tuple[Combinatio
     return tuple(combinations)
 
 
-def _cancelled(row: Table, rulings: Mapping[str, Any]) -> frozenset[str]:
-    if "cancelled" not in row:
-        return frozenset()
+def _cancelled(row: Table, rulings: Mapping[str, Ruling]) -> frozenset[str]:
     cancelled = table_at(row, "cancelled")
     only(cancelled, {"endings"}, "cancelled: ")
     endings = given(cancelled, "endings", "cancelled: ")

@@ -104,7 +104,7 @@ class RuleSet:
     code). ``with_fact`` maps (ending, fact) to the ending it then counts as. ``cancelled`` are the
     endings that the fact ``cancelled`` (a penalty that cancels the play's result) takes back.
     ``marks`` are seconds left at which the crew is cued; ``routine_marks`` only in a count that
-    began at the routine number.
+    began at the routine number. ``ready_by_whistle``: the referee's whistle is the ready for play.
     """
 
     code: str
@@ -120,6 +120,7 @@ class RuleSet:
     cancelled: frozenset[str] = frozenset()
     marks: frozenset[int] = frozenset()
     routine_marks: frozenset[int] = frozenset()
+    ready_by_whistle: bool = False
     facts: frozenset[str] = field(init=False, repr=False, compare=False)
     """Every fact of a down that changes a ruling of this set."""
     only_asked: frozenset[str] = field(init=False, repr=False, compare=False)

@@ -38,7 +38,7 @@ from controller.rules.events import (
 from controller.rules.play_clock import UNDO_DEPTH, PlayClock
 from controller.rules.rulings import RuleSet
 from tests.benchmarks import figures
-from tests.benchmarks.invariants import decide
+from tests.exploration.invariants import decide
 from tests.scenarios.keeper_errors.field import Field
 from tests.scenarios.keeper_errors.keeper import Keeper, Rates
 from tests.scenarios.keeper_errors.played import orders

@@ -15,7 +15,7 @@ from controller.rules.phases import Phase, Running, Set
 from controller.rules.play_clock import PlayClock
 from controller.rules.transitions import TRANSITIONS, Kind
 from tests.benchmarks import night
-from tests.benchmarks.invariants import BrokenInvariantError
+from tests.exploration.invariants import BrokenInvariantError
 
 Patch = pytest.MonkeyPatch
 S = 1_000_000_000

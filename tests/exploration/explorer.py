@@ -4,7 +4,7 @@ An abstract state forgets instants and keeps what decides: the phase with its nu
 started it, what the down was told as far as the rule set can tell it apart, the boards, whose press
 Undo would take back, and which of the timers are still open, in the order in which they come due.
 From every new one every press is tried after every outcome of its timers: at once, and exactly
-when each of them is due.
+when each of them is due. At every press the play clock is held to the invariants, and to the model.
 """
 
 from __future__ import annotations
@@ -12,11 +12,12 @@ from __future__ import annotations
 import copy
 import time
 from collections import Counter, deque
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from controller.rules.actions import CORRECTION
+from controller.rules.effects import Decision
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -37,7 +38,9 @@ from controller.rules.events import (
 from controller.rules.phases import Running, Set, StartedBy, name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
-from tests.exploration.invariants import check_state, check_step
+from tests.exploration.agreement import same_answer, same_state
+from tests.exploration.invariants import decide, pass_time
+from tests.exploration.model import NaiveClock, NaiveRules
 from tests.exploration.words import Words
 
 S = 1_000_000_000
@@ -73,7 +76,45 @@ COMMON = (
     Press(Ready(), game_clock_s=LOW_S),
 )
 """What is pressed under every rule set, besides its ends of play. A new type of event belongs
-here, and into the table of :mod:`tests.exploration.invariants`."""
+here, and into the table of :mod:`tests.exploration.model`."""
+
+
+class Both(NamedTuple):
+    """The play clock and the model, in step."""
+
+    clock: PlayClock
+    model: NaiveClock
+
+    def copied(self) -> Both:
+        return Both(copy.copy(self.clock), copy.copy(self.model))
+
+    def pass_time(self, at: int) -> None:
+        pass_time(self.clock, at)
+        self.model.pass_time(at)
+
+    def decide(self, order: Order) -> Decision:
+        """Raises AssertionError where an invariant does not hold, or the two differ."""
+        decided = decide(self.clock, order)
+        same_answer(decided, self.model.handle(order, order.at))
+        same_state(self.clock, self.model, order.at)
+        return decided
+
+    def look_ahead(self, at: int) -> None:
+        """The numerals by themselves, a third of a second after the other."""
+        later = copy.copy(self.model)
+        for then in range(at, at + 3 * S, S // 3):
+            later.pass_time(then)
+            assert self.clock.numerals(then) == later.numerals(then)
+
+
+FEW = (
+    *(Press(each) for each in (ROUTINE, PlayEnded("foul"), PlayEnded("injury_defense"))),
+    *(Press(each) for each in (HELD_25, RUN_40, Ready(), Snap(), Stop(), NoCount())),
+    *(Press(each) for each in (SetCount(7), SetCount(0), ToggleBoards())),
+    Press(Undo(), Role.FIELD),
+    Press(BoardsFault("no answer"), Role.SERVICE),
+)
+"""Few enough that every instant of every timer can be gone through to the end."""
 
 
 def presses(words: Words, whole: bool) -> list[Press]:
@@ -105,6 +146,8 @@ class Explorer:
     depth: int = 1_000
     most: int = 1_000_000
     """At most so many states are gone on from."""
+    presses: Sequence[Press] = ()
+    """What is pressed; by default every press under the rule set."""
     states: int = 0
     transitions: int = 0
     level: int = 0
@@ -117,44 +160,43 @@ class Explorer:
     def run(self) -> Explorer:
         began = time.perf_counter()
         self.words = Words(self.rules)
-        self.presses = presses(self.words, self.whole)
-        start = PlayClock(self.rules)
-        seen = {self.key(start, 0)}
+        self.presses = self.presses or presses(self.words, self.whole)
+        start = Both(PlayClock(self.rules), NaiveClock(NaiveRules.of_rule_set(self.rules)))
+        seen = {self.key(start.clock, 0)}
         queue = deque([(start, 0, 0)])
         gone_on = 0
         while queue:
-            clock, now, level = queue.popleft()
+            both, now, level = queue.popleft()
             if level == self.depth or gone_on == self.most:
                 self.finished = False
                 break
             gone_on += 1
             self.level = level + 1
-            for after, at in self.steps(clock, now):
-                key = self.key(after, at)
+            for after, at in self.steps(both, now):
+                key = self.key(after.clock, at)
                 if key not in seen:
                     seen.add(key)
-                    check_state(after, at)
+                    after.look_ahead(at)
                     queue.append((after, at, level + 1))
         self.states = len(seen)
         self.took_s = time.perf_counter() - began
         return self
 
-    def steps(self, clock: PlayClock, now: int) -> Iterator[tuple[PlayClock, int]]:
+    def steps(self, both: Both, now: int) -> Iterator[tuple[Both, int]]:
         first = now + (AT_ONCE if self.hurried else 2 * S)
-        for at in (first, *(at for at, _ in timers(clock, now) if at > first)):
-            before = copy.copy(clock)
+        for at in (first, *(at for at, _ in timers(both.clock, now) if at > first)):
+            before = both.copied()
             before.pass_time(at)
             for press in self.presses:
-                order = as_order(press, clock, at)
+                order = as_order(press, before.clock, at)
                 if order is None:
                     continue
-                after = copy.copy(before)
-                decided, _ = after.handle(order, at)
+                after = before.copied()
+                decided = after.decide(order)
                 self.transitions += 1
                 self.cells[
                     decided.phase_before, type(order.event).__name__, decided.result.value
                 ] += 1
-                check_step(before, after, decided)
                 yield after, at
 
     def key(self, clock: PlayClock, now: int) -> object:

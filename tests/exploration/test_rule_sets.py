@@ -14,7 +14,7 @@ from controller.rules.phases import PHASES
 from controller.rules.rulings import RuleSet, StartsOn
 from tests.controller.rules.crew import SNAP, Crew, in_phase
 from tests.exploration.bugs import BUGS
-from tests.exploration.explorer import Explorer
+from tests.exploration.explorer import FEW, Explorer
 from tests.exploration.sets import rule_sets
 from tests.exploration.words import Words
 
@@ -25,8 +25,18 @@ SLICE = 120
 NAMES = {phase.__name__.upper() for phase in PHASES}
 
 
-def test_a_slice_of_every_phase() -> None:
-    explorer = Explorer(load_rule_set("flag"), most=40).run()
+@pytest.mark.parametrize(
+    ("code", "hurried"),
+    [
+        ("nfhs", False),
+        ("flag", False),
+        pytest.param("nfhs", True, marks=pytest.mark.full),
+        pytest.param("flag", True, marks=pytest.mark.long),
+    ],
+)
+def test_a_few_presses_to_a_fixed_point(code: str, hurried: bool) -> None:
+    explorer = Explorer(load_rule_set(code), presses=FEW, hurried=hurried).run()
+    assert explorer.finished and explorer.level >= 5
     assert {phase for phase, *_ in explorer.cells} == NAMES
 
 

@@ -23,6 +23,7 @@ JUDGES: Final = sorted(
         *(ROOT / "tests" / "controller" / "rules").rglob("test_*.py"),
         *(ROOT / "tests" / "controller" / "rulebook").glob("test_*.py"),
         ROOT / "tests" / "controller" / "recovery" / "test_snapshot_codec.py",
+        *(ROOT / "tests" / "exploration").glob("test_*.py"),
         ROOT / "tests" / "test_state_diagram.py",
     ]
 )
@@ -31,8 +32,7 @@ kill some more by chance, where the rules' own should."""
 HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
 """Whose tests are of a module that has no file of tests by its own name."""
 READ_WHEN_RUN: Final = tuple(
-    f"tests/controller/rules/{name}.py"
-    for name in ("test_every_source", "test_every_season", "scenarios/test_scenarios")
+    f"tests/controller/rules/{name}.py" for name in ("codes/test_seasons", "codes/test_published")
 )
 """Those that read the shipped data when they run, not when they are imported."""
 ALL, QUICK, NEAR = "all", "quick", "near"
@@ -52,7 +52,7 @@ _bench: Bench | None = None
 def digest() -> str:
     """Of all that a verdict rests on: code and data of the controller, the tests, this package."""
     found = hashlib.sha256()
-    for top in ("controller", "drivers", "tests/controller", "tests/mutation"):
+    for top in ("controller", "drivers", "tests/controller", "tests/exploration", "tests/mutation"):
         for path in sorted((ROOT / top).rglob("*")):
             if path.suffix in (".py", ".csv", ".toml") and path.name != "survivors.toml":
                 found.update(path.relative_to(ROOT).as_posix().encode() + path.read_bytes())
@@ -61,7 +61,7 @@ def digest() -> str:
 
 def judged(mutants: Sequence[Mutant], jobs: int, by: str = ALL) -> Iterator[Verdict]:
     """The verdict on each mutant, as it comes. Raises RuntimeError when the tests fail already for
-    the tree that is only written anew, without a change. ``by`` says which tests judge."""
+    the tree that is only written again, without a change. ``by`` says which tests judge."""
     global _mutants, _reach, _by  # noqa: PLW0603 - the workers are forks and find them here
     _mutants, _by = mutants, by
     _reach = {}
@@ -94,7 +94,7 @@ def _set_up(folder: str) -> None:
 
 
 def _measure(file: str) -> tuple[str, Verdict]:
-    """Time and reach of a file of tests; it must pass for sources that are written anew."""
+    """Time and reach of a file of tests; it must pass for sources that are written again."""
     assert _bench is not None
     before = {path: path.read_bytes() for path in _sources(_bench.folder)}
     for path, data in before.items():

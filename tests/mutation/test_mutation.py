@@ -60,7 +60,7 @@ def test_what_is_changed_in_a_small_module() -> None:
     assert mutants[0].lines is None and mutants[-1].lines == range(9, 10)
 
 
-def test_tables_written_anew_are_the_same_tables() -> None:
+def test_tables_written_again_are_the_same_tables() -> None:
     for path in RULES.rglob("*.toml"):
         document = tomllib.loads(path.read_text("utf-8"))
         assert tomllib.loads(written(document)) == document

@@ -1,7 +1,8 @@
 """Mutants of the rule sets and of the options, made on their tables.
 
 The wording of titles, citations and reasons is free and not changed; a `title` or an `about` is
-nothing else.
+nothing else. Which source of a code a ruling rests on, and how it was read, stands in the code
+alone: a test could only repeat it.
 """
 
 from __future__ import annotations
@@ -78,13 +79,6 @@ def inline(value: object) -> str:
 
 def code(document: Table) -> Iterator[Change]:
     """What can be changed in a code."""
-    sources = document.get("sources", {})
-    for name, source in sources.items():
-        yield from read_otherwise(source, ("sources", name), f"sources.{name}")
-        if "unsettled" in source:
-            yield Change(
-                ("sources", name, "unsettled"), DROPPED, f"sources.{name} without unsettled"
-            )
     for key in ("code", "follows"):
         if key in document:
             other = "nfl" if document[key] != "nfl" else "nfhs"
@@ -93,10 +87,10 @@ def code(document: Table) -> Iterator[Change]:
         yield Change(("note",), DROPPED, "without note")
     years = [row["from"] for row in document.get("seasons", [])]
     for index, row in enumerate(document.get("seasons", [])):
-        yield from season(row, ("seasons", index), years, sources)
+        yield from season(row, ("seasons", index), years)
 
 
-def season(row: Table, at: tuple[Key, ...], years: list[int], sources: Table) -> Iterator[Change]:
+def season(row: Table, at: tuple[Key, ...], years: list[int]) -> Iterator[Change]:
     """What can be changed in one season of a code."""
     year = row["from"]
     for other in (year + 1, year - 1):
@@ -114,13 +108,13 @@ def season(row: Table, at: tuple[Key, ...], years: list[int], sources: Table) ->
         if key in row:
             yield from marks(row[key], (*at, key), f"{year} {key}")
     if "rest" in row:
-        yield from ruling(row["rest"], (*at, "rest"), f"{year} rest", sources)
+        yield from ruling(row["rest"], (*at, "rest"), f"{year} rest")
     for ending, entry in row.get("rulings", {}).items():
         place, told = (*at, "rulings", ending), f"{year} {ending}"
-        yield from ruling(entry, place, told, sources)
+        yield from ruling(entry, place, told)
         yield Change(place, DROPPED, f"{told} dropped")
     names = list(row.get("rulings", {})) or ["touchdown", "routine"]
-    yield from facts(row, (*at, "facts"), f"{year}", names, sources)
+    yield from facts(row, (*at, "facts"), f"{year}", names)
     for index, entry in enumerate(row.get("combinations", [])):
         place, told = (*at, "combinations", index), f"{year} {' + '.join(entry['all_of'])}"
         yield Change(place, DROPPED, f"{told} dropped")
@@ -133,9 +127,7 @@ def season(row: Table, at: tuple[Key, ...], years: list[int], sources: Table) ->
         )
 
 
-def facts(
-    row: Table, at: tuple[Key, ...], told: str, names: list[str], sources: Table
-) -> Iterator[Change]:
+def facts(row: Table, at: tuple[Key, ...], told: str, names: list[str]) -> Iterator[Change]:
     """What can be changed in the facts of a season or of an option's value."""
     for index, entry in enumerate(row.get("facts", [])):
         place, what = (*at, index), f"{told} {entry['fact']}"
@@ -146,19 +138,16 @@ def facts(
             mean = following(names, entry["mean"])
             yield Change((*place, "mean"), mean, f"{what} mean {mean}")
         else:
-            yield from ruling(entry, place, what, sources)
+            yield from ruling(entry, place, what)
 
 
-def ruling(entry: Table, at: tuple[Key, ...], told: str, sources: Table) -> Iterator[Change]:
-    """Another number, another start, another source of the file."""
+def ruling(entry: Table, at: tuple[Key, ...], told: str) -> Iterator[Change]:
+    """Another number, another start."""
     swapped = other_count(entry.get("seconds", "none"))
     yield Change((*at, "seconds"), swapped, f"{told} seconds {swapped}")
     for start in STARTS:
         if start != entry["starts_on"]:
             yield Change((*at, "starts_on"), start, f"{told} starts_on {start}")
-    if "source" in entry and len(sources) > 1:
-        other = following(list(sources), entry["source"])
-        yield Change((*at, "source"), other, f"{told} source {other}")
 
 
 def options(document: Table) -> Iterator[Change]:
@@ -175,11 +164,11 @@ def options(document: Table) -> Iterator[Change]:
             yield from read_otherwise(value, at, told)
             for ending, entry in value.get("rulings", {}).items():
                 place = (*at, "rulings", ending)
-                yield from ruling(entry, place, f"{told} {ending}", {})
+                yield from ruling(entry, place, f"{told} {ending}")
                 yield Change(place, DROPPED, f"{told} {ending} dropped")
                 moved = {following(["foul", "routine"], each): e for each, e in [(ending, entry)]}
                 yield Change((*at, "rulings"), moved, f"{told} {ending} as {next(iter(moved))}")
-            yield from facts(value, (*at, "facts"), told, ["touchdown", "routine"], {})
+            yield from facts(value, (*at, "facts"), told, ["touchdown", "routine"])
             for key in ("marks", "routine_marks"):
                 if key in value:
                     yield from marks(value[key], (*at, key), f"{told} {key}")

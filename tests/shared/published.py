@@ -7,7 +7,7 @@ wrong, or this page is.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 
 class Count(NamedTuple):
@@ -70,24 +70,35 @@ ROUTINE_S: Final = 40
 """Shown and held from the snap (NFHS operator instructions, item J; NCAA 2-29-2)."""
 RESET_S: Final = 25
 """One palm pumped (NCAA 3-2-4-c; PIAA play clock mechanics 2019)."""
-BOTH_HURT: Final = frozenset({"injury_offense", "injury_defense"})
-FOURTH_DOWN: Final = "fourth_down"
-ENDS_A_SERIES: Final = frozenset(
-    {"routine", "runner_down_inbounds", "out_of_bounds", "incomplete_pass", "kick_no_new_series"}
+BOTH_HURT: Final = ("injury_offense", "injury_defense")
+ENDS_A_SERIES: Final = (
+    "routine",
+    "runner_down_inbounds",
+    "out_of_bounds",
+    "incomplete_pass",
+    "kick_no_new_series",
 )
 """What is a change of possession on fourth down (NFHS 3-5-7)."""
 
 
-def counts_as(ending: str, told: Iterable[str]) -> str:
-    """The ending that ``ending`` comes to, with all that was told of the down."""
-    fourth_down = FOURTH_DOWN in told and ending in ENDS_A_SERIES
-    return "change_of_possession" if fourth_down else ending
-
-
 def of_the_down(book: Book, told: Iterable[str]) -> Count:
     """All that happened in a down: 25 on the ready before 40 on the ready before 40 at once."""
-    told = frozenset(told)
-    endings = {counts_as(each, told) for each in told & book.keys()}
-    if endings >= BOTH_HURT:
-        endings = endings - BOTH_HURT | {"injury_both"}
-    return min((book[each] for each in endings), key=lambda count: (count.at_once, count.seconds))
+    return min((book[each] for each in told), key=lambda count: (count.at_once, count.seconds))
+
+
+def season_of(book: Book) -> dict[str, Any]:
+    """The book in the form of a rule-set file's season."""
+    starts_on = {True: "dead_ball", False: "ready_for_play"}
+    return {
+        "routine_s": ROUTINE_S,
+        "administrative_s": RESET_S,
+        "marks": [],
+        "rulings": {
+            ending: {"seconds": count.seconds, "starts_on": starts_on[count.at_once]}
+            for ending, count in book.items()
+        },
+        "facts": [
+            {"fact": "fourth_down", "endings": ENDS_A_SERIES, "mean": "change_of_possession"}
+        ],
+        "combinations": [{"all_of": BOTH_HURT, "mean": "injury_both"}],
+    }

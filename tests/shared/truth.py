@@ -9,7 +9,6 @@ whether or not it can be read.
 
 from __future__ import annotations
 
-import copy
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple, Protocol, TypeVar
 
@@ -29,28 +28,19 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
-from tests.controller.rules.naive_model import Accepted, NaiveClock, NaiveRules, Now, Saved, Verdict
-from tests.shared.published import (
-    FOURTH_DOWN,
-    NFHS,
-    RESET_S,
-    ROUTINE_S,
-    Book,
-    Count,
-    counts_as,
-    of_the_down,
-)
+from tests.exploration.model import NaiveClock, NaiveRules, Verdict
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.installation import KEEPER, ROLES
+from tests.shared.published import NFHS, Book, season_of
 
-MS: Final = 1_000_000
-S: Final = 1_000_000_000
 UNDEFINED: Final = -1
 """Where a numeral should be: no rule says what to show."""
 
 # What keys mean
 
-AGAIN_NS: Final = 600 * MS
-OF_ONE_HOLD_NS: Final = 3_000 * MS
-ONE_THUMB_NS: Final = 150 * MS
+AGAIN_NS: Final = 600 * MS_NS
+OF_ONE_HOLD_NS: Final = 3_000 * MS_NS
+ONE_THUMB_NS: Final = 150 * MS_NS
 
 _25, _40 = Number.ADMINISTRATIVE, Number.ROUTINE
 
@@ -137,57 +127,6 @@ class Keys:
 # What orders make of the count
 
 
-class PublishedRules(NaiveRules):
-    """A book of published counts, as the naive model asks for it."""
-
-    def __init__(self, book: Book) -> None:
-        self._book = book
-        self.routine, self.administrative = ROUTINE_S, RESET_S
-        self.endings = {
-            name: {"seconds": count.seconds, "starts_on": _starts_on(count)}
-            for name, count in book.items()
-        }
-        self.facts = {FOURTH_DOWN}
-        self.season = {"marks": []}
-
-    def means(self, ending: str, named: set[str]) -> str:
-        return counts_as(ending, named)
-
-    def answer(self, named: set[str]) -> tuple[int, str] | None:
-        if not named & self._book.keys():
-            return None
-        count = of_the_down(self._book, named)
-        return count.seconds, _starts_on(count)
-
-
-def _starts_on(count: Count) -> str:
-    return "dead_ball" if count.at_once else "ready_for_play"
-
-
-class _Clock(NaiveClock):
-    """The naive clock for thousands of orders: what is in its history is never changed, so that
-    only the present is copied."""
-
-    def _save(self) -> Saved:
-        return _copied(self.now), [*self.history], self.last
-
-    def _restore(self, saved: Saved) -> None:
-        now, history, self.last = saved
-        self.now, self.history = _copied(now), [*history]
-
-    def _undo(self, order: Order) -> Verdict:
-        if self.history:
-            role, before = self.history[-1].role, self.history[-1].before
-            self.history = [*self.history[:-1], Accepted(role, _copied(before))]
-        return super()._undo(order)
-
-
-def _copied(now: Now) -> Now:
-    new = copy.copy(now)
-    new.named = set(now.named)
-    return new
-
-
 class Step(NamedTuple):
     """From ``at`` on the count shows ``numeral``, None for no count; ``off``: the boards are
     ordered off, whatever the count."""
@@ -213,11 +152,9 @@ class Face(NamedTuple):
     zero_at: int | None = None
 
 
-KEEPER_HANDSET, FIELD_HANDSET, CONSOLE = 1, 2, 0
-CREW: Final[Mapping[int, tuple[Role, str]]] = {
-    CONSOLE: (Role.KEEPER, "twelve"),
-    KEEPER_HANDSET: (Role.KEEPER, "twelve"),
-    FIELD_HANDSET: (Role.FIELD, "four"),
+CONSOLE: Final = 0
+CREW: Final[Mapping[int, tuple[Role, str]]] = {CONSOLE: (Role.KEEPER, "twelve")} | {
+    number: (Role(role), layout) for number, (role, layout) in ROLES.items()
 }
 """Role and keys of each handset, by its number."""
 
@@ -226,8 +163,8 @@ class Truth:
     """The count of a game whose rules are in ``book``; instants are ns of any one clock."""
 
     def __init__(self, book: Book = NFHS, at: int = 0) -> None:
-        self.rules = PublishedRules(book)
-        self.clock = _Clock(self.rules)
+        self.rules = NaiveRules(season_of(book))
+        self.clock = NaiveClock(self.rules)
         self.steps = [Step(at, None)]
         self._drawn_at = at
         self._keys: dict[int, Keys] = {}
@@ -243,7 +180,7 @@ class Truth:
         at: int,
         *,
         held: bool = False,
-        handset: int = KEEPER_HANDSET,
+        handset: int = KEEPER,
         now: int | None = None,
         seen_at: int | None = None,
     ) -> str:
@@ -277,7 +214,7 @@ class Truth:
     def forget_play(self, at: int, *, off: bool) -> None:
         """All that was known of the play is given up; the boards are ``off`` or blank."""
         self.draw(at)
-        self.clock = _Clock(self.rules)
+        self.clock = NaiveClock(self.rules)
         self.clock.off = off
         self.step(at)
 
@@ -285,9 +222,9 @@ class Truth:
         """Write down what is to be shown up to ``to``."""
         state = self.clock.now
         if state.phase == "RUNNING":
-            left = (state.expires - self._drawn_at - 1) // S  # the changes that are still to come
-            for shown in range(min(left, state.seconds - 1), -1, -1):
-                at = state.expires - shown * S
+            to_come = (state.expires - self._drawn_at - 1) // S_NS
+            for shown in range(min(to_come, state.seconds - 1), -1, -1):
+                at = state.expires - shown * S_NS
                 if self._drawn_at < at <= to:
                     self.steps.append(Step(at, shown, self.clock.off))
         self._drawn_at = max(self._drawn_at, to)

@@ -7,15 +7,18 @@ from pathlib import Path
 
 import pytest
 
+from controller.cli import main
+from controller.config.load import parse_config
 from controller.rulebook import loader as rule_sets
 from controller.rulebook.loader import (
     FOLDER,
     OTHER_NAMES,
     codes,
     fingerprint,
+    in_force,
     load_rule_set,
     load_seasons,
-    parse_rule_set,
+    parse_seasons,
 )
 from controller.rules.endings import ENDINGS, FACTS
 from controller.rules.gestures import LAYOUTS
@@ -57,6 +60,11 @@ LATER = SMALL + SMALL[SMALL.index("[[seasons]]") :].replace("2020", "2024").repl
     "foul = { seconds = 25", "foul = { seconds = 40"
 )
 
+
+def parsed(words: str, season: int | None = None, source: str = "small.toml") -> RuleSet:
+    return in_force(parse_seasons(words, source), season, source)
+
+
 DAMAGES = [
     ('code = "small"\n', "", "'code'"),
     ('title = "A small code"\n', "", "'title'"),
@@ -87,6 +95,11 @@ DAMAGES = [
     ('endings = ["change"]', 'endings = ["changes"]', "ending 'changes' has no ruling"),
     ("[[seasons]]", "[seasons]]", "line 7"),
     ('code = "small"', "code = 5", "code = 5: must be text in one line"),
+    (
+        'code = "small"',
+        'code = "small"\nready_by_whistle = 1',
+        "ready_by_whistle = 1: must be",
+    ),
     ('citation = "Small 1-1"', "citation = 11", "source a: citation = 11: must be text"),
     ('fact = "fourth_down"', "fact = 4", "facts: fact = 4: must be text"),
     (
@@ -109,7 +122,7 @@ DAMAGES = [
 def test_a_damaged_file_names_the_file_and_the_key(whole: str, damaged: str, says: str) -> None:
     assert whole in SMALL
     with pytest.raises(RulesError) as caught:
-        parse_rule_set(SMALL.replace(whole, damaged, 1), None, "small.toml")
+        parsed(SMALL.replace(whole, damaged, 1))
     assert str(caught.value).startswith("small.toml: ")
     assert says in str(caught.value)
 
@@ -134,20 +147,20 @@ def test_a_subtler_damage_is_refused_too_and_its_key_named(
     assert whole in SMALL
     text = SMALL.replace(whole, damaged, 1).replace('endings = ["routine"]', 'endings = ["foul"]')
     with pytest.raises(RulesError, match=names):
-        parse_rule_set(text, None, "small.toml")
+        parsed(text)
 
 
 def test_the_newest_season_not_after_the_year_asked_for_is_in_force() -> None:
     for season, seconds in ((2020, 25), (2023, 25), (2024, 40), (2031, 40), (None, 40)):
-        assert parse_rule_set(LATER, season, "small.toml").ruling("foul").seconds == seconds
-    assert parse_rule_set(LATER, 2023, "small.toml").season == 2023
-    assert parse_rule_set(LATER, 2023, "small.toml").season_from == 2020
+        assert parsed(LATER, season).ruling("foul").seconds == seconds
+    assert parsed(LATER, 2023).season == 2023
+    assert parsed(LATER, 2023).season_from == 2020
 
 
 def test_a_file_without_a_season_is_refused() -> None:
     text = SMALL[: SMALL.index("[sources]")] + "seasons = []\n[sources]\n"
     with pytest.raises(RulesError, match=r"^small\.toml: seasons: at least one is needed$"):
-        parse_rule_set(text, None, "small.toml")
+        parsed(text)
 
 
 def test_a_file_that_is_not_utf_8_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -161,7 +174,7 @@ def test_a_season_before_the_first_is_named_with_the_first() -> None:
     with pytest.raises(
         RulesError, match=r"small\.toml: no season 2019: the first one held is 2020"
     ):
-        parse_rule_set(LATER, 2019, "small.toml")
+        parsed(LATER, 2019)
 
 
 def test_an_unknown_code_is_named_with_the_known_ones() -> None:
@@ -233,6 +246,13 @@ def test_a_code_that_follows_another_says_so_beside_every_ruling_it_takes() -> N
     assert [each.season_from for each in load_seasons("texas_six_man")] == [2016, 2018, 2024]
 
 
+def test_the_whistle_is_the_ready_of_the_codes_that_say_so() -> None:
+    assert {code for code in codes() if load_rule_set(code).ready_by_whistle} == {
+        "canadian",
+        "canadian_amateur",
+    }
+
+
 # One season like another
 
 CHANGED = """
@@ -252,8 +272,8 @@ source = "a"
 
 
 def test_a_season_like_another_differs_in_what_it_says_alone() -> None:
-    later, earlier = (parse_rule_set(SMALL + CHANGED, year, "s.toml") for year in (2020, 2016))
-    assert parse_rule_set(SMALL, 2020, "s.toml") == later
+    later, earlier = (parsed(SMALL + CHANGED, year) for year in (2020, 2016))
+    assert parsed(SMALL, 2020) == later
     assert (earlier.ruling("foul").seconds, earlier.ruling("change").seconds) == (30, 25)
     assert earlier.ruling("foul", ["fourth_down"]).seconds is None
     assert earlier.ruling("routine", ["fourth_down"]).ending == "change"
@@ -279,13 +299,13 @@ def test_a_season_like_another_differs_in_what_it_says_alone() -> None:
 def test_a_season_not_in_force_is_checked_too(whole: str, damaged: str, says: str) -> None:
     assert whole in CHANGED
     with pytest.raises(RulesError) as caught:
-        parse_rule_set(SMALL + CHANGED.replace(whole, damaged, 1), 2020, "small.toml")
+        parsed(SMALL + CHANGED.replace(whole, damaged, 1), 2020)
     assert str(caught.value).startswith("small.toml: ") and says in str(caught.value)
 
 
 def test_the_rest_is_every_ending_that_a_season_does_not_name() -> None:
     rest = 'rest = { seconds = 20, starts_on = "ready_for_play", source = "a" }\n'
-    rules = parse_rule_set(SMALL.replace("routine_s = 40\n", f"routine_s = 40\n{rest}"), None, "s")
+    rules = parsed(SMALL.replace("routine_s = 40\n", f"routine_s = 40\n{rest}"))
     assert rules.ruling("touchdown").seconds == 20
     assert rules.ruling("foul").seconds == 25
 
@@ -305,8 +325,79 @@ def test_the_rest_is_every_ending_that_a_season_does_not_name() -> None:
 )
 def test_a_damaged_follower_is_named(text: str, says: str) -> None:
     with pytest.raises(RulesError) as caught:
-        parse_rule_set(text, None, "x.toml")
+        parsed(text, source="x.toml")
     assert str(caught.value).startswith("x.toml: ") and says in str(caught.value)
+
+
+# A code of one's own
+
+OWN = """\
+code = "sandlot"
+title = "Sandlot eight"
+
+[sources]
+card = { citation = "Sandlot card 1", read_as = "text" }
+
+[sources.guess]
+citation = "Sandlot card"
+read_as = "memory"
+unsettled = "the card does not name it: 20 on the ready"
+
+[[seasons]]
+from = 2024
+routine_s = 30
+administrative_s = 20
+marks = [10, 5, 4, 3, 2, 1, 0]
+routine_marks = [20]
+rest = { seconds = 20, starts_on = "ready_for_play", source = "guess" }
+
+[seasons.rulings]
+routine = { seconds = 30, starts_on = "dead_ball", source = "card" }
+incomplete_pass = { seconds = 30, starts_on = "dead_ball", source = "card" }
+referee_pump = { seconds = 20, starts_on = "referee_signal", source = "card" }
+boards_disagree = { starts_on = "referee_signal", source = "card" }
+
+[[seasons.facts]]
+fact = "fourth_down"
+endings = ["incomplete_pass"]
+mean = "change_of_possession"
+
+[[seasons]]
+from = 2020
+like = 2024
+
+[seasons.rulings]
+incomplete_pass = { seconds = 20, starts_on = "ready_for_play", source = "card" }
+"""
+
+
+def test_one_file_is_a_whole_code(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """As "A rule set" in DEVELOPERS.md says: no line of code knows of it, and all of it answers."""
+    (tmp_path / "sandlot.toml").write_text(OWN, encoding="utf-8")
+    for path in Path(FOLDER).glob("*.toml"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    monkeypatch.setattr(rule_sets, "FOLDER", str(tmp_path))
+
+    def say(*words: str) -> str:
+        assert main(list(words)) == 0
+        return capsys.readouterr().out
+
+    ask = ("ruling", "incomplete_pass", "--rules", "sandlot")
+    now = "30 seconds, starts when the ball is dead\nSandlot card 1 (read as text)\n"
+    assert say(*ask) == now
+    assert say(*ask, "--fact", "fourth_down").startswith("20 seconds, held, starts on the ready")
+    assert say(*ask, "--season", "2021").startswith("20 seconds, held, starts on the ready")
+    assert "sandlot           2020 2024" in say("rules")
+    assert "20 signal" in say("rules", "sandlot")
+    assert "20 seconds" not in say("rules", "sandlot", "--against", "sandlot:2020")
+    card = tmp_path / "card.pdf"
+    assert "the card of sandlot since 2024, Sandlot eight" in say(
+        "rules", "sandlot", "--card", str(card)
+    )
+    assert card.read_bytes().startswith(b"%PDF")
+    assert parse_config('rules = "sandlot"', "own.toml").rules == "sandlot"
 
 
 # The record

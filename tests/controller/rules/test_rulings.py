@@ -23,9 +23,9 @@ from controller.rules.rulings import (
 )
 from tests.controller.rules.crew import SCHOOL, in_phase, only_25
 from tests.controller.rules.crew import ending as ended
-from tests.controller.rules.naive_model import NaiveRules
+from tests.exploration.model import NaiveRules
 
-NAIVE = NaiveRules(
+NAIVE = NaiveRules.read(
     (Path(controller.rules.codes.__path__[0]) / "nfhs.toml").read_text(encoding="utf-8")
 )
 NAMES = sorted(

@@ -11,12 +11,12 @@ from itertools import pairwise
 
 from tests.scenarios.main_job.playing import SETTLED_NS
 from tests.shared.board_node import Heard, Node
-from tests.shared.frames import DARK_NUMERALS
-from tests.shared.truth import MS, Reading, Spell, Truth
+from tests.shared.frames import DARK_NUMERALS, MS_NS
+from tests.shared.truth import Reading, Spell, Truth
 
 DARK = "  "
-SILENCE_NS = 1_500 * MS
-STUCK_NS = 300 * MS
+SILENCE_NS = 1_500 * MS_NS
+STUCK_NS = 300 * MS_NS
 """A port that does not send is given up after this (design of the drivers)."""
 
 
@@ -86,4 +86,4 @@ class Judge:
 def gaps_ms(log: Sequence[Heard], begin_at: int, end_at: int) -> list[float]:
     """The milliseconds between frames within a time."""
     instants = [each.at for each in log if begin_at <= each.at <= end_at]
-    return [(after - before) / MS for before, after in pairwise(instants)]
+    return [(after - before) / MS_NS for before, after in pairwise(instants)]

@@ -10,8 +10,8 @@ import random
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
+from tests.shared.frames import MS_NS
 from tests.shared.published import ROUTINE_S, Book, of_the_down
-from tests.shared.truth import MS
 
 PERIODS: Final = 4
 ENDS: Final[Mapping[str, float]] = {
@@ -106,7 +106,7 @@ class Field:
         self.happenings.append(Happening(self._at, what, frozenset(endings), flag_at))
 
     def _gap(self, gap: Gap) -> None:
-        self._at += round(self._rng.triangular(*gap) * 1000) * MS
+        self._at += round(self._rng.triangular(*gap) * 1000) * MS_NS
 
     def _period(self, *, kicked: bool) -> None:
         if self.happenings:
@@ -127,7 +127,8 @@ class Field:
         endings, kind = [self._end_of_down()], self._next
         flag_at = None
         if kind == "scrimmage" and self._book[endings[0]].at_once and self._is(FLAGGED):
-            flag_at = snapped_at + round((self._at - snapped_at) / MS * self._rng.random()) * MS
+            live_ms = (self._at - snapped_at) / MS_NS
+            flag_at = snapped_at + round(live_ms * self._rng.random()) * MS_NS
             endings.append("foul_defense" if self._is(ON_DEFENSE) else "foul")
         self._tell(What.DEAD, *endings, flag_at=flag_at)
         self._next = {

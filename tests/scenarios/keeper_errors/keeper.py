@@ -15,8 +15,8 @@ from typing import Final, NamedTuple
 
 from tests.scenarios.keeper_errors.field import Happening, What
 from tests.scenarios.keeper_errors.truth import SIGNAL_NS, signal_ns
+from tests.shared.frames import MS_NS
 from tests.shared.published import RUNS_40, Book, of_the_down
-from tests.shared.truth import MS
 
 
 class Kind(enum.Enum):
@@ -167,7 +167,7 @@ class Keeper:
         return self._rng.random() < share
 
     def _after(self, at: int, shortest_s: float, longest_s: float) -> int:
-        return at + round(self._rng.uniform(shortest_s, longest_s) * 1000) * MS
+        return at + round(self._rng.uniform(shortest_s, longest_s) * 1000) * MS_NS
 
     def _made(self, at: int, kind: Kind) -> None:
         self.errors.append(Error(at, kind))

@@ -18,8 +18,9 @@ from controller.rules.settings import Settings
 from tests.scenarios.keeper_errors.field import Field
 from tests.scenarios.keeper_errors.keeper import Error, Keeper, Press, Rates
 from tests.scenarios.keeper_errors.truth import truth_of
+from tests.shared.frames import S_NS
 from tests.shared.published import Book
-from tests.shared.truth import UNDEFINED, S, Spell, Step, spells
+from tests.shared.truth import UNDEFINED, Spell, Step, spells
 
 NO_ERROR = "without an error"
 """To whom wrong seconds are put down that no error came before: there must be none."""
@@ -99,4 +100,4 @@ def add(sums: Sums, played: Game, rules: RuleSet, settings: Settings) -> None:
     for from_at, to_at in wrong(played.truth, shown(played.presses, rules, settings)):
         place = bisect_right(error_at, from_at)
         kind = played.errors[place - 1].kind.value if place else NO_ERROR
-        sums.wrong_s[kind] += (to_at - from_at) / S
+        sums.wrong_s[kind] += (to_at - from_at) / S_NS

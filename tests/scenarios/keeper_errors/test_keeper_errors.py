@@ -16,8 +16,9 @@ from tests.scenarios.keeper_errors.__main__ import OFF, ON, games, kept, main
 from tests.scenarios.keeper_errors.keeper import NEVER, Press, Rates
 from tests.scenarios.keeper_errors.keeper import Kind as Error
 from tests.scenarios.keeper_errors.played import NO_ERROR, Sums, add, shown, wrong
+from tests.shared.frames import S_NS
 from tests.shared.published import BOOKS
-from tests.shared.truth import UNDEFINED, S, Spell, Step
+from tests.shared.truth import UNDEFINED, Spell, Step
 
 FACTOR = 1.5
 """All errors together cost so many times more with the windows off. Measured: 1.81 to 2.65 in ten
@@ -88,20 +89,20 @@ def test_a_wrong_number_in_a_rule_set_is_seen() -> None:
 
 
 def test_wrong_seconds_of_known_steps() -> None:
-    truth = [Step(0, UNDEFINED), Step(10 * S, 40), Step(20 * S, 39), Step(30 * S, 38)]
-    boards = [Step(0, None), Step(12 * S, 40), Step(20 * S, 39), Step(25 * S, None)]
-    assert list(wrong(truth, boards)) == [Spell(10 * S, 12 * S), Spell(25 * S, 30 * S)]
+    truth = [Step(0, UNDEFINED), Step(10 * S_NS, 40), Step(20 * S_NS, 39), Step(30 * S_NS, 38)]
+    boards = [Step(0, None), Step(12 * S_NS, 40), Step(20 * S_NS, 39), Step(25 * S_NS, None)]
+    assert list(wrong(truth, boards)) == [Spell(10 * S_NS, 12 * S_NS), Spell(25 * S_NS, 30 * S_NS)]
 
 
 def test_the_boards_follow_the_presses() -> None:
-    presses = [Press(S, "SNAP"), Press(5 * S, "DEAD_BALL"), Press(7 * S + 1, "NUMBER_25")]
+    presses = [Press(S_NS, "SNAP"), Press(5 * S_NS, "DEAD_BALL"), Press(7 * S_NS + 1, "NUMBER_25")]
     assert shown(presses, load_rule_set("nfhs"), ON) == [
         Step(0, None),
-        Step(S, 40),
-        Step(5 * S, 40),
-        Step(6 * S, 39),
-        Step(7 * S, 38),
-        Step(7 * S + 1, 25),
+        Step(S_NS, 40),
+        Step(5 * S_NS, 40),
+        Step(6 * S_NS, 39),
+        Step(7 * S_NS, 38),
+        Step(7 * S_NS + 1, 25),
     ]
 
 

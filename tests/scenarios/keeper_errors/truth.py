@@ -17,10 +17,11 @@ from controller.rules.events import (
     Snap,
 )
 from tests.scenarios.keeper_errors.field import Happening, What
+from tests.shared.frames import MS_NS
 from tests.shared.published import Book
-from tests.shared.truth import MS, Step, Truth
+from tests.shared.truth import Step, Truth
 
-SIGNAL_NS: Final = 200 * MS
+SIGNAL_NS: Final = 200 * MS_NS
 """What a keeper says with two taps takes so long; until then nobody can show it."""
 TWO_TAPS: Final = frozenset({"foul_defense", "injury_defense", "official_timeout"})
 

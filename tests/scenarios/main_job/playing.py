@@ -8,16 +8,16 @@ from dataclasses import dataclass
 from controller.rules.events import Order, PlayEnded
 from tests.scenarios.main_job.series import CONSOLE, FIELD_KEYS, NOBODY, Step
 from tests.shared.board_node import Node
+from tests.shared.frames import MS_NS, S_NS
 from tests.shared.handset_end import HandsetEnd
 from tests.shared.rig import Rig
-from tests.shared.truth import CONSOLE as CONSOLE_NUMBER
-from tests.shared.truth import MS, Face, S, Truth
+from tests.shared.truth import Face, Truth
 
 GAP_S = 0.3
 """Between the presses of one step."""
 HOLD_S = 1.0
 """Hold time of NO COUNT and BOARDS OFF (PROTOCOL.md, PRESS)."""
-SETTLED_NS = 26 * MS
+SETTLED_NS = 26 * MS_NS
 """A change is on the lamps by then: at most 20 ms for an answer under way, 3.9 ms on the line,
 and a stamp's rounding."""
 
@@ -31,8 +31,8 @@ def face_of(shows: str, at: int, before: Face) -> Face:
         return Face(None)
     if number == "stops":
         assert before.zero_at is not None
-        return Face(-((at - before.zero_at) // S))
-    return Face(int(number), at + int(number) * S if runs else None)
+        return Face(-((at - before.zero_at) // S_NS))
+    return Face(int(number), at + int(number) * S_NS if runs else None)
 
 
 def check_board(node: Node, truth: Truth, end_at: int) -> list[int]:
@@ -93,7 +93,7 @@ class Player:
 
     async def _press(self, step: Step, does: str, shows: str, _: str) -> str:
         if step.who == CONSOLE:
-            number = CONSOLE_NUMBER
+            number = 0
             before, at = self.truth.face(self.rig.clock()), self.rig.clock()
             result = self.rig.enter(does).result.value
             assert self.truth.order(Order(_typed(does), at)).result == result, step

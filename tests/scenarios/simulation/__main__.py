@@ -11,10 +11,10 @@ from pathlib import Path
 from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Plan, Played, play
 from tests.shared.board_node import DARK, ODD
-from tests.shared.truth import S
+from tests.shared.frames import S_NS
 from tests.shared.virtual_time import START_AT
 
-AROUND_NS = 8 * S
+AROUND_NS = 8 * S_NS
 """So much before and after a problem is shown."""
 SHOWN = 3
 """So many problems are shown with what was around them."""
@@ -98,7 +98,8 @@ class Sums:
         heads = ("wrong", "dark", "longest: wrong", "dark", "differ")
         lines = [f"{f'{self.games} games, seconds a game':36}" + "".join(f"{h:>15}" for h in heads)]
         for kind in sorted({*self._wrong, *self._dark}):
-            longest = (self._longest[f"{what}, {kind}"] / S for what in ("wrong", "dark", "differ"))
+            spells = (self._longest[f"{what}, {kind}"] for what in ("wrong", "dark", "differ"))
+            longest = (lasts_ns / S_NS for lasts_ns in spells)
             cells = (self._wrong[kind] / self.games, self._dark[kind] / self.games, *longest)
             lines.append(f"{kind:36}" + "".join(f"{cell:15.3f}" for cell in cells))
         total = sum(self._wrong.values()), sum(self._dark.values())
@@ -125,7 +126,7 @@ def timeline(played: Played, *, whole: bool) -> list[str]:
     near = [at for at, _ in problems[:SHOWN]]
     lines = [*lines, *problems]
     return [
-        f"{(at - START_AT) / S:12.4f} {text}"
+        f"{(at - START_AT) / S_NS:12.4f} {text}"
         for at, text in sorted(lines, key=lambda line: line[0])
         if whole or text.startswith("PROBLEM") or any(abs(at - when) < AROUND_NS for when in near)
     ]

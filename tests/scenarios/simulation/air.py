@@ -12,8 +12,7 @@ from drivers.handset.simulated import SimulatedHandset
 from tests.scenarios.simulation.link import Link
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Sent
-from tests.shared.frames import BYTE_NS, PRESS_BYTES, STATE_BYTES, opened
-from tests.shared.truth import MS
+from tests.shared.frames import BYTE_NS, MS_NS, PRESS_BYTES, STATE_BYTES, opened
 
 _PRESS = struct.Struct(">BBIHBHB")
 
@@ -101,10 +100,10 @@ class Air:
         rng = self._rng
         if self.loss and rng.random() < self.loss:
             return
-        delay_ns = rng.randrange(50, 2_500) * MS if self.late and rng.random() < self.late else 0
+        delay_ns = rng.randrange(50, 2_500) * MS_NS if self.late and rng.random() < self.late else 0
         self._fly(frame, sent, at + delay_ns)
         if self.doubled and rng.random() < self.doubled:
-            self._fly(frame, sent, at + delay_ns + rng.randrange(8, 2_000) * MS)
+            self._fly(frame, sent, at + delay_ns + rng.randrange(8, 2_000) * MS_NS)
 
     def _fly(self, frame: bytes, sent: Sent, at: int) -> None:
         arrives_at = at + PRESS_BYTES * BYTE_NS

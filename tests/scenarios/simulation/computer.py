@@ -28,18 +28,18 @@ from tests.scenarios.simulation.process import (
 )
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import InstallationTruth
+from tests.shared.frames import MS_NS, S_NS
 from tests.shared.installation import PORTS, configuration
-from tests.shared.truth import MS, S
 
 NEVER = 1 << 62
 SOFTWARE = "simulation"
-WATCHDOG_NS = 2 * S
+WATCHDOG_NS = 2 * S_NS
 """WatchdogSec of the unit."""
-LOOP, HOPELESS, LOOP_NS = 3, 6, 10 * S
+LOOP, HOPELESS, LOOP_NS = 3, 6, 10 * S_NS
 """After so many crashes within so long it comes up dark; or with no state either, which may be
 what it dies of."""
-BOOT_NS = 12 * S
-RESTART_NS = 400 * MS
+BOOT_NS = 12 * S_NS
+RESTART_NS = 400 * MS_NS
 """From the end of one process to the first step of the next: RestartSec and the start of Python."""
 
 
@@ -115,7 +115,7 @@ class Computer:
             await self._run_process()
             if not self._over:
                 down_ns, self._down_ns = self._down_ns, RESTART_NS
-                await asyncio.sleep(down_ns / S)
+                await asyncio.sleep(down_ns / S_NS)
 
     def kill(
         self,
@@ -233,7 +233,7 @@ class Computer:
                 self.starved.append(at)
                 self.kill("watchdog", None)
 
-        return Watchdog(service, told, WATCHDOG_NS / S)
+        return Watchdog(service, told, WATCHDOG_NS / S_NS)
 
     def _take_result(self, running: asyncio.Task[None]) -> None:
         error = running.exception()
@@ -277,7 +277,7 @@ class Computer:
         ``README.md``."""
         truth = self._truth
         phase = truth.clock.now.phase
-        long_away = bool(self.starts) and now - self._died_at >= 31 * S and phase != "IDLE"
+        long_away = bool(self.starts) and now - self._died_at >= 31 * S_NS and phase != "IDLE"
         crashes = sum(now - at < LOOP_NS for at in self._starts_of_crashes)
         self._starts_of_crashes.append(now)
         if crashes >= HOPELESS:

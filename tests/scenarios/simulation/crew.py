@@ -11,7 +11,8 @@ from drivers.base import Edge, Key
 from drivers.handset.messages import StateFlag
 from tests.scenarios.simulation.air import Air
 from tests.scenarios.simulation.schedule import Schedule
-from tests.shared.truth import FIELD_HANDSET, KEEPER_HANDSET, S
+from tests.shared.frames import S_NS
+from tests.shared.installation import FIELD, KEEPER
 
 HOLD_S = 1.0
 
@@ -44,9 +45,10 @@ class Crew:
         if wait_s is None:
             self.over.set()
         else:
-            self._schedule.at(at + max(1, int(wait_s * S)), lambda then: self._go_on(script, then))
+            wait_ns = max(1, int(wait_s * S_NS))
+            self._schedule.at(at + wait_ns, lambda then: self._go_on(script, then))
 
-    def _tap(self, key: Key, handset: int = KEEPER_HANDSET, edge: Edge = Edge.DOWN) -> None:
+    def _tap(self, key: Key, handset: int = KEEPER, edge: Edge = Edge.DOWN) -> None:
         now = self._schedule.clock()
         self._air.press(handset, key, edge, now)
 
@@ -87,7 +89,7 @@ class Crew:
                 yield rng.uniform(1.0, 3.0)
                 self._tap(Key.DEAD_BALL)
         elif draw < 0.60:  # the back judge does it
-            self._tap(Key.NUMBER_40, FIELD_HANDSET)
+            self._tap(Key.NUMBER_40, FIELD)
             if rng.random() < 0.5:
                 yield rng.uniform(0.0, 1.5)
                 self._tap(Key.DEAD_BALL)
@@ -134,7 +136,7 @@ class Crew:
         keys = (Key.NUMBER_40, Key.NUMBER_25, Key.READY, Key.UNDO)
         self._tap(self._rng.choice((Key.SNAP, Key.READY, Key.NUMBER_25, Key.STOP)))
         yield self._rng.uniform(0.0, 1.2)
-        self._tap(self._rng.choice(keys), FIELD_HANDSET)
+        self._tap(self._rng.choice(keys), FIELD)
 
     def _before_the_snap(self) -> Script:
         yield self._about(7.0)
@@ -152,7 +154,7 @@ class Crew:
             self._tap(Key.UNDO)
             yield self._about(4.0)
 
-    def _hold(self, key: Key, handset: int = KEEPER_HANDSET) -> Script:
+    def _hold(self, key: Key, handset: int = KEEPER) -> Script:
         self._tap(key, handset)
         yield HOLD_S
         self._tap(key, handset, Edge.HELD)
@@ -163,7 +165,7 @@ class Crew:
 
     def _relight(self) -> Script:
         """The hand flutters: the boards are off. Light them, after a word with the officials."""
-        state = self._air.handsets[KEEPER_HANDSET].state
+        state = self._air.handsets[KEEPER].state
         if state is None or not state.flags & StateFlag.BOARDS_OFF:
             return
         yield self._rng.uniform(1.0, 9.0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import partial
 from typing import NamedTuple
@@ -15,64 +15,23 @@ from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
 from tests.shared.board_node import Lamps, Node
-from tests.shared.truth import MS, S
+from tests.shared.frames import MS_NS, S_NS
+
+Act = Callable[["Faults", str, int, int], str]
+"""Begins a fault, given its class, its instant and how long it lasts; gives its detail."""
 
 
 class FaultKind(NamedTuple):
-    """How often, and how long (seconds from, to). ``settles_s``: for so long after its end the
-    boards may still be dark because of it, 0 if they may not be at all. ``stale``: while it lasts
-    a board may show what it was told before, or differ from the other."""
+    """What begins it, how often, and how long (seconds from, to). ``settles_s``: for so long after
+    its end the boards may still be dark because of it, 0 if they may not be at all. ``stale``:
+    while it lasts a board may show what it was told before, or differ from the other."""
 
+    act: Act
     weight: float
     least_s: float
     most_s: float
     settles_s: float = 0.0
     stale: bool = False
-
-
-PORT_BACK_S = 2.2 + 3.2
-"""The longest pause before a port is tried again, and the time in which boards come back."""
-KINDS = {
-    "board mute": FaultKind(5, 0.5, 8.0, 3.2),
-    "board deaf": FaultKind(5, 0.5, 8.0, 3.2, stale=True),
-    "board reset": FaultKind(5, 0.0, 0.4, 0.7, stale=True),
-    "board lies": FaultKind(4, 0.5, 12.0, 3.2, stale=True),
-    "board flaps": FaultKind(3, 15.0, 45.0, 3.2),
-    "line noise": FaultKind(4, 1.0, 15.0, 3.2, stale=True),
-    "answer lost": FaultKind(5, 0.0, 0.0),
-    "boards port stalled": FaultKind(5, 0.1, 4.0, PORT_BACK_S, stale=True),
-    "boards port full": FaultKind(4, 0.1, 3.0, PORT_BACK_S, stale=True),
-    "boards port cut": FaultKind(5, 0.1, 6.0, PORT_BACK_S, stale=True),
-    "receiver cut": FaultKind(4, 0.1, 6.0),
-    "receiver stalled": FaultKind(4, 0.1, 3.0),
-    "poor radio": FaultKind(6, 5.0, 40.0),
-    "jammed": FaultKind(4, 0.5, 20.0),
-    "crew gone": FaultKind(0.7, 70.0, 100.0),
-    "late presses": FaultKind(5, 10.0, 40.0),
-    "doubled presses": FaultKind(5, 10.0, 40.0),
-    "forged presses": FaultKind(5, 1.0, 10.0),
-    "replayed presses": FaultKind(6, 1.0, 20.0),
-    "killed": FaultKind(8, 0.3, 2.5, 0.3, stale=True),
-    "killed in a turn": FaultKind(10, 0.3, 2.5, 0.3, stale=True),
-    "killed again and again": FaultKind(2, 0.3, 1.0, 0.3, stale=True),
-    "stopped": FaultKind(3, 0.3, 4.0, 0.3, stale=True),
-    "away for long": FaultKind(0.7, 32.0, 60.0, 0.3, stale=True),
-    "power cut": FaultKind(2, 14.0, 40.0, 0.3, stale=True),
-    "hung": FaultKind(3, 5.0, 5.0, 0.3, stale=True),
-    "disk stalled": FaultKind(5, 0.5, 30.0),
-    "slow loop": FaultKind(5, 1.0, 8.0, 3.2, stale=True),
-}
-WATCHDOG = FaultKind(0, 0.0, 0.0, 0.3, stale=True)
-"""The manager's kill, which no one draws."""
-OF_THE_PROCESS = {
-    "killed",
-    "killed in a turn",
-    "killed again and again",
-    "stopped",
-    "away for long",
-    "power cut",
-}
-OF_A_BOARD = {"board deaf", "board reset", "board lies", "line noise"}
 
 
 @dataclass(frozen=True)
@@ -95,7 +54,7 @@ class Faults:
         targets: Targets,
         rng: random.Random,
         every_s: float,
-        kinds: dict[str, FaultKind] | None = None,
+        kinds: Mapping[str, FaultKind] | None = None,
     ) -> None:
         self._schedule, self._computer = targets.schedule, targets.computer
         self._pair, self._air, self._links = targets.pair, targets.air, targets.links
@@ -107,70 +66,34 @@ class Faults:
 
     def begin(self, at: int) -> None:
         if self._kinds:
-            self._later(at + 10 * S)
+            self._later(at + 10 * S_NS)
 
     def lateness(self) -> int:
         """By how much the event loop wakes late now."""
         now = self._schedule.clock()
         if now >= self.slow_until_at or self._rng.random() < 0.6:
             return 0
-        return self._rng.choice((self._rng.randrange(900), self._rng.randrange(40))) * MS
+        return self._rng.choice((self._rng.randrange(900), self._rng.randrange(40))) * MS_NS
 
     def _later(self, at: int) -> None:
         wait_s = self._rng.expovariate(1 / self._every_s)
-        self._schedule.at(at + int(wait_s * S), self._strike)
+        self._schedule.at(at + int(wait_s * S_NS), self._strike)
 
     def _strike(self, at: int) -> None:
         names = list(self._kinds)
         name = self._rng.choices(names, [self._kinds[n].weight for n in names])[0]
         kind = self._kinds[name]
-        lasts_ns = int(self._rng.uniform(kind.least_s, kind.most_s) * S)
+        lasts_ns = int(self._rng.uniform(kind.least_s, kind.most_s) * S_NS)
         group = name.split()[0]
         if self._busy.get(group, 0) <= at:
-            self._busy[group] = at + lasts_ns + S
-            detail = self._acts(name)(at, lasts_ns)
+            self._busy[group] = at + lasts_ns + S_NS
+            detail = kind.act(self, name, at, lasts_ns)
             self._schedule.log.struck.append(name)
             if name in OF_THE_PROCESS:  # the computer says when it really was away
                 self._schedule.log.say(at, f"FAULT {name}: {detail}")
             else:
                 self._schedule.log.fault(name, at, at + lasts_ns, detail)
         self._later(at)
-
-    def _acts(self, name: str) -> Callable[[int, int], str]:
-        """What begins the fault ``name``, given its instant and how long it lasts, and tells its
-        detail."""
-        boards, receiver = self._links["boards"], self._links["receiver"]
-        acts: dict[str, Callable[[int, int], str]] = {
-            "board mute": partial(self._board, "mute", True),
-            "board deaf": partial(self._board, "plugged", False),
-            "board reset": self._board_reset,
-            "board lies": self._board_lies,
-            "board flaps": self._board_flaps,
-            "line noise": self._line_noise,
-            "answer lost": self._answer_lost,
-            "boards port stalled": partial(self._port_stalled, boards),
-            "boards port full": partial(self._port_full, boards),
-            "boards port cut": partial(self._port_cut, boards),
-            "receiver cut": partial(self._port_cut, receiver),
-            "receiver stalled": partial(self._port_stalled, receiver),
-            "poor radio": self._poor_radio,
-            "jammed": self._jammed,
-            "crew gone": partial(self._presses, "loss", 1.0, "nobody is heard"),
-            "late presses": partial(self._presses, "late", 0.4, "by up to 2.5 s"),
-            "doubled presses": partial(self._presses, "doubled", 0.5, "half of them"),
-            "forged presses": partial(self._strangers, self._forge, (1, 3, 30)),
-            "replayed presses": partial(self._strangers, self._replay_any, (1, 3, 10)),
-            "killed": partial(self._killed, name),
-            "killed in a turn": partial(self._killed_in_a_turn, name),
-            "killed again and again": partial(self._killed_again, name),
-            "stopped": partial(self._stopped, name),
-            "away for long": partial(self._killed, name),
-            "power cut": partial(self._power_cut, name),
-            "hung": self._hung,
-            "disk stalled": self._disk_stalled,
-            "slow loop": self._slow_loop,
-        }
-        return acts[name]
 
     def _after(self, at: int, wait_ns: int, act: Callable[[int], None]) -> None:
         self._schedule.at(at + wait_ns, act)
@@ -185,18 +108,23 @@ class Faults:
 
     # Boards
 
-    def _board(self, name: str, value: bool, at: int, lasts_ns: int) -> str:
+    def board_mute(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
-        self._for_a_while(node, name, value, at, lasts_ns)
+        self._for_a_while(node, "mute", True, at, lasts_ns)
         return f"node {node.number}"
 
-    def _board_reset(self, at: int, lasts_ns: int) -> str:
+    def board_deaf(self, name: str, at: int, lasts_ns: int) -> str:
+        node = self._node()
+        self._for_a_while(node, "plugged", False, at, lasts_ns)
+        return f"node {node.number}"
+
+    def board_reset(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
         node.reset(at)
         self._for_a_while(node, "plugged", False, at, lasts_ns)
         return f"node {node.number}"
 
-    def _board_lies(self, at: int, lasts_ns: int) -> str:
+    def board_lies(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
         tens, units = (
             1 << self._rng.randrange(7) if self._rng.random() < 0.7 else 0x7F for _ in "tu"
@@ -207,64 +135,84 @@ class Faults:
         self._after(at, lasts_ns, lambda then: node.stick(none, none, then))
         return f"node {node.number}, lamps {(tens, units)} always {'on' if on else 'off'}"
 
-    def _board_flaps(self, at: int, lasts_ns: int) -> str:
+    def board_flaps(self, name: str, at: int, lasts_ns: int) -> str:
         node = self._node()
 
         def turn(then: int) -> None:
             node.mute = not node.mute and then < at + lasts_ns
             if then < at + lasts_ns:
-                pause_ns = self._rng.randrange(1_200, 3_500) * MS
+                pause_ns = self._rng.randrange(1_200, 3_500) * MS_NS
                 self._after(then, min(pause_ns, at + lasts_ns - then), turn)
 
         turn(at)
         return f"node {node.number}"
 
-    def _line_noise(self, at: int, lasts_ns: int) -> str:
+    def line_noise(self, name: str, at: int, lasts_ns: int) -> str:
         loss = self._rng.choice((0.05, 0.3, 0.6))
         thing: Pair | Node = self._pair if self._rng.random() < 0.5 else self._node()
         self._for_a_while(thing, "loss", loss, at, lasts_ns)
         return f"{loss:.0%} of the frames, {'both' if thing is self._pair else 'one board'}"
 
-    def _answer_lost(self, at: int, lasts_ns: int) -> str:
+    def answer_lost(self, name: str, at: int, lasts_ns: int) -> str:
         self._pair.lose_answers = 1
         return "one"
 
     # Ports
 
-    def _port_stalled(self, link: Link, at: int, lasts_ns: int) -> str:
+    def _link(self, name: str) -> Link:
+        return self._links["boards" if name.startswith("boards") else "receiver"]
+
+    def port_stalled(self, name: str, at: int, lasts_ns: int) -> str:
+        link = self._link(name)
         link.stall()
         self._after(at, lasts_ns, lambda _: link.resume())
         return link.name
 
-    def _port_full(self, link: Link, at: int, lasts_ns: int) -> str:
+    def port_full(self, name: str, at: int, lasts_ns: int) -> str:
+        link = self._link(name)
         capacity = self._rng.choice((0, 0, 7))
         self._for_a_while(link, "capacity", capacity, at, lasts_ns)
         return f"takes {capacity} bytes"
 
-    def _port_cut(self, link: Link, at: int, lasts_ns: int) -> str:
+    def port_cut(self, name: str, at: int, lasts_ns: int) -> str:
+        link = self._link(name)
         link.unplug()
         self._after(at, lasts_ns, lambda _: link.replug())
         return link.name
 
     # The air
 
-    def _presses(self, name: str, share: float, detail: str, at: int, lasts_ns: int) -> str:
-        self._for_a_while(self._air, name, share, at, lasts_ns)
-        return detail
+    def crew_gone(self, name: str, at: int, lasts_ns: int) -> str:
+        self._for_a_while(self._air, "loss", 1.0, at, lasts_ns)
+        return "nobody is heard"
 
-    def _poor_radio(self, at: int, lasts_ns: int) -> str:
+    def late_presses(self, name: str, at: int, lasts_ns: int) -> str:
+        self._for_a_while(self._air, "late", 0.4, at, lasts_ns)
+        return "by up to 2.5 s"
+
+    def doubled_presses(self, name: str, at: int, lasts_ns: int) -> str:
+        self._for_a_while(self._air, "doubled", 0.5, at, lasts_ns)
+        return "half of them"
+
+    def poor_radio(self, name: str, at: int, lasts_ns: int) -> str:
         loss = self._rng.uniform(0.1, 0.6)
         self._for_a_while(self._air, "loss", loss, at, lasts_ns)
         self._for_a_while(self._air, "deafness", loss, at, lasts_ns)
         return f"{loss:.0%} lost"
 
-    def _jammed(self, at: int, lasts_ns: int) -> str:
+    def jammed(self, name: str, at: int, lasts_ns: int) -> str:
         self._for_a_while(self._air, "loss", 1.0, at, lasts_ns)
         for _ in range(self._rng.randrange(5)):  # and what was jammed is played, then or soon after
-            self._after(at, self._rng.randrange(lasts_ns + 3 * S), self._replay_a_new_one)
+            self._after(at, self._rng.randrange(lasts_ns + 3 * S_NS), self._replay_a_new_one)
         return "all presses lost"
 
-    def _strangers(
+    def forged_presses(self, name: str, at: int, lasts_ns: int) -> str:
+        return self._now_and_then(self._forge, (1, 3, 30), at, lasts_ns)
+
+    def replayed_presses(self, name: str, at: int, lasts_ns: int) -> str:
+        return self._now_and_then(self._replay_any, (1, 3, 10), at, lasts_ns)
+
+    def _now_and_then(
         self, act: Callable[[int], None], counts: tuple[int, ...], at: int, lasts_ns: int
     ) -> str:
         count = self._rng.choice(counts)
@@ -283,38 +231,38 @@ class Faults:
 
     # The computer
 
-    def _killed(self, name: str, at: int, lasts_ns: int) -> str:
+    def killed(self, name: str, at: int, lasts_ns: int) -> str:
         self._computer.kill(name, None, lasts_ns)
         return "at once" if name == "killed" else "not started again for long"
 
-    def _killed_in_a_turn(self, name: str, at: int, lasts_ns: int) -> str:
+    def killed_in_a_turn(self, name: str, at: int, lasts_ns: int) -> str:
         where = self._rng.choice(list(KillPoint))
         in_press = self._rng.random() < 0.7
         self._computer.kill(name, where, lasts_ns, self._rng.randrange(200), in_press=in_press)
         return where.value + (", in the next press" if in_press else "")
 
-    def _killed_again(self, name: str, at: int, lasts_ns: int) -> str:
+    def killed_again(self, name: str, at: int, lasts_ns: int) -> str:
         for n in range(4):
-            wait_ns = n * (lasts_ns + 800 * MS)
+            wait_ns = n * (lasts_ns + 800 * MS_NS)
             self._after(at, wait_ns, lambda _: self._computer.kill(name, None, lasts_ns))
         return "four times"
 
-    def _stopped(self, name: str, at: int, lasts_ns: int) -> str:
+    def stopped(self, name: str, at: int, lasts_ns: int) -> str:
         self._computer.stop(name, lasts_ns)
         return "and started again"
 
-    def _power_cut(self, name: str, at: int, lasts_ns: int) -> str:
+    def power_cut(self, name: str, at: int, lasts_ns: int) -> str:
         self._computer.cut_power(name, at, lasts_ns)
         if self._rng.random() < 0.5:
             for node in self._pair.nodes:
                 node.reset(at)
         return "the power fails"
 
-    def _hung(self, at: int, lasts_ns: int) -> str:
+    def hung(self, name: str, at: int, lasts_ns: int) -> str:
         self._computer.hang()
         return "its timer is never set again"
 
-    def _disk_stalled(self, at: int, lasts_ns: int) -> str:
+    def disk_stalled(self, name: str, at: int, lasts_ns: int) -> str:
         self._computer.disk.stalled_until_at = at + lasts_ns
         if self._rng.random() < 0.3:
             kill = partial(self._computer.kill, "killed while the disk was stalled", None)
@@ -322,6 +270,51 @@ class Faults:
             return "nothing is written, and the service is killed"
         return "nothing is written"
 
-    def _slow_loop(self, at: int, lasts_ns: int) -> str:
+    def slow_loop(self, name: str, at: int, lasts_ns: int) -> str:
         self.slow_until_at = at + lasts_ns
         return "up to 0.9 s late"
+
+
+PORT_BACK_S = 2.2 + 3.2
+"""The longest pause before a port is tried again, and the time in which boards come back."""
+KINDS: Mapping[str, FaultKind] = {
+    "board mute": FaultKind(Faults.board_mute, 5, 0.5, 8.0, 3.2),
+    "board deaf": FaultKind(Faults.board_deaf, 5, 0.5, 8.0, 3.2, stale=True),
+    "board reset": FaultKind(Faults.board_reset, 5, 0.0, 0.4, 0.7, stale=True),
+    "board lies": FaultKind(Faults.board_lies, 4, 0.5, 12.0, 3.2, stale=True),
+    "board flaps": FaultKind(Faults.board_flaps, 3, 15.0, 45.0, 3.2),
+    "line noise": FaultKind(Faults.line_noise, 4, 1.0, 15.0, 3.2, stale=True),
+    "answer lost": FaultKind(Faults.answer_lost, 5, 0.0, 0.0),
+    "boards port stalled": FaultKind(Faults.port_stalled, 5, 0.1, 4.0, PORT_BACK_S, stale=True),
+    "boards port full": FaultKind(Faults.port_full, 4, 0.1, 3.0, PORT_BACK_S, stale=True),
+    "boards port cut": FaultKind(Faults.port_cut, 5, 0.1, 6.0, PORT_BACK_S, stale=True),
+    "receiver cut": FaultKind(Faults.port_cut, 4, 0.1, 6.0),
+    "receiver stalled": FaultKind(Faults.port_stalled, 4, 0.1, 3.0),
+    "poor radio": FaultKind(Faults.poor_radio, 6, 5.0, 40.0),
+    "jammed": FaultKind(Faults.jammed, 4, 0.5, 20.0),
+    "crew gone": FaultKind(Faults.crew_gone, 0.7, 70.0, 100.0),
+    "late presses": FaultKind(Faults.late_presses, 5, 10.0, 40.0),
+    "doubled presses": FaultKind(Faults.doubled_presses, 5, 10.0, 40.0),
+    "forged presses": FaultKind(Faults.forged_presses, 5, 1.0, 10.0),
+    "replayed presses": FaultKind(Faults.replayed_presses, 6, 1.0, 20.0),
+    "killed": FaultKind(Faults.killed, 8, 0.3, 2.5, 0.3, stale=True),
+    "killed in a turn": FaultKind(Faults.killed_in_a_turn, 10, 0.3, 2.5, 0.3, stale=True),
+    "killed again and again": FaultKind(Faults.killed_again, 2, 0.3, 1.0, 0.3, stale=True),
+    "stopped": FaultKind(Faults.stopped, 3, 0.3, 4.0, 0.3, stale=True),
+    "away for long": FaultKind(Faults.killed, 0.7, 32.0, 60.0, 0.3, stale=True),
+    "power cut": FaultKind(Faults.power_cut, 2, 14.0, 40.0, 0.3, stale=True),
+    "hung": FaultKind(Faults.hung, 3, 5.0, 5.0, 0.3, stale=True),
+    "disk stalled": FaultKind(Faults.disk_stalled, 5, 0.5, 30.0),
+    "slow loop": FaultKind(Faults.slow_loop, 5, 1.0, 8.0, 3.2, stale=True),
+}
+WATCHDOG = FaultKind(Faults.killed, 0, 0.0, 0.0, 0.3, stale=True)
+"""The manager's kill, which no one draws."""
+OF_THE_PROCESS = {
+    "killed",
+    "killed in a turn",
+    "killed again and again",
+    "stopped",
+    "away for long",
+    "power cut",
+}
+OF_A_BOARD = {"board deaf", "board reset", "board lies", "line noise"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,10 +27,11 @@ from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Arrival, InstallationTruth, Sent
 from tests.shared.board_node import Node
-from tests.shared.truth import FIELD_HANDSET, KEEPER_HANDSET, MS, S
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.installation import FIELD, KEEPER
 from tests.shared.virtual_time import START_AT, VirtualClock, VirtualTimeLoop
 
-SOON_NS = 20 * MS
+SOON_NS = 20 * MS_NS
 """Sooner than any row is on the disk."""
 
 
@@ -42,7 +44,7 @@ class Plan:
     plays: int = 160
     pace: float = 1.0
     every_s: float = 45.0
-    kinds: dict[str, FaultKind] | None = None
+    kinds: Mapping[str, FaultKind] | None = None
 
 
 @dataclass(frozen=True)
@@ -75,7 +77,7 @@ class Game:
         now = clock()
         keys = Keys(
             streams[0].randbytes(16),
-            {n: streams[0].randbytes(16) for n in (KEEPER_HANDSET, FIELD_HANDSET)},
+            {n: streams[0].randbytes(16) for n in (KEEPER, FIELD)},
         )
         handsets = [
             SimulatedHandset(n, key, keys.downlink, seed=streams[0].randrange(1 << 30))
@@ -130,7 +132,7 @@ class Game:
             self._plan,
             verdict,
             schedule.log.lines,
-            (self.end_at - START_AT) / S,
+            (self.end_at - START_AT) / S_NS,
             truth.accepted,
             len(struck),
             set(struck),
@@ -140,7 +142,7 @@ class Game:
 
     def _lateness(self) -> int:
         late_ns = self.faults.lateness()
-        if late_ns > 5 * MS:
+        if late_ns > 5 * MS_NS:
             now = self._clock()
             self.schedule.log.fault("slow loop", now, now + late_ns)
         return late_ns

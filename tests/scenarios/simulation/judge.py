@@ -23,24 +23,25 @@ from tests.scenarios.simulation.pair import Asked, Pair
 from tests.scenarios.simulation.schedule import Span
 from tests.scenarios.simulation.truth import InstallationTruth, OwedRow
 from tests.shared.board_node import DARK, SILENCE_NS, Face, Node
-from tests.shared.truth import MS, S, Step, spells
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.truth import Step, spells
 
-WELL_NS = 30 * MS
+WELL_NS = 30 * MS_NS
 """With a well link a change is on the lamps within this: one reply window (20 ms) or a frame under
 way before its own 4 ms, and the loop's turn."""
-STALE_NS = SILENCE_NS + 60 * MS
+STALE_NS = SILENCE_NS + 60 * MS_NS
 """The longest that a wrong numeral may stand whatever happens: the silence rule, and a frame."""
-DISAGREE_NS = 1_900 * MS
+DISAGREE_NS = 1_900 * MS_NS
 """Until a board that shows something else has darkened the other: its next question at most 1.4 s
 after the last, twice asked again at 0.1 s, and a reply window each; and the silence rule."""
 LAGS_NS = {
-    "slow loop": 200 * MS,
-    "boards port stalled": 400 * MS,
-    "boards port full": 400 * MS,
+    "slow loop": 200 * MS_NS,
+    "boards port stalled": 400 * MS_NS,
+    "boards port full": 400 * MS_NS,
 }
 """How old a number may be when it leaves: a frame that waited while the loop slept is out of date
 after 150 ms, and a port that does not drain is given up after 300 ms."""
-REOPENED_NS = 2_200 * MS
+REOPENED_NS = 2_200 * MS_NS
 """The longest pause before a lost port is tried again."""
 WELL = "no fault"
 
@@ -97,13 +98,13 @@ class LampsJudge:
             return shown != DARK and (step.off or shown != step.numeral)
 
         for from_at, to_at in spells(node.history, self._truth.steps, wrong, self._end_at):
-            cause = self._cause(from_at, to_at, 200 * MS, stale=True)
+            cause = self._cause(from_at, to_at, 200 * MS_NS, stale=True)
             lasts_ns = to_at - from_at
             self._count(self.verdict.wrong_s, "wrong", cause, lasts_ns)
             limit_ns = WELL_NS if cause == WELL else STALE_NS
             if lasts_ns > limit_ns:
                 self._problem(
-                    from_at, f"node {node.number} wrong for {lasts_ns / S:.3f} s ({cause})"
+                    from_at, f"node {node.number} wrong for {lasts_ns / S_NS:.3f} s ({cause})"
                 )
 
     def _dark(self, node: Node) -> None:
@@ -113,17 +114,17 @@ class LampsJudge:
             return face.ordered == DARK and not step.off and step.numeral is not None
 
         for from_at, to_at in spells(node.history, self._truth.steps, dark, self._end_at):
-            cause = self._cause(from_at, to_at, 5 * S, stale=False)
+            cause = self._cause(from_at, to_at, 5 * S_NS, stale=False)
             self._count(self.verdict.dark_s, "dark", cause, to_at - from_at)
             if self._unexcused(from_at, to_at):
-                lasts_s = (to_at - from_at) / S
+                lasts_s = (to_at - from_at) / S_NS
                 self._problem(from_at, f"node {node.number} dark for {lasts_s:.3f} s ({cause})")
 
         def off(face: Face, step: Step) -> bool:
             return step.off
 
         for from_at, to_at in spells(node.history, self._truth.steps, off, self._end_at):
-            self.verdict.dark_s["off until relit"] += (to_at - from_at) / S
+            self.verdict.dark_s["off until relit"] += (to_at - from_at) / S_NS
 
     def _differ(self, one: Node, other: Node) -> None:
         """Boards that do not show the same; one whose lamps lie must at least be told to be dark,
@@ -135,14 +136,14 @@ class LampsJudge:
             return (face.ordered, against.ordered) != (DARK, DARK)
 
         for from_at, to_at in spells(one.history, other.history, differ, self._end_at):
-            cause = self._cause(from_at, to_at, 200 * MS, stale=True)
+            cause = self._cause(from_at, to_at, 200 * MS_NS, stale=True)
             lasts_ns = to_at - from_at
             self.verdict.longest[f"differ, {cause}"] = max(
                 self.verdict.longest[f"differ, {cause}"], lasts_ns
             )
             since_at = max((at for at in self._starts if from_at < at < to_at), default=from_at)
             if to_at - since_at > self._may_differ_ns(cause, since_at, to_at):
-                self._problem(from_at, f"the boards differ for {lasts_ns / S:.3f} s ({cause})")
+                self._problem(from_at, f"the boards differ for {lasts_ns / S_NS:.3f} s ({cause})")
 
     def _may_differ_ns(self, cause: str, from_at: int, to_at: int) -> int:
         """Who was about to darken the other board may have been cut off: silence does it then."""
@@ -175,12 +176,12 @@ class LampsJudge:
     def _lag_ns(self, at: int) -> int:
         """How old a number may be that leaves now."""
         for span in self._spans:
-            if span.kind in LAGS_NS and span.from_at <= at <= span.to_at + 500 * MS:
+            if span.kind in LAGS_NS and span.from_at <= at <= span.to_at + 500 * MS_NS:
                 return LAGS_NS[span.kind]
         return WELL_NS
 
     def _count(self, sums: dict[str, float], what: str, cause: str, lasts_ns: int) -> None:
-        sums[cause] += lasts_ns / S
+        sums[cause] += lasts_ns / S_NS
         key = f"{what}, {cause}"
         self.verdict.longest[key] = max(self.verdict.longest[key], lasts_ns)
 
@@ -206,7 +207,7 @@ class LampsJudge:
         """True when a part of the spell is in no fault that darkens, nor soon after one."""
         at = from_at
         for span in self._spans:
-            settles_ns = int(_kind(span).settles_s * S)
+            settles_ns = int(_kind(span).settles_s * S_NS)
             if settles_ns and span.from_at <= at < span.to_at + settles_ns:
                 at = span.to_at + settles_ns
         return at + WELL_NS < to_at
@@ -222,11 +223,11 @@ def _kind(span: Span) -> FaultKind:
 
 # Agree or be dark
 
-KNOWN_NS = 200 * MS
+KNOWN_NS = 200 * MS_NS
 """From the third bad answer to a dark SHOW: the window of the answer, and a refresh."""
-RETURN_NS, RETURNS, RETURNS_WINDOW_NS = 3_150 * MS, 2, 600 * S
-NOBODY_NS = 30 * S
-SLOWEST_NS = 900 * MS
+RETURN_NS, RETURNS, RETURNS_WINDOW_NS = 3_150 * MS_NS, 2, 600 * S_NS
+NOBODY_NS = 30 * S_NS
+SLOWEST_NS = 900 * MS_NS
 """The most by which a slow loop wakes too late."""
 
 
@@ -269,14 +270,14 @@ class DarknessJudge:
     def _dark_after(self, asked: Asked, *, lies: bool) -> Iterator[Problem]:
         """The wire must be dark by now; the boards off if one lied."""
         at = asked.at + KNOWN_NS
-        if self._disturbed(asked.at - S, at) or self._restarted(asked.at, at):
+        if self._disturbed(asked.at - S_NS, at) or self._restarted(asked.at, at):
             return
         told = [each for each in self._pair.told if each.at <= at]
         since = {each.ordered for each in told if each.at > asked.at} | {told[-1].ordered}
         step = [each for each in self._truth.steps if each.at <= at][-1]
-        if DARK not in since and not self._relit(asked.at - S, at):
+        if DARK not in since and not self._relit(asked.at - S_NS, at):
             yield at, f"node {asked.node} answers badly and the boards are told {since}"
-        elif lies and not step.off and not self._relit(asked.at - S, at):
+        elif lies and not step.off and not self._relit(asked.at - S_NS, at):
             yield at, f"node {asked.node} lied and the boards are not off"
 
     def _returns(self) -> Iterator[Problem]:
@@ -287,20 +288,20 @@ class DarknessJudge:
                 continue
             if not all(_lit(step) for step in self._steps(dark.at, lit.at)):
                 continue
-            if self._restarted(dark.at - 300 * MS, lit.at):
+            if self._restarted(dark.at - 300 * MS_NS, lit.at):
                 since_at.clear()
                 continue
-            if self._relit(dark.at - S, lit.at):
+            if self._relit(dark.at - S_NS, lit.at):
                 since_at.clear()
             # The frame may wait for an answer that a slow loop reads late.
-            slow = self._struck(lit.at, lit.at, S, lambda kind: kind == "slow loop")
+            slow = self._struck(lit.at, lit.at, S_NS, lambda kind: kind == "slow loop")
             late_ns = SLOWEST_NS if slow else 0
             if lit.at - dark.at > RETURN_NS + late_ns:
-                yield lit.at, f"boards back by themselves after {(lit.at - dark.at) / S:.1f} s"
+                yield lit.at, f"boards back by themselves after {(lit.at - dark.at) / S_NS:.1f} s"
             fresh_at = [*self._truth.toggles, *self._computer.starts]
             last_at = max((at for at in fresh_at if at <= dark.at), default=0)
             since_at = [at for at in since_at if at > last_at]
-            if len(since_at) >= RETURNS and dark.at - since_at[-RETURNS] < RETURNS_WINDOW_NS - S:
+            if len(since_at) >= RETURNS and dark.at - since_at[-RETURNS] < RETURNS_WINDOW_NS - S_NS:
                 yield lit.at, "boards back by themselves for the third time in ten minutes"
             since_at.append(lit.at)
 
@@ -316,11 +317,11 @@ class DarknessJudge:
     def _dark_before(self, at: int) -> bool:
         """They had been told to be dark, or could not be told anything."""
         told = [each.ordered for each in self._pair.told if each.at < at]
-        return not told or told[-1] == DARK or self._port_lost(at - 5 * S, at)
+        return not told or told[-1] == DARK or self._port_lost(at - 5 * S_NS, at)
 
     def _starved_with_cause(self) -> Iterator[Problem]:
         for at in self._computer.starved:
-            if not self._struck(at, at, 3 * S, lambda kind: kind in ("hung", "slow loop")):
+            if not self._struck(at, at, 3 * S_NS, lambda kind: kind in ("hung", "slow loop")):
                 yield at, "the watchdog was not fed, for no reason"
 
     # What there was at the time
@@ -334,7 +335,7 @@ class DarknessJudge:
         """A service started in between, or its driver did: it remembers no answers."""
         if any(from_at <= at <= to_at for at in self._computer.starts):
             return True
-        return self._port_lost(from_at - 3 * S, to_at)
+        return self._port_lost(from_at - 3 * S_NS, to_at)
 
     def _port_lost(self, from_at: int, to_at: int) -> bool:
         return self._struck(from_at, to_at, 0, lambda kind: kind.startswith("boards port"))
@@ -344,7 +345,7 @@ class DarknessJudge:
 
     def _disturbed(self, from_at: int, to_at: int) -> bool:
         """What the service could know then is not what the world knew."""
-        return self._struck(from_at, to_at, S, _hides)
+        return self._struck(from_at, to_at, S_NS, _hides)
 
     def _struck(
         self, from_at: int, to_at: int, after_ns: int, of_kind: Callable[[str], bool]
@@ -359,7 +360,7 @@ class DarknessJudge:
         """A fault that darkens boards is there, or was until a moment ago."""
         for span in self._spans:
             settles_s = KINDS.get(span.kind, WATCHDOG).settles_s
-            if settles_s and span.from_at <= at <= span.to_at + int((settles_s + 0.5) * S):
+            if settles_s and span.from_at <= at <= span.to_at + int((settles_s + 0.5) * S_NS):
                 return True
         return False
 
@@ -380,7 +381,7 @@ def _lit(step: Step) -> bool:
 # The journal
 
 PRESS_KINDS = {"press", "no change", "refused"}
-CROWD, CROWD_NS = 20, 10 * S
+CROWD, CROWD_NS = 20, 10 * S_NS
 """More refused frames than this in 10 s need no row each."""
 
 

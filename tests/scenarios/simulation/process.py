@@ -17,9 +17,9 @@ from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from drivers.base import Clock
 from tests.scenarios.simulation.schedule import Schedule
-from tests.shared.truth import MS
+from tests.shared.frames import MS_NS
 
-GATHER_NS, SYNC_NS = 50 * MS, 8 * MS
+GATHER_NS, SYNC_NS = 50 * MS_NS, 8 * MS_NS
 
 
 class KillPoint(enum.Enum):

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from tests.shared.truth import S
+from tests.shared.frames import S_NS
 from tests.shared.virtual_time import VirtualClock
 
 
@@ -35,7 +35,7 @@ class Log:
         """A fault that ends at a known instant."""
         self.spans.append(Span(kind, from_at, to_at))
         if detail:
-            self.say(from_at, f"FAULT {kind}: {detail} ({(to_at - from_at) / S:.3f} s)")
+            self.say(from_at, f"FAULT {kind}: {detail} ({(to_at - from_at) / S_NS:.3f} s)")
 
 
 class Schedule:

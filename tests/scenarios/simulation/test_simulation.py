@@ -17,7 +17,8 @@ from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.schedule import Span
 from tests.scenarios.simulation.truth import InstallationTruth
 from tests.shared.board_node import DARK, Face, Node
-from tests.shared.truth import MS, S, Step
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.truth import Step
 
 SHORT, USUAL, WHOLE = 20, 50, 160
 """Plays: about ten minutes, 25 minutes, and a whole game without its long breaks."""
@@ -107,17 +108,17 @@ def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) 
         node.history = faces
     pair = Pair.__new__(Pair)
     pair.nodes, pair.told = nodes, []
-    judge = LampsJudge(truth, pair, list(spans), [], 60 * S)
+    judge = LampsJudge(truth, pair, list(spans), [], 60 * S_NS)
     judge.judge()
     return judge
 
 
 def face(at_ms: int, shown: int) -> Face:
-    return Face(at_ms * MS, shown, shown)
+    return Face(at_ms * MS_NS, shown, shown)
 
 
 def test_a_late_numeral_is_counted_and_a_stale_one_is_a_problem() -> None:
-    steps = [Step(0, 25, False), Step(10 * S, 40, False), Step(20 * S, 25, False)]
+    steps = [Step(0, 25, False), Step(10 * S_NS, 40, False), Step(20 * S_NS, 25, False)]
     faces = [face(0, 25), face(10_004, 40), face(21_000, 25)]
     verdict = spells_of(faces, steps).verdict
     assert verdict.wrong_s["no fault"] == pytest.approx(2 * 1.004)
@@ -128,22 +129,22 @@ def test_a_late_numeral_is_counted_and_a_stale_one_is_a_problem() -> None:
 
 
 def test_stale_for_as_long_as_the_silence_rule_allows() -> None:
-    steps = [Step(0, 25, False), Step(10 * S, 40, False)]
-    killed = [Span("killed", 9_900 * MS, 13 * S)]
+    steps = [Step(0, 25, False), Step(10 * S_NS, 40, False)]
+    killed = [Span("killed", 9_900 * MS_NS, 13 * S_NS)]
     for stale_ms, problems in ((1_490, 0), (1_600, 2)):
         faces = [face(0, 25), face(10_000 + stale_ms, DARK), face(13_004, 40)]
         assert len(spells_of(faces, steps, killed).verdict.problems) == problems
 
 
 def test_lit_while_off_is_wrong_whatever_it_shows() -> None:
-    steps = [Step(0, 25, False), Step(10 * S, 25, True)]
+    steps = [Step(0, 25, False), Step(10 * S_NS, 25, True)]
     (one, _) = spells_of([face(0, 25)], steps).verdict.problems
-    assert one == (10 * S, "node 1 wrong for 50.000 s (no fault)")
+    assert one == (10 * S_NS, "node 1 wrong for 50.000 s (no fault)")
 
 
 def test_dark_without_a_cause() -> None:
     steps = [Step(0, 25, False)]
     faces = [face(0, 25), face(10_000, DARK), face(12_000, 25)]
     assert len(spells_of(faces, steps).verdict.problems) == 2
-    mute = [Span("board mute", 8 * S, 12 * S)]
+    mute = [Span("board mute", 8 * S_NS, 12 * S_NS)]
     assert not spells_of(faces, steps, mute).verdict.problems

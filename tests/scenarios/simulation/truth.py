@@ -15,11 +15,12 @@ from typing import NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from drivers.base import Key
-from tests.controller.rules.naive_model import Verdict
-from tests.shared.truth import CONSOLE, CREW, MS, S, Truth
+from tests.exploration.model import Verdict
+from tests.shared.frames import MS_NS, S_NS
+from tests.shared.truth import CONSOLE, CREW, Truth
 
 ANSWERS = ("none", "running", "held", "no change", "refused", "assumed", "not heard")
-OLDEST_BEAT_NS, OLDEST_AGE_TICKS = 3 * S, 100
+OLDEST_BEAT_NS, OLDEST_AGE_TICKS = 3 * S_NS, 100
 
 
 class Sent(NamedTuple):
@@ -155,7 +156,7 @@ class InstallationTruth(Truth):
         now, rows = arrival.now, len(self.owed)
         answer = self.press(
             Key((sent.keys & 0xFFF).bit_length() - 1).name,
-            now - sent.age_ticks * 10 * MS,
+            now - sent.age_ticks * 10 * MS_NS,
             held=bool(sent.keys & 0x8000),
             handset=sent.handset,
             now=now,

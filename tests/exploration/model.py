@@ -1,15 +1,16 @@
 """A second play clock, written from the design's table alone: slow, plain, and of no cleverness.
 
-It shares no code with the core but the events. Rulings are worked out from the raw rule-set file;
-every instant is an int of nanoseconds; the whole history is kept as copies.
+This is the one place where the table is written a second time. It shares no code with the core but
+the events. Rulings are worked out from the rows of a rule set, with none of the core's algebra.
+Every instant is an int of nanoseconds; what is known is never changed in place, so that a copy of
+a clock is its own.
 """
 
 from __future__ import annotations
 
-import copy
 import tomllib
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Set as Words
+from typing import Any, NamedTuple, Self
 
 from controller.rules.events import (
     BoardsFault,
@@ -29,6 +30,7 @@ from controller.rules.events import (
     ToggleBoards,
     Undo,
 )
+from controller.rules.rulings import RuleSet
 
 S = 1_000_000_000
 SAME_PRESS = 3 * S // 2
@@ -48,44 +50,102 @@ ONLY_LOOKED_UP = {
 RUNNING, HELD, NO_CHANGE, REFUSED, ASSUMED = "running", "held", "no change", "refused", "assumed"
 
 
+GOES_ON = {
+    "routine",
+    "runner_down_inbounds",
+    "line_to_gain_reached",
+    "out_of_bounds",
+    "incomplete_pass",
+    "double_change_of_possession",
+    "kick_no_new_series",
+}
+"""Ends of a play, and no stoppage, also in a code whose every count waits for the ready."""
+LOW = "less_time_than_play_clock"
+Answer = tuple[int | None, str]
+"""Seconds, and what starts them."""
+
+
 class NaiveRules:
-    """One season of a rule-set file, read with nothing but ``tomllib``."""
+    """One season of a rule set, as the rows of its file have it."""
 
-    def __init__(self, text: str) -> None:
-        self.season: dict[str, Any] = max(tomllib.loads(text)["seasons"], key=lambda s: s["from"])
-        self.endings: dict[str, dict[str, Any]] = self.season["rulings"]
-        self.routine: int = self.season["routine_s"]
-        self.administrative: int = self.season["administrative_s"]
-        rows = self.season.get("facts", [])
-        for row in (each for each in rows if "starts_on" in each):  # a ruling of its own
-            row["mean"] = f"{row['fact']}+{'+'.join(row['endings'])}"
-            self.endings[row["mean"]] = row
-        self.facts = {row["fact"] for row in rows if self.orders(row)} | {"cancelled"}
+    def __init__(self, season: dict[str, Any]) -> None:
+        self.season = season
+        rows = season.get("facts", [])
+        self.endings: dict[str, dict[str, Any]] = dict(season["rulings"])
+        self.routine: int = season["routine_s"]
+        self.administrative: int = season["administrative_s"]
+        self.waits = self.of("routine")[1] == "ready_for_play"
+        """Every count of this code waits for the ready."""
+        self.mean: dict[tuple[str, str], str] = {}
+        for row in rows:
+            for ending in row["endings"]:
+                mean = row.get("mean") or f"{ending}+{row['fact']}"  # a ruling of its own
+                self.endings.setdefault(mean, row)
+                self.mean[ending, row["fact"]] = mean
+        told = {fact for _, fact in self.mean} | self.cancelling()
+        self.facts = told - {fact for (_, fact), mean in self.mean.items() if self.silent(mean)}
 
-    def orders(self, row: dict[str, Any]) -> bool:
-        """False for a fact that can only be asked about: no new count, or a reset at once."""
-        ruling = self.endings[row["mean"]]
-        return ruling.get("seconds") != "none" and ruling["starts_on"] != "referee_signal"
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """The newest season of a file, read with nothing but ``tomllib``."""
+        return cls(max(tomllib.loads(text)["seasons"], key=lambda season: season["from"]))
 
-    def means(self, ending: str, named: set[str]) -> str:
-        for row in self.season.get("facts", []):
-            if row["fact"] in named and ending in row["endings"]:
-                return str(row["mean"])
+    @classmethod
+    def of_rule_set(cls, rules: RuleSet) -> Self:
+        """The rows of a rule set that was built from others: by ``like``, or by an option."""
+        rulings = {**rules.rulings, **rules.variants}
+        rows = [
+            {"fact": fact, "endings": [ending], "mean": mean}
+            for (ending, fact), mean in rules.with_fact.items()
+        ]
+        together = [{"all_of": each.all_of, "mean": each.mean} for each in rules.combinations]
+        return cls(
+            {
+                "routine_s": rules.routine_s,
+                "administrative_s": rules.administrative_s,
+                "marks": rules.marks,
+                "routine_marks": rules.routine_marks,
+                "rulings": {
+                    name: {"seconds": each.seconds, "starts_on": each.starts_on.value}
+                    for name, each in rulings.items()
+                },
+                "facts": rows,
+                "combinations": together,
+                "cancelled": {"endings": rules.cancelled},
+            }
+        )
+
+    def cancelling(self) -> set[str]:
+        """The fact that takes results back, where a rule set has any that can be."""
+        return {"cancelled"} if self.season.get("cancelled", {}).get("endings") else set()
+
+    def of(self, name: str) -> Answer:
+        """The ruling of an ending, or of one with a fact."""
+        row = self.endings[name]
+        seconds = row.get("seconds")
+        return (None if seconds == "none" else seconds, row["starts_on"])
+
+    def silent(self, name: str) -> bool:
+        """True for what can only be asked about: no new count, or a reset at once."""
+        seconds, starts_on = self.of(name)
+        return seconds is None or starts_on == "referee_signal"
+
+    def means(self, ending: str, named: Words[str]) -> str:
+        for fact in sorted(named):
+            ending = self.mean.get((ending, fact), ending)
         return ending
 
-    def answer(self, named: set[str]) -> tuple[int | None, str] | None:
+    def answer(self, named: Words[str]) -> Answer | None:
         """Seconds and what starts them, for everything named in a down."""
-        endings = {self.means(word, named) for word in named if word in self.endings}
-        if "cancelled" in named:
-            left = endings - set(self.season.get("cancelled", {}).get("endings", []))
-            endings = left or endings
-        spent: set[str] = set()
+        facts = named & self.facts
+        endings = {self.means(word, facts) for word in named if word in self.endings}
         for row in self.season.get("combinations", []):
             if set(row["all_of"]) <= endings:
-                spent |= set(row["all_of"])
-                endings = endings | {row["mean"]}
-        endings -= spent
-        found = [(self.endings[e].get("seconds"), self.endings[e]["starts_on"]) for e in endings]
+                endings = endings - set(row["all_of"]) | {row["mean"]}
+        if "cancelled" in facts:
+            over = self.season["cancelled"]["endings"]
+            endings = {each for each in endings if each.split("+")[0] not in over} or endings
+        found = [self.of(each) for each in sorted(endings)]
         for wanted in (
             [r for r in found if r == (self.administrative, "ready_for_play")],
             [r for r in found if r[1] == "ready_for_play"],
@@ -97,8 +157,7 @@ class NaiveRules:
         return None
 
 
-@dataclass
-class Now:
+class Now(NamedTuple):
     """Everything that Undo gives back."""
 
     phase: str = "IDLE"
@@ -106,23 +165,23 @@ class Now:
     expires: int = 0
     started: int = 0
     by: str = ""
+    """What put the number up: "dead ball", "ready" or "referee" started it, or it is of a "ruling",
+    a "key" or a "correction"; "low" left it out."""
     remaining: int = 0
-    named: set[str] = field(default_factory=set)
+    named: frozenset[str] = frozenset()
     stoppage: int | None = None
     down: int = 0
 
 
-@dataclass
-class Accepted:
+class Accepted(NamedTuple):
     role: Role
     before: Now
 
 
-Saved = tuple[Now, list[Accepted], Order | None]
+Saved = tuple[Now, tuple[Accepted, ...], Order | None]
 
 
-@dataclass
-class Verdict:
+class Verdict(NamedTuple):
     result: str
     assumed: str = ""
     given_back: bool = False
@@ -138,7 +197,7 @@ class NaiveClock:
         self.now = Now()
         self.time = 0
         self.off = False
-        self.history: list[Accepted] = []
+        self.history: tuple[Accepted, ...] = ()
         self.last: Order | None = None
         self.newest: tuple[Order, Saved] | None = None
 
@@ -185,7 +244,7 @@ class NaiveClock:
                     marks += self.rules.season.get("routine_marks", [])
                 if shown == 0:
                     told.append(("zero", 0, at))
-                    now.phase = "EXPIRED"
+                    self._become(phase="EXPIRED")
                 if shown in marks and (shown == 0 or to - at <= FRESH_MARK):
                     told.append(("mark", shown, at))
         self.time = max(self.time, to)
@@ -204,14 +263,14 @@ class NaiveClock:
         verdict = self._decide(order)
         if verdict.result in (NO_CHANGE, REFUSED):
             self._restore(saved)
-            self.now.named |= verdict.noted
+            self._become(named=self.now.named | verdict.noted)
             return verdict
         if isinstance(event, BoardsFault | MarkMoment):
             return verdict
         if isinstance(event, Undo) or verdict.given_back:
             self._settle(now)
             self.time = max(self.time, now)
-            verdict.result = self._result()
+            verdict = verdict._replace(result=self._result())
         if verdict.given_back:
             self.newest = None
         else:
@@ -239,15 +298,18 @@ class NaiveClock:
         return (first.handset, first.gesture_at) == (order.handset, order.gesture_at)
 
     def _save(self) -> Saved:
-        return copy.deepcopy((self.now, self.history, self.last))
+        return self.now, self.history, self.last
 
     def _restore(self, saved: Saved) -> None:
-        self.now, self.history, self.last = copy.deepcopy(saved)
+        self.now, self.history, self.last = saved
+
+    def _become(self, **changed: Any) -> None:
+        self.now = self.now._replace(**changed)
 
     def _settle(self, at: int) -> None:
         """A count given back whose end has passed is at zero; nobody is told again."""
         if self.now.phase == "RUNNING" and self.now.expires <= max(at, self.time):
-            self.now.phase = "EXPIRED"
+            self._become(phase="EXPIRED")
 
     def _decide(self, order: Order) -> Verdict:
         event = order.event
@@ -275,7 +337,8 @@ class NaiveClock:
             return Verdict(REFUSED)
         if order.role is Role.KEEPER and self.history[-1].role is Role.FIELD:
             return Verdict(REFUSED)
-        self.now = self.history.pop().before
+        *left, taken = self.history
+        self.now, self.history = taken.before, tuple(left)
         self._settle(order.at)
         return Verdict(self._result())
 
@@ -293,15 +356,27 @@ class NaiveClock:
                         self._settle(at)
                         return Verdict(self._result(), given_back=True)
         self._settle(at)
-        before = copy.deepcopy(self.now)
-        verdict = self._move(event, at)
+        before = self.now
+        verdict = self._left_out(order, before, self._move(event, at))
         if verdict.result not in (NO_CHANGE, REFUSED):
-            self.history = [*self.history, Accepted(order.role, before)][-16:]
+            self.history = (*self.history, Accepted(order.role, before))[-16:]
         elif verdict.result == NO_CHANGE and given_back:
-            self.now = before
-            self.now.named |= verdict.noted
+            self.now = before._replace(named=before.named | verdict.noted)
             return Verdict(self._result(), given_back=True)
         return verdict
+
+    def _left_out(self, order: Order, was: Now, verdict: Verdict) -> Verdict:
+        """No count is started by dead ball or ready when a running game clock has less time."""
+        left_s, now = order.game_clock_s, self.now
+        started = now.phase == "RUNNING" and now.by != "referee" and now.started == order.at
+        if left_s is None or not started or verdict.result == NO_CHANGE:
+            return verdict
+        if left_s >= now.seconds or self.rules.of(LOW)[0] is not None:
+            return verdict
+        self.now = Now(named=now.named, stoppage=now.stoppage, down=now.down, by="low")
+        if self.now == was:
+            return Verdict(NO_CHANGE)
+        return verdict._replace(result=ASSUMED if verdict.result == ASSUMED else HELD)
 
     def _result(self) -> str:
         return RUNNING if self.now.phase == "RUNNING" else HELD
@@ -315,7 +390,7 @@ class NaiveClock:
             case HoldNumber(number):
                 if (self.now.phase, self.now.seconds) == ("SET", self._seconds(number)):
                     return Verdict(NO_CHANGE)
-                return self._set(self._seconds(number))
+                return self._set(self._seconds(number), "key")
             case RunNumber(number):
                 return self._run(self._seconds(number), at, "referee")
             case Ready():
@@ -337,30 +412,33 @@ class NaiveClock:
         now, rules = self.now, self.rules
         if event.ending not in rules.endings or not event.facts <= rules.facts:
             return Verdict(REFUSED)
-        if event.ending in ONLY_LOOKED_UP:
+        if event.ending in ONLY_LOOKED_UP or rules.of(event.ending)[0] is None:
             return Verdict(REFUSED)
-        told = {event.ending} | set(event.facts)
+        told = {event.ending} | event.facts
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
-        lately = set() if over else now.named
-        own = rules.endings[rules.means(event.ending, told | lately)]
-        if own["starts_on"] == "referee_signal":
-            return self._run(int(own["seconds"]), at, "referee")
-        if own["starts_on"] == "dead_ball":
+        lately = frozenset() if over else now.named
+        means = rules.means(event.ending, (told | lately) & rules.facts)
+        seconds, starts_on = rules.of(means)
+        if starts_on == "referee_signal":
+            assert seconds is not None
+            return self._run(seconds, at, "referee")
+        if means in GOES_ON if rules.waits else starts_on == "dead_ball":
             return self._routine_end(told, at)
-        answer = rules.answer(now.named | told)
+        named = now.named | told
+        answer = rules.answer(named)
         assert answer is not None and answer[0] is not None
-        stays = now.phase == "EXPIRED" and event.ending in FOULS
-        there = stays or (now.phase, now.seconds) == ("SET", answer[0])
-        if there and told <= now.named:
+        foul = rules.means(event.ending, named & rules.facts).split("+")[0] in FOULS
+        stays = now.phase == "EXPIRED" and foul
+        if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", answer[0])):
             return Verdict(NO_CHANGE)
-        now.named |= told
-        now.stoppage = at
         if stays:
-            now.by = ""
-            return Verdict(HELD)
-        return self._set(answer[0])
+            self._become(by="ruling")
+        else:
+            self._set(answer[0], "ruling")
+        self._become(named=named, stoppage=at)
+        return Verdict(HELD)
 
-    def _routine_end(self, told: set[str], at: int) -> Verdict:
+    def _routine_end(self, told: Words[str], at: int) -> Verdict:
         now = self.now
         young = now.by == "dead ball" and at - now.started < SAME_DOWN
         if now.phase == "RUNNING" and young:
@@ -370,18 +448,19 @@ class NaiveClock:
             return Verdict(NO_CHANGE, noted=frozenset(told))
         fresh = stopped or now.phase in ("RUNNING", "EXPIRED")
         if fresh:
-            now.down += 1
+            self._become(down=now.down + 1)
         if fresh or now.phase == "STOPPED":
-            now.named = set()
-            now.stoppage = None
-        now.named = now.named | told
-        answer = self.rules.answer(now.named)
+            self._become(named=frozenset(), stoppage=None)
+        self._become(named=self.now.named | told)
+        answer = self.rules.answer(self.now.named)
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
             self._run(answer[0], at, "dead ball")
-            now.expires += self.start_lag
+            self._become(expires=self.now.expires + self.start_lag)
         else:
-            self._set(answer[0])
+            self._set(answer[0], "ruling")
+            if self.now == now:
+                return Verdict(NO_CHANGE)
         return Verdict(ASSUMED, "snap") if fresh else Verdict(self._result())
 
     def _ready(self, at: int) -> Verdict:
@@ -392,20 +471,19 @@ class NaiveClock:
         if now.phase == "SET":
             seconds = now.seconds
         elif now.phase in ("STOPPED", "EXPIRED"):
-            seconds = self._what_follows()
-        elif now.phase == "IDLE" or self.rules.endings["routine"]["starts_on"] == "dead_ball":
+            seconds, _ = self._what_follows()
+        elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
         self._run(seconds, at, "ready")
-        now.named, now.stoppage = set(), None
+        self._become(named=frozenset(), stoppage=None)
         return Verdict(ASSUMED if assumed else RUNNING)
 
     def _snap(self) -> Verdict:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        was_set = now.phase == "SET"
         self.now = Now(phase="LIVE", seconds=self.rules.routine, down=now.down + 1)
-        return Verdict(ASSUMED, "ready") if was_set else Verdict(HELD)
+        return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
 
     def _stop(self, at: int) -> Verdict:
         now = self.now
@@ -414,51 +492,41 @@ class NaiveClock:
         if now.phase in ("SET", "EXPIRED"):
             return Verdict(NO_CHANGE)
         if now.phase == "STOPPED":
-            return self._set(self._what_follows())
-        now.phase = "STOPPED"
-        now.remaining = now.expires - at
+            return self._set(*self._what_follows())
+        self._become(phase="STOPPED", remaining=now.expires - at)
         return Verdict(HELD)
 
     def _correct(self, seconds: int, at: int) -> Verdict:
-        phase = self.now.phase
-        if phase == "LIVE":
+        now = self.now
+        if now.phase == "LIVE":
             return Verdict(REFUSED)
-        if seconds == 0:
-            if (phase, self.now.by) == ("EXPIRED", "correction"):
-                return Verdict(NO_CHANGE)
-            self.now.phase, self.now.by = "EXPIRED", "correction"
-            return Verdict(HELD)
-        if phase == "RUNNING":
+        if seconds and now.phase == "RUNNING":
             return self._run(seconds, at, "referee")
-        if (phase, self.now.seconds, self.now.by) == ("SET", seconds, "correction"):
-            return Verdict(NO_CHANGE)
-        self._set(seconds)
-        self.now.by = "correction"
-        return Verdict(HELD)
+        if seconds:
+            self._set(seconds, "correction")
+        else:
+            self._become(phase="EXPIRED", seconds=0, by="correction")
+        return Verdict(NO_CHANGE if self.now == now else HELD)
 
     # what the table's words mean
 
     def _seconds(self, number: Number) -> int:
         return self.rules.routine if number is Number.ROUTINE else self.rules.administrative
 
-    def _what_follows(self) -> int:
+    def _what_follows(self) -> tuple[int, str]:
         answer = self.rules.answer(self.now.named)
         if answer is not None and answer[1] == "ready_for_play" and answer[0] is not None:
-            return answer[0]
-        return self.rules.administrative
+            return answer[0], "ruling"
+        return self.rules.administrative, "key"
 
-    def _set(self, seconds: int) -> Verdict:
-        self.now.phase = "SET"
-        self.now.seconds = seconds
-        self.now.by = ""
+    def _set(self, seconds: int, by: str) -> Verdict:
+        now = self.now
+        self.now = Now("SET", seconds, 0, 0, by, 0, now.named, now.stoppage, now.down)
         return Verdict(HELD)
 
     def _run(self, seconds: int, at: int, by: str) -> Verdict:
-        self.now.phase = "RUNNING"
-        self.now.seconds = seconds
-        self.now.expires = at + seconds * S
-        self.now.started = at
-        self.now.by = by
+        expires = at + seconds * S
+        self._become(phase="RUNNING", seconds=seconds, expires=expires, started=at, by=by)
         return Verdict(RUNNING)
 
 

@@ -1,1 +1,0 @@
-"""Published situations with their answers and sources, and how each is asked."""
