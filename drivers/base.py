@@ -182,15 +182,26 @@ class Board(Protocol):
         ...
 
 
+class PhaseCode(enum.IntEnum):
+    """The phase of the play clock, by its code in ``hardware/PROTOCOL.md``."""
+
+    IDLE = 0
+    SET = 1
+    RUNNING = 2
+    LIVE = 3
+    STOPPED = 4
+    EXPIRED = 5
+
+
 @dataclass(frozen=True, slots=True)
 class CrewState:
     """What the handsets are told: enough for them to count and cue by themselves.
 
-    ``phase`` is one of the codes of ``hardware/PROTOCOL.md``. ``numerals`` None is no count.
-    ``expires_at`` is set while the count runs. ``boards_lit`` and ``fault`` drive the flutter cue.
+    ``numerals`` None is no count. ``expires_at`` is set while the count runs. ``boards_lit`` and
+    ``fault`` drive the flutter cue.
     """
 
-    phase: int
+    phase: PhaseCode
     numerals: int | None
     expires_at: int | None
     boards_lit: bool
@@ -227,7 +238,7 @@ class HandsetListener(Protocol):
     """The service, as a handset driver sees it. Calls come from the event loop only."""
 
     def key_pressed(self, press: Press) -> Result:
-        """Act on a press, at once, and give its result."""
+        """Act on a press, at once, and give its result: the answer to the handset."""
         ...
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None: ...
@@ -263,7 +274,7 @@ class Handset(Protocol):
         """
         ...
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """Tell every handset the state, once and at once. Never blocks and never raises: a fault
         of the device ends :meth:`run`."""
         ...

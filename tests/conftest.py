@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import os
 import signal
+from collections import defaultdict
+from pathlib import Path
 
 import pytest
+
+ROOT = Path(__file__).resolve().parent.parent
+UNITS = ("controller", "drivers", "scenarios")
+"""Folders of tests whose own folders are suites."""
+seconds: dict[str, float] = defaultdict(float)
+"""What each suite has taken, over all processes."""
 
 
 @pytest.fixture(autouse=True, scope="session")
@@ -22,3 +30,23 @@ def signals_as_a_terminal_gives_them() -> None:
 def a_runtime_folder_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> None:
     """As the service manager gives one (systemd.exec(5)): not that of the machine's service."""
     os.environ["RUNTIME_DIRECTORY"] = str(tmp_path_factory.mktemp("runtime") / "playclock")
+
+
+def suite_of(place: str) -> str:
+    """The suite of a test: its folder under ``tests/``, or its file beside them."""
+    parts = place.partition("::")[0].split("/")[1:]
+    return "/".join(parts[: 2 if parts[0] in UNITS and len(parts) > 2 else 1])
+
+
+def pytest_runtest_logreport(report: pytest.TestReport) -> None:
+    """Add up; with several processes the first of them is given every report."""
+    seconds[suite_of(report.nodeid)] += report.duration
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """A table of seconds a suite, the longest first."""
+    slow = sorted(((taken, suite) for suite, taken in seconds.items() if taken >= 1), reverse=True)
+    if slow and not os.environ.get("PYTEST_XDIST_WORKER"):
+        terminalreporter.section("seconds a suite, of one processor")
+        for taken, suite in slow:
+            terminalreporter.line(f"{taken:8.1f}  {suite}")

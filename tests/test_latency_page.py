@@ -13,17 +13,10 @@ from importlib.util import find_spec
 
 import pytest
 
-from drivers.base import Result
+from drivers.base import PhaseCode, Result
 from drivers.board.messages import Show, encode_show
 from drivers.board.poll_schedule import LONGEST_WINDOW_NS
-from drivers.handset.messages import (
-    PhaseCode,
-    PressFrame,
-    StateFlag,
-    StateFrame,
-    encode_press,
-    encode_state,
-)
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame, encode_press, encode_state
 from tests.shared import protocol_page
 from tests.shared.markdown_tables import HARDWARE, rows
 

@@ -6,14 +6,21 @@ import ast
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parent.parent
-PACKAGES = ("controller", "drivers")
+from tests.architecture import (
+    ARROWS,
+    PACKAGES,
+    ROOT,
+    TOP,
+    arrows,
+    circles,
+    graph,
+    imports_in,
+    imports_of,
+    sources,
+)
 
 # Modules that neither read a clock, do I/O, wait nor log: all that the rules may lean on.
 PURE = {
@@ -33,55 +40,6 @@ PURE = {
 # Built-in functions that reach the outside world.
 IMPURE_CALLS = {"open", "print", "input", "breakpoint", "exec", "eval", "__import__"}
 
-# Which folder may import which, and why; ``drivers.base`` is what a driver is, ``drivers`` the rest
-# of them, ``controller`` is the version, ``controller.clock`` the one clock. Commands and the start
-# of the program stand on top: they may import any folder, but commands never each other.
-TOP = {"controller.cli", "controller.__main__", "commands"}
-ARROWS = {
-    ("rulebook", "rules"): "reads files into rule sets",
-    ("journal", "rules"): "a row says what was decided",
-    ("journal", "recovery"): "a row is kept as a text for a snapshot until it is on disk",
-    ("recovery", "rules"): "keeps the state of the play clock",
-    ("recovery", "journal"): "keeps the rows that are not on disk",
-    ("recovery", "drivers"): "writes a file whole or not at all",
-    ("recovery", "drivers.base"): "keeps the newest answer to a handset",
-    ("service", "rules"): "asks the play clock",
-    ("service", "status"): "says what is so",
-    ("service", "recovery"): "keeps each moment before it is shown",
-    ("service", "journal"): "hands rows over",
-    ("service", "drivers.base"): "drives boards, hears handsets",
-    ("config", "rules"): "a file may change settings",
-    ("config", "rulebook"): "a file names a rule set and options",
-    ("config", "drivers"): "a device's table holds what its driver can do",
-    ("config", "drivers.base"): "a device's table names keys",
-    ("assembly", "rules"): "a service runs a play clock",
-    ("assembly", "rulebook"): "loads the rule set that is named",
-    ("assembly", "config"): "builds what a configuration names",
-    ("assembly", "service"): "puts the service together",
-    ("assembly", "recovery"): "begins where the last run stopped",
-    ("assembly", "journal"): "gives the service its recorder",
-    ("assembly", "drivers"): "builds the drivers",
-    ("assembly", "drivers.base"): "knows what a driver is",
-    ("console", "status"): "draws it",
-    ("console", "rules"): "reads an entry as an event",
-    ("console", "service"): "gives the service what is typed",
-    ("console", "journal"): "shows whether the record is written",
-    ("card", "rules"): "prints rulings",
-    ("card", "rulebook"): "prints what was adopted",
-    ("card", "drivers"): "prints the cues as the handset has them",
-    ("check", "assembly"): "tries what the configuration names",
-    ("check", "config"): "says what is configured",
-    ("check", "rules"): "the crew's steps are orders",
-    ("check", "rulebook"): "names the rule set in the record",
-    ("check", "service"): "leads the crew through the service itself",
-    ("check", "journal"): "keeps the outcome",
-    ("check", "recovery"): "looks whether a service runs",
-    ("check", "drivers"): "what is checked is what the drivers know",
-    ("check", "drivers.base"): "the same, of every driver",
-    ("check", "controller"): "names the version in the record",
-    ("check", "controller.clock"): "says whether the wall clock is kept",
-}
-
 # Modules from outside the standard library, and the files that may load them, inside a function.
 THIRD_PARTY = {
     "controller/card/typesetting.py": {"reportlab"},
@@ -90,70 +48,6 @@ THIRD_PARTY = {
     "drivers/handset/gpio.py": {"gpiozero"},
     "drivers/port/serial_port.py": {"serial"},
 }
-
-
-@dataclass(frozen=True)
-class Import:
-    """One imported module: where, and whether only when a function is called."""
-
-    file: str
-    line: int
-    module: str
-    lazy: bool
-
-    def __str__(self) -> str:
-        return f"{self.file}:{self.line} imports {self.module}"
-
-    def within(self, package: str) -> bool:
-        return self.module == package or self.module.startswith(f"{package}.")
-
-
-def sources(package: str) -> list[Path]:
-    found = sorted((ROOT / package).rglob("*.py"))
-    assert found, f"no source files in {package}"
-    return found
-
-
-def is_module(name: str) -> bool:
-    path = ROOT.joinpath(*name.split("."))
-    return path.is_dir() or path.with_suffix(".py").is_file()
-
-
-def imported_names(node: ast.AST, package: list[str]) -> Iterator[str]:
-    """Absolute names of the modules that ``node`` imports; ``package`` resolves relative ones."""
-    if isinstance(node, ast.Import):
-        yield from (alias.name for alias in node.names)
-    elif isinstance(node, ast.ImportFrom):
-        base = package[: len(package) - node.level + 1] if node.level else []
-        origin = ".".join([*base, *(node.module or "").split(".")]).strip(".")
-        members = [f"{origin}.{alias.name}" for alias in node.names]
-        submodules = [name for name in members if is_module(name)]
-        yield from submodules or [origin]
-        if 0 < len(submodules) < len(members):
-            yield origin
-
-
-def imports_in(source: str, file: str) -> list[Import]:
-    package = list(Path(file).parent.parts)
-    found: list[Import] = []
-
-    def visit(node: ast.AST, lazy: bool) -> None:
-        line = getattr(node, "lineno", 0)
-        found.extend(Import(file, line, name, lazy) for name in imported_names(node, package))
-        inside = lazy or isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-        for child in ast.iter_child_nodes(node):
-            visit(child, inside)
-
-    visit(ast.parse(source), False)
-    return found
-
-
-def imports_of(package: str) -> list[Import]:
-    return [
-        found
-        for path in sources(package)
-        for found in imports_in(path.read_text("utf-8"), path.relative_to(ROOT).as_posix())
-    ]
 
 
 def test_the_reader_sees_every_form_of_import() -> None:
@@ -203,28 +97,6 @@ def test_rules_call_nothing_that_reaches_the_outside() -> None:
     assert not calls, "\n".join(calls)
 
 
-def folder_of(module: str) -> str:
-    """The folder of a module, or the module itself where it stands in none."""
-    first, *rest = module.split(".")
-    if first == "drivers":
-        return "drivers.base" if rest[:1] == ["base"] else "drivers"
-    if not rest:
-        return "controller"
-    return rest[0] if (ROOT / "controller" / rest[0]).is_dir() else f"controller.{rest[0]}"
-
-
-def arrows() -> dict[tuple[str, str], list[Import]]:
-    """The imports between folders of the controller, and to the drivers."""
-    found: dict[tuple[str, str], list[Import]] = {}
-    for item in imports_of("controller"):
-        if item.module.partition(".")[0] in PACKAGES:
-            here = folder_of(".".join(Path(item.file).with_suffix("").parts))
-            there = folder_of(item.module)
-            if here != there:
-                found.setdefault((here, there), []).append(item)
-    return found
-
-
 def test_folders_import_only_what_lies_below_them() -> None:
     strangers = [
         str(item)
@@ -237,6 +109,14 @@ def test_folders_import_only_what_lies_below_them() -> None:
 
 def test_every_arrow_is_still_there() -> None:
     assert not ARROWS.keys() - arrows().keys()
+
+
+def test_no_module_imports_itself_by_whatever_way() -> None:
+    assert not circles(graph())
+
+
+def test_a_circle_is_seen() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [{"b", "c"}]
 
 
 def test_commands_never_import_commands() -> None:

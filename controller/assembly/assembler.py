@@ -16,6 +16,7 @@ from controller.config.load import BoardConfig, Config, HandsetConfig
 from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
+from controller.recovery.resume import resume
 from controller.rulebook.loader import load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
@@ -24,7 +25,6 @@ from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
-from controller.service.resume import resume
 from controller.service.service import Service
 from drivers.base import Acknowledgement, Board, Clock, Handset, Key, Port
 from drivers.board.node import NodeBus
@@ -86,7 +86,7 @@ class Assembler:
     ) -> None:
         self._clock, self._rules, self._settings = clock, rules, settings
         self._continuity = continuity
-        self._beginning = continuity.beginning if continuity else RestartPlan()
+        self._beginning = continuity.plan if continuity else RestartPlan()
         self._radios: list[RadioHandsets] = []
         self._keys: dict[int, str] = {}
         self._acknowledged: Acknowledgement | None = None
@@ -153,7 +153,7 @@ class Assembler:
         self._handsets += plain_handsets(handsets, self._clock)
 
     def simulated_handset(self, number: int) -> None:
-        """One simulated checkpointer's handset with a link of its own."""
+        """One simulated keeper's handset with a link of its own."""
         self._join(number, "keeper", "twelve")
         self._simulated_handsets([number])
 
@@ -203,12 +203,14 @@ class Assembler:
         checkpointer = Checkpointer(
             self._continuity, self._counters, self._acknowledged, self._keys
         )
-        checkpointer.off_why = begun.off_why
         recorder = Recorder(
             journal, now, numbers=begun.numbers, down=begun.state.down.number, rows=begun.rows
         )
+        play_clock = PlayClock(
+            self._rules, self._settings, begun.state, begun.state_at, begun.gesture
+        )
         service = Service(
-            PlayClock(self._rules, self._settings, begun.state, begun.state_at, begun.gesture),
+            play_clock,
             boards=self._boards,
             handsets=self._handsets,
             crew=self._crew,
@@ -216,8 +218,9 @@ class Assembler:
             clock=self._clock,
             brightness=brightness,
             checkpointer=checkpointer,
+            off_why=begun.off_why,
         )
-        resume(service, begun, now)
+        resume(service, play_clock, recorder, begun, now)
         return Assembly(service, **self._parts)
 
     def _counters(self) -> dict[int, int]:

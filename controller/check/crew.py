@@ -1,7 +1,7 @@
 """The steps before a game, with the officials: a real service, its boards and its handsets.
 
 Each step's outcome goes to the record, as a row of the game that is about to be played. The orders
-of the check itself do not: they are no game.
+of the check itself do not: they are not of a game.
 """
 
 from __future__ import annotations
@@ -15,11 +15,11 @@ from controller.check.handsets import Known
 from controller.check.operators import Hands
 from controller.check.prompts import Abort, Dialogue, Repeat, Skip
 from controller.check.report import Finding, Report, look, ok, wrong
-from controller.journal.file import Opening, Row
+from controller.journal.file import Opening
+from controller.journal.row import Row
 from controller.rules.events import Event, NoCount, ToggleBoards
-from controller.rules.phases import Boards
-from controller.service.board_agreement import Word
 from controller.service.service import Service
+from controller.status.document import HandsetHealth, Status
 
 SETTLED_S, SETTLED_S_A_BOARD = 3.0, 0.6
 """A board is asked once a second and may miss one answer; the more boards, the less often."""
@@ -60,19 +60,28 @@ class CrewCheckContext:
 
     def light(self) -> None:
         """No count, and the boards on."""
-        if self.service.play_clock.boards is Boards.OFF:
+        if self.status.boards == "off":
             self.order(ToggleBoards())
         self.order(NoCount())
 
     @property
+    def status(self) -> Status:
+        """What the service says of itself now."""
+        return self.service.status()
+
+    def handset(self, number: int) -> HandsetHealth:
+        """What the service says of this handset now."""
+        return next(each for each in self.status.handset_health if each.number == number)
+
+    @property
     def boards(self) -> tuple[str, ...]:
         """Names of all boards."""
-        return tuple(name for board in self.service.boards for name in board.boards)
+        return tuple(each.name for each in self.status.board_health)
 
     @property
     def mute(self) -> tuple[str, ...]:
         """The names of those that cannot say what they show."""
-        return tuple(each for each in self.boards if each not in self.service.watch.answering)
+        return tuple(each.name for each in self.status.board_health if not each.answers)
 
     @property
     def drivers(self) -> list[Known]:
@@ -82,40 +91,34 @@ class CrewCheckContext:
     @property
     def dark_why(self) -> str:
         """Why the boards must be dark, in plain words; empty while they need not be."""
-        if self.service.watch.agreement.dark:
-            return self.service.watch.agreement.why
-        if self.service.play_clock.boards is Boards.OFF:
-            return self.service.checkpointer.off_why or "the boards are off"
-        return ""
+        status = self.status
+        return status.boards_fault or ("the boards are off" if status.boards == "off" else "")
 
     @property
     def all_answer_right(self) -> bool:
         """True when the last answer of every board that can answer was right, dark or not."""
-        agreement = self.service.watch.agreement
-        return all(agreement.word(each) is Word.RIGHT for each in self.service.watch.answering)
+        boards = self.status.board_health
+        return all(each.state == "right" for each in boards if each.answers)
 
     async def confirmed(self) -> bool:
         """Wait for every board that can to say that it shows what it was told just now."""
         since_at = self.clock()
-        reports = self.service.watch.reports
 
         def settled() -> bool:
-            told = [reports.get(each) for each in self.service.watch.answering]
-            fresh = all(each is not None and each.shown_at >= since_at for each in told)
+            told = [each for each in self.status.board_health if each.answers]
+            fresh = all(each.shown_at >= since_at for each in told)
             return fresh and self.all_answer_right and not self.dark_why
 
         timeout_s = SETTLED_S + SETTLED_S_A_BOARD * len(self.boards)
         return await self.talk.until(settled, timeout_s)
 
-    async def heard(self, decided_by: int, wanted: Callable[[], bool], timeout_s: float) -> bool:
+    async def heard(self, by: int, wanted: Callable[[Status], bool], timeout_s: float) -> bool:
         """Wait for an order of this handset after which ``wanted`` holds."""
-        before = self.service.last.decided
+        before = self.status.orders
 
         def happened() -> bool:
-            decided = self.service.last.decided
-            if decided is None or decided is before:
-                return False
-            return decided.order.handset == decided_by and wanted()
+            status = self.status
+            return status.orders != before and status.by_handset == by and wanted(status)
 
         return await self.talk.until(happened, timeout_s)
 

@@ -9,8 +9,7 @@ from datetime import datetime
 from controller.check.crew import NOTED, RIGHT, SKIPPED, WRONG, CrewCheckContext, Outcome, Step
 from controller.check.handsets import Known
 from controller.rules.events import NoCount, Ready, SetCount, ToggleBoards
-from controller.rules.phases import Boards, Running, Set
-from controller.rules.play_clock import PlayClock
+from controller.status.document import Status
 from drivers.base import Edge, Key
 
 NUMERALS = (88, 40, 25, 10, 0, None)
@@ -52,7 +51,7 @@ async def ten_seconds(field: CrewCheckContext) -> Outcome:
     field.order(SetCount(TIMED_S))
     await field.talk.enter("10 is held. Press Enter and start the wrist timer in the same moment")
     field.order(Ready())
-    expires_at = field.service.play_clock.expires_at
+    expires_at = field.status.expires_at
     assert expires_at is not None  # a held number runs on the ready
     prompt = f"Press Enter again when the wrist timer shows {TIMED_S} seconds, whatever the boards"
     _, at = await field.talk.enter(prompt)
@@ -66,12 +65,8 @@ async def ten_seconds(field: CrewCheckContext) -> Outcome:
     return Outcome(RIGHT, said)
 
 
-def _shows(clock: PlayClock, phase: type[Set] | type[Running], seconds: int) -> Callable[[], bool]:
-    def holds() -> bool:
-        now = clock.state.down.phase
-        return isinstance(now, phase) and now.seconds == seconds
-
-    return holds
+def _shows(phase: str, number_s: int) -> Callable[[Status], bool]:
+    return lambda status: (status.phase, status.number_s) == (phase, number_s)
 
 
 async def resets(field: CrewCheckContext) -> Outcome:
@@ -79,13 +74,12 @@ async def resets(field: CrewCheckContext) -> Outcome:
     driver = next((each for each in field.drivers if field.hands.can_press(each)), None)
     if driver is None:
         return Outcome(SKIPPED, "no handset")
-    clock = field.service.play_clock
-    low, high = clock.rules.administrative_s, clock.rules.routine_s
+    low, high = field.service.rules.administrative_s, field.service.rules.routine_s
     tries = [
-        (f"{low}, held", Key.NUMBER_25, Edge.DOWN, 1, _shows(clock, Set, low)),
-        (f"{low}, running", Key.NUMBER_25, Edge.DOWN, 2, _shows(clock, Running, low)),
-        (f"{high}, held", *_forty_held(driver), _shows(clock, Set, high)),
-        (f"{high}, running", *_forty_running(driver), _shows(clock, Running, high)),
+        (f"{low}, held", Key.NUMBER_25, Edge.DOWN, 1, _shows("SET", low)),
+        (f"{low}, running", Key.NUMBER_25, Edge.DOWN, 2, _shows("RUNNING", low)),
+        (f"{high}, held", *_forty_held(driver), _shows("SET", high)),
+        (f"{high}, running", *_forty_running(driver), _shows("RUNNING", high)),
     ]
     for what, key, edge, times, wanted in tries:
         field.light()
@@ -115,18 +109,17 @@ def _forty_running(driver: Known) -> tuple[Key, Edge, int]:
 
 async def cable_out(field: CrewCheckContext) -> Outcome:
     """A lost board darkens all, and they come back."""
-    if not field.service.watch.answering:
+    if len(field.mute) == len(field.boards):
         return Outcome(SKIPPED, "no board can say that it is there")
     field.order(SetCount(25))
     if not await field.confirmed():
         return Outcome(WRONG, "the boards do not show 25 to begin with")
-    agreement = field.service.watch.agreement
     field.talk.say("Pull the cable of one board that answers, or the adapter of the boards' pair")
     field.hands.pull()
-    if not await field.talk.until(lambda: agreement.dark, PEOPLE_S):
+    if not await field.talk.until(lambda: field.status.boards_dark, PEOPLE_S):
         field.hands.plug()
         return Outcome(WRONG, "no board was missed")
-    noticed = agreement.why
+    noticed = field.status.boards_fault
     field.talk.say(f"noticed: {noticed}")
     dark = await field.talk.ask("Are all boards dark?")
     field.talk.say("Put the cable back")
@@ -135,9 +128,11 @@ async def cable_out(field: CrewCheckContext) -> Outcome:
     if not dark:
         return Outcome(WRONG, f"a board stayed lit ({noticed})")
     if not back:
-        return Outcome(WRONG, f"the board did not come back: {agreement.why or noticed}")
+        return Outcome(
+            WRONG, f"the board did not come back: {field.status.boards_fault or noticed}"
+        )
     how = "back by themselves"
-    if field.service.play_clock.boards is Boards.OFF:
+    if field.status.boards == "off":
         how = "back when relit, as they were dark for more than 3 s"
         field.order(ToggleBoards())
     field.order(SetCount(25))
@@ -148,26 +143,21 @@ async def cable_out(field: CrewCheckContext) -> Outcome:
 
 async def battery_out(field: CrewCheckContext) -> Outcome:
     """A handset that has gone silent is told to everyone."""
-    presence = field.service.presence
-    watched = next((each for each in field.handsets if presence.watches(each.number)), None)
+    watched = next((each for each in field.handsets if field.handset(each.number).reports), None)
     if watched is None:
         return Outcome(SKIPPED, "no handset that reports by itself")
     number = watched.number
-    if not await field.talk.until(lambda: presence.heard_s(number, field.clock()) is not None, 15):
+    if not await field.talk.until(lambda: field.handset(number).heard_s is not None, 15):
         return Outcome(WRONG, f"handset {number} is not heard to begin with")
     field.talk.say(f"Take the battery out of {watched.name}; 30 s of silence are told")
     field.hands.battery(number, inside=False)
-    if not await field.talk.until(
-        lambda: presence.silent(number, field.clock()), PEOPLE_S + SILENCE_S
-    ):
+    if not await field.talk.until(lambda: field.handset(number).silent, PEOPLE_S + SILENCE_S):
         field.hands.battery(number, inside=True)
         return Outcome(WRONG, f"handset {number} was heard all the time")
-    silent_s = presence.heard_s(number, field.clock())
+    silent_s = field.handset(number).heard_s
     field.talk.say("noticed. Put the battery back and switch the handset on")
     field.hands.battery(number, inside=True)
-    if not await field.talk.until(
-        lambda: not presence.silent(number, field.clock()), PEOPLE_S + BACK_S
-    ):
+    if not await field.talk.until(lambda: not field.handset(number).silent, PEOPLE_S + BACK_S):
         return Outcome(WRONG, f"handset {number} did not come back")
     return Outcome(RIGHT, f"handset {number}: told after {silent_s} s of silence; back again")
 
@@ -179,11 +169,10 @@ async def take_over(field: CrewCheckContext) -> Outcome:
     first, second = field.drivers[:2]
     if not field.hands.can_press(second):
         return Outcome(SKIPPED, "the simulator presses one handset only")
-    clock = field.service.play_clock
-    number = clock.rules.administrative_s
+    number = field.service.rules.administrative_s
     field.talk.say(f"Put handset {first.number} away. {second.name}: press the key 25 once")
     field.hands.press(second.number, Key.NUMBER_25, Edge.DOWN, 1)
-    if not await field.heard(second.number, _shows(clock, Set, number), PEOPLE_S):
+    if not await field.heard(second.number, _shows("SET", number), PEOPLE_S):
         return Outcome(WRONG, f"handset {second.number} does not drive the clock")
     if not await field.confirmed():
         return Outcome(WRONG, "the boards did not show it")
@@ -215,7 +204,7 @@ def wall_time(field: CrewCheckContext, at: int) -> datetime:
 
 
 def watch_offset_s(text: str, now: datetime) -> float | None:
-    """How far a watch that shows ``text`` is ahead of ``now``, in seconds; None if it is no time.
+    """How many seconds a watch that shows ``text`` is ahead of ``now``; None if it is not a time.
 
     A dial has twelve hours, so the nearest such time is meant.
     """

@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 from controller.check.ports import AtWork, Ports, Receiver, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
-from drivers.base import Clock, CrewState, Edge, Handset, Key, Press, Rejection, Result
+from drivers.base import Clock, CrewState, Edge, Handset, Key, PhaseCode, Press, Rejection, Result
 from drivers.handset.key_timer import LAYOUTS
 from drivers.handset.simulated import Air
 
@@ -26,7 +26,12 @@ LOSSY = 0.1
 LOW_BATTERY_H = 4
 """A game and its warm-up (common practice, no source)."""
 IDLE = CrewState(
-    phase=0, numerals=None, expires_at=None, boards_lit=False, boards_off=False, fault=False
+    phase=PhaseCode.IDLE,
+    numerals=None,
+    expires_at=None,
+    boards_lit=False,
+    boards_off=False,
+    fault=False,
 )
 KEYS = LAYOUTS
 """The keys that each layout has."""

@@ -35,8 +35,7 @@ from controller.rulebook.loader import fingerprint, load_rule_set
 from controller.rules.rulings import RulesError, RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
-from controller.service.sd_notify import Notifier
-from controller.service.watchdog import Watchdog
+from controller.service.watchdog import Notifier, Watchdog
 
 SWITCH_INTERVAL_S = 0.0005
 """How long the journal's thread may keep the interpreter from the event loop: Python's own 5 ms
@@ -157,8 +156,8 @@ class Plan:
         assembly = self.assembler.build(journal, self.brightness)
         service = assembly.service
         if self.unmarked:
-            service.recorder.note("fault", boottime(), _UNMARKED, detail=self.unmarked)
-        self.console.attach(service, self.terminal, journal)
+            service.note_fault(_UNMARKED, self.unmarked)
+        self.console.attach(service, self.terminal)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
                 loop.add_signal_handler(number, service.stop)

@@ -11,15 +11,16 @@ import io
 import os
 import sys
 import time
+from collections.abc import Callable
 from typing import Protocol
 
 from controller.console.entry import EntryError, parse_entry
 from controller.console.panels import KEYS
 from controller.console.style import look_for
 from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
-from controller.journal.writer import Journal
-from controller.service.service import Service
-from controller.service.status_report import status_of
+from controller.rules.events import Event
+from controller.rules.rulings import RuleSet
+from controller.status.document import Status
 
 LOOK_S = 0.25
 """How often the screen is looked over without a change: ages, alarms, the entry line."""
@@ -34,6 +35,21 @@ class Typing(Protocol):
     entry: str | None
 
 
+class Commanded(Protocol):
+    """The service, as its console sees it."""
+
+    observers: list[Callable[[], None]]
+
+    @property
+    def rules(self) -> RuleSet: ...
+
+    def status(self) -> Status: ...
+
+    def enter(self, event: Event) -> object: ...
+
+    def stop(self) -> None: ...
+
+
 class ConsoleTask:
     """The console of one run. :meth:`attach` it before :meth:`run`."""
 
@@ -41,14 +57,13 @@ class ConsoleTask:
         self._simulator = simulator
         self._changed = asyncio.Event()
         self._hint = ""
-        self._hinted_after: object = None
+        self._hinted_after = 0
         self._keys = KEYS if simulator else (*KEYS[:-1], (f":{QUIT}", "ends, boards dark"))
         self._stream: io.RawIOBase | None = None
         self._screen: Screen | None = None
         self._lines: PlainLines | FaultLines | None = None
-        self._service: Service | None = None
+        self._service: Commanded | None = None
         self._terminal: Typing | None = None
-        self._journal: Journal | None = None
         self._choose(plain)
 
     def _choose(self, plain: bool) -> None:
@@ -66,9 +81,9 @@ class ConsoleTask:
         else:
             self._lines = FaultLines(stream)
 
-    def attach(self, service: Service, terminal: Typing | None, journal: Journal) -> None:
+    def attach(self, service: Commanded, terminal: Typing | None) -> None:
         """Watch this service."""
-        self._service, self._terminal, self._journal = service, terminal, journal
+        self._service, self._terminal = service, terminal
         service.observers.append(self.notify)
 
     def notify(self) -> None:
@@ -103,12 +118,10 @@ class ConsoleTask:
             self._stream.close()
 
     def _draw(self) -> None:
-        service = self._service
-        assert service is not None
-        journal_fault = self._journal.fault if self._journal is not None else ""
-        if service.last.decided is not self._hinted_after:
+        assert self._service is not None
+        status = self._service.status()
+        if status.orders != self._hinted_after:
             self._hint = ""
-        status = status_of(service, service.now(), journal_fault)
         clock_text = time.strftime("%H:%M:%S")
         if self._lines is not None:
             self._lines.show(status, clock_text=clock_text)
@@ -142,19 +155,19 @@ class ConsoleTask:
             self._service.stop()
             return
         try:
-            self._service.enter(parse_entry(text, self._service.play_clock.rules))
+            self._service.enter(parse_entry(text, self._service.rules))
         except EntryError as error:
             self._answer(str(error))
         self.notify()
 
     def unknown(self, char: str) -> None:
-        """A character that is no key."""
+        """A character that is not a key."""
         self._answer("Esc is no key" if char == "\x1b" else f"{char!r} is no key")
 
     def _answer(self, words: str) -> None:
         """Answer what was typed, until the next order."""
         assert self._service is not None
-        self._hint, self._hinted_after = words, self._service.last.decided
+        self._hint, self._hinted_after = words, self._service.status().orders
         if self._lines is not None:
             self._lines.say(words, clock_text=time.strftime("%H:%M:%S"))
         self.notify()

@@ -41,7 +41,7 @@ class ByteStream(Protocol):
 def unblocked(fd: int) -> io.RawIOBase:
     """A stream of one's own to what ``fd`` is open on, which never waits if that can be had.
 
-    Terminals and pipes are opened anew (Linux: ``/proc/self/fd``), for the non-blocking mode
+    Terminals and pipes are opened again (Linux: ``/proc/self/fd``), for the non-blocking mode
     belongs to the open file, which the shell and other programs share. Raises ``OSError`` if
     ``fd`` is not open.
     """
@@ -177,7 +177,7 @@ class Screen:
 
 
 class _Lines:
-    """Lines for a stream that is no terminal."""
+    """Lines for a stream that is not a terminal."""
 
     def __init__(self, stream: ByteStream) -> None:
         self._outlet = _Outlet(stream)
@@ -195,7 +195,7 @@ class _Lines:
 
 
 class PlainLines(_Lines):
-    """For a stream that is no terminal: one line for each change. Never raises."""
+    """For a stream that is not a terminal: one line for each change. Never raises."""
 
     def __init__(self, stream: ByteStream) -> None:
         super().__init__(stream)

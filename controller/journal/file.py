@@ -18,13 +18,14 @@ NULL as one hyphen. Rows cut off at the end cannot be seen in the file alone: no
 from __future__ import annotations
 
 import contextlib
-import operator
 import os
 import time
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+from controller.journal.row import ROW_COLUMNS, Dated, Row, cells_of
 
 if TYPE_CHECKING:
     import sqlite3
@@ -43,44 +44,9 @@ Head = tuple[int, str]
 
 
 class JournalFileError(Exception):
-    """The file is no journal that this program can use; the message names the file and why."""
+    """The file is not a journal that this program can use; the message names the file and why."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Row:
-    """One event as the service saw it. Empty text and None mean "does not apply".
-
-    ``event_number`` counts up within one boot; a second row with the same number, kind, event and
-    ``received_at`` is the same event journalled again and is left out. None is for rows that are
-    no event of the clock; those are always written. ``edge_at`` and ``received_at`` are
-    nanoseconds of CLOCK_BOOTTIME, ``ruling_seconds`` whole seconds. A fact holds no comma.
-    """
-
-    kind: str
-    game: int
-    down: int
-    event_number: int | None
-    received_at: int
-    edge_at: int | None = None
-    handset: int | None = None
-    role: str = ""
-    event: str = ""
-    facts: tuple[str, ...] = ()
-    assumed: str = ""
-    result: str = ""
-    reason: str = ""
-    phase_before: str = ""
-    phase_after: str = ""
-    ruling_seconds: int | None = None
-    starts_on: str = ""
-    citation: str = ""
-    override: str = ""
-    commanded: str = ""
-    boards: str = ""
-    detail: str = ""
-
-
-ROW_COLUMNS = tuple(field.name for field in fields(Row))
 _DATED = ("seq", "wall_time", "wall_synchronised", "boot_id")
 COLUMNS = (*_DATED, *ROW_COLUMNS, "software", "rules_hash")
 """The columns that the digest covers, in its order and in the table's; the digest comes last."""
@@ -123,7 +89,6 @@ _LAST_EVENT = (
     "SELECT game, down FROM journal WHERE event_number IS NOT NULL ORDER BY seq DESC LIMIT 1"
 )
 _LAST_NUMBER = "SELECT max(event_number) FROM journal WHERE boot_id = ?"
-_cells_of = operator.attrgetter(*ROW_COLUMNS)
 _FACTS = COLUMNS.index("facts")
 
 
@@ -178,14 +143,6 @@ class Origin:
     boot_id: str
     software: str
     rules_hash: str
-
-
-@dataclass(frozen=True, slots=True)
-class Dated:
-    """A row and the wall time at which it was handed over, nanoseconds since 1970 UTC."""
-
-    row: Row
-    wall_ns: int
 
 
 class JournalFile:
@@ -289,7 +246,7 @@ class JournalFile:
             _wall_text(dated.wall_ns),
             None if wall_synchronised is None else int(wall_synchronised),
             origin.boot_id,
-            *_cells_of(dated.row),
+            *cells_of(dated.row),
             origin.software,
             origin.rules_hash,
         ]

@@ -8,8 +8,9 @@ from collections.abc import Iterable
 from dataclasses import fields
 from typing import Any, TextIO
 
-from controller.journal.file import COLUMNS, ROW_COLUMNS, Cell, Row
+from controller.journal.file import COLUMNS, Cell
 from controller.journal.reader import Entry, utc_text
+from controller.journal.row import ROW_COLUMNS, Row
 
 LINE_WIDTH = 100
 

@@ -17,14 +17,13 @@ from controller.journal.file import (
     COLUMNS,
     GENESIS,
     NUMBER_COLUMNS,
-    ROW_COLUMNS,
     Cell,
     Head,
     JournalFileError,
-    Row,
     chained,
     check_file,
 )
+from controller.journal.row import ROW_COLUMNS, Row
 
 _ALL = ", ".join((*COLUMNS, "digest"))
 _GAMES = (

@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import NamedTuple, Protocol
 
-from controller.journal.file import Dated, Opening, Row
-from controller.recovery.snapshot_codec import row_text
+from controller.journal.file import Opening
+from controller.journal.row import Dated, Row, row_text
 from controller.rules.effects import Decision
 from controller.rules.events import PlayEnded, Role
 
@@ -31,6 +31,9 @@ class Journalling(Protocol):
 
     @property
     def journalled(self) -> int: ...
+
+    @property
+    def fault(self) -> str: ...
 
     def opening(self, timeout_s: float) -> Opening | None: ...
 
@@ -84,6 +87,11 @@ class Recorder:
     def game(self) -> int:
         """The game's number: provisional until the journal has opened."""
         return self.numbers.game
+
+    @property
+    def journal_fault(self) -> str:
+        """Why the record is not being written, in plain words; empty while all is well."""
+        return "" if self._journal is None else self._journal.fault
 
     @property
     def kept(self) -> list[str]:
@@ -191,7 +199,7 @@ class Recorder:
         boards: str = "",
         phase_after: str = "",
     ) -> None:
-        """Keep anything that is no decision: deadlines, faults, confirmations, rejections."""
+        """Keep anything that is not a decision: deadlines, faults, confirmations, rejections."""
         self._add(
             Row(
                 kind=kind,

@@ -23,17 +23,8 @@ from collections.abc import Callable
 from pathlib import Path
 from queue import SimpleQueue
 
-from controller.journal.file import (
-    Dated,
-    Head,
-    JournalFile,
-    JournalFileError,
-    Opening,
-    Origin,
-    Row,
-)
-
-__all__ = ["HEALED", "Head", "Journal", "JournalFileError", "Opening", "Row", "this_boot"]
+from controller.journal.file import Head, JournalFile, Opening, Origin
+from controller.journal.row import Dated, Row
 
 HEALED = "healed"
 """What ``on_fault`` is told when the journal is written again."""

@@ -1,4 +1,4 @@
-"""Going on after a restart: every moment kept in tmpfs, and what a start makes of it.
+"""Going on after a restart: checkpoints in tmpfs, and what a start makes of the newest.
 
 May import: rules, journal's rows, drivers.base.
 """

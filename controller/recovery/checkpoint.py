@@ -1,4 +1,4 @@
-"""Has every moment of the service kept before anything of it is shown."""
+"""Has everything that a restart needs kept before anything of it is shown."""
 
 from __future__ import annotations
 
@@ -13,55 +13,65 @@ from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Result
 
 RENEWED_NS = 1_000_000_000
-"""A moment is kept anew so often even if nothing happens: it tells how long an outage was."""
+"""A checkpoint is kept again so often even if nothing happens: it tells how long an outage was."""
 
 
 class CheckpointStore(Protocol):
-    """Where moments are kept: :class:`controller.recovery.recovery.Recovery`."""
+    """Where checkpoints are kept: :class:`controller.recovery.recovery.Recovery`."""
 
-    def carry(self, carried: PendingOrder) -> None: ...
+    def save_order(self, pending: PendingOrder) -> None: ...
 
-    def save(self, moment: Checkpoint) -> None: ...
+    def save(self, checkpoint: Checkpoint) -> None: ...
 
 
 class Checkpointer:
-    """Puts the moments together. ``counters`` gives the handsets' own counters, ``keys`` are the
-    fingerprints of the keys they belong to; ``keeping`` None keeps nothing."""
+    """Puts the checkpoints together. ``counters`` gives the handsets' own counters, ``keys`` are
+    the fingerprints of the keys they belong to; ``store`` None keeps nothing."""
 
     def __init__(
         self,
-        keeping: CheckpointStore | None = None,
+        store: CheckpointStore | None = None,
         counters: Callable[[], Mapping[int, int]] = dict,
         acknowledged: Acknowledgement | None = None,
         keys: Mapping[int, str] | None = None,
     ) -> None:
-        self._keeping = keeping
+        self._store = store
         self._keys = keys or {}
         self._counters = counters
         self.acknowledged = acknowledged
+        """The newest answer to a handset."""
         self.due_at = 0
-        """When a moment is wanted next even if nothing happens."""
-        self.off_why = self.dark_why = ""
+        """When a checkpoint is wanted next even if nothing happens."""
 
-    def carry(self, order: Order, received_at: int, now: int, told: Acknowledgement | None) -> None:
+    def keep_order(
+        self, order: Order, received_at: int, now: int, told: Acknowledgement | None
+    ) -> None:
         """Keep an order that was decided ``now``: before its frame leaves."""
         if told is not None:
             self.acknowledged = told
-        if self._keeping is not None:
+        if self._store is not None:
             counter, answer = (told.counter, told.result) if told else (0, Result.NONE)
-            carried = PendingOrder(order, received_at, now, counter, answer, time.time_ns())
-            self._keeping.carry(carried)
+            pending = PendingOrder(order, received_at, now, counter, answer, time.time_ns())
+            self._store.save_order(pending)
 
     def keep(
-        self, play_clock: PlayClock, recorder: Recorder, now: int, *, in_order: bool = False
+        self,
+        play_clock: PlayClock,
+        recorder: Recorder,
+        now: int,
+        *,
+        off_why: str = "",
+        dark_why: str = "",
+        in_order: bool = False,
     ) -> None:
-        """Keep this moment, with all rows that are not on disk."""
+        """Keep what is so now, why the boards are off or dark, and all rows that are not on disk.
+        ``in_order`` when the game was closed properly."""
         self.due_at = now + RENEWED_NS
         rows = recorder.kept
-        if self._keeping is None:
+        if self._store is None:
             return
         numbers = recorder.numbers
-        self._keeping.save(
+        self._store.save(
             Checkpoint(
                 saved_at=now,
                 in_order=in_order,
@@ -70,8 +80,8 @@ class Checkpointer:
                 numbered=numbers.settled,
                 state=play_clock.state,
                 gesture=play_clock.gesture,
-                off_why=self.off_why,
-                dark_why=self.dark_why,
+                off_why=off_why,
+                dark_why=dark_why,
                 counters=self._counters(),
                 acknowledged=self.acknowledged,
                 rows=rows,

@@ -17,9 +17,9 @@ import os
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from controller.journal.recorder import START, Numbers
+from controller.journal.row import Dated
 from controller.recovery.snapshot_codec import (
     Checkpoint,
     Identity,
@@ -33,10 +33,7 @@ from controller.recovery.snapshot_file import SnapshotFile
 from controller.rules.events import ToggleBoards
 from controller.rules.play_clock import LastGesture, State
 from drivers.base import Acknowledgement
-from drivers.handset.session import replace_file
-
-if TYPE_CHECKING:
-    from controller.journal.file import Dated
+from drivers.whole_file import replace_file
 
 S_NS = 1_000_000_000
 CRASHES = 3
@@ -73,7 +70,7 @@ class RestartPlan:
     state: State = NO_STATE
     state_at: int = 0
     gesture: LastGesture | None = None
-    carried: PendingOrder | None = None
+    pending: PendingOrder | None = None
     given_up: PendingOrder | None = None
     numbers: Numbers = START
     off_why: str = ""
@@ -92,7 +89,8 @@ class BusyError(Exception):
 
 
 class Recovery:
-    """Holds the runtime folder for one service and keeps its snapshots.
+    """Holds the runtime folder for one service and keeps its snapshots. ``plan`` is what to begin
+    with.
 
     ``runtime`` is a folder in tmpfs, ``state_folder`` one on the disk. Raises :class:`BusyError`
     when another service uses ``runtime``, and ``OSError`` when it cannot be used.
@@ -114,12 +112,12 @@ class Recovery:
         self._lock = _locked(runtime / LOCK)
         starts = _add_start(self._lock, now)
         self._file = SnapshotFile(runtime / SNAPSHOT)
-        standing = Identity(str(state_folder.resolve()), boot_id, software, rules_hash)
-        self._text = SnapshotText(standing)
-        kept, flaw = _newest(self._file, standing)
+        identity = Identity(str(state_folder.resolve()), boot_id, software, rules_hash)
+        self._text = SnapshotText(identity)
+        snapshot, flaw = _newest(self._file, identity)
         crashes = sum(0 <= now - at < CRASH_WINDOW_NS for at in starts)
-        self.beginning = plan_restart(
-            kept, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
+        self.plan = plan_restart(
+            snapshot, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
         )
 
     def begin(self) -> None:
@@ -131,17 +129,17 @@ class Recovery:
         self._marker.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         replace_file(self._marker, f"{self._boot_id}\n".encode(), mode=0o644)
 
-    def save(self, moment: Checkpoint) -> None:
-        """Keep a moment."""
+    def save(self, checkpoint: Checkpoint) -> None:
+        """Keep a checkpoint."""
         try:
-            self._file.save(self._text.whole(moment))
+            self._file.save(self._text.whole(checkpoint))
         except ValueError:  # no room for so many rows: the journal's thread has them too
-            left_out = moment.rows_left_out + len(moment.rows)
-            self._file.save(self._text.whole(replace(moment, rows=(), rows_left_out=left_out)))
+            left_out = checkpoint.rows_left_out + len(checkpoint.rows)
+            self._file.save(self._text.whole(replace(checkpoint, rows=(), rows_left_out=left_out)))
 
-    def carry(self, carried: PendingOrder) -> None:
+    def save_order(self, pending: PendingOrder) -> None:
         """Keep an order that was decided since."""
-        self._file.add(self._text.line(carried))
+        self._file.add(self._text.line(pending))
 
     def close(self, *, in_order: bool) -> None:
         """Leave the folder to the next service; ``in_order`` when the game was closed properly."""
@@ -178,22 +176,22 @@ def _add_start(lock: int, now: int) -> list[int]:
     return starts
 
 
-def _newest(file: SnapshotFile, standing: Identity) -> tuple[Snapshot | None, str]:
+def _newest(file: SnapshotFile, identity: Identity) -> tuple[Snapshot | None, str]:
     """The newest snapshot of this boot and installation that can be read, else why not."""
     flaw = ""
     for seq, text in file.found:
         try:
-            kept = read(text, file.line[1] if file.line and file.line[0] == seq else None)
+            snapshot = read(text, file.line[1] if file.line and file.line[0] == seq else None)
         except SnapshotError as error:
             flaw = flaw or str(error)
             continue
-        if kept.standing[:2] == standing[:2]:
-            return kept, ""
+        if snapshot.identity[:2] == identity[:2]:
+            return snapshot, ""
     return None, flaw
 
 
 def plan_restart(
-    kept: Snapshot | None,
+    snapshot: Snapshot | None,
     rules_hash: str,
     now: int,
     *,
@@ -206,74 +204,76 @@ def plan_restart(
     ``crashes`` is how often the service has died lately. ``cut`` says that the run before was not
     closed in order; ``flaw`` why a snapshot could not be read.
     """
-    if kept is None:
+    if snapshot is None:
         if not cut:
             return RestartPlan(state_at=now)
         why = f"the last state cannot be read ({flaw})" if flaw else POWER
         return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
-    moment = kept.moment
-    outage_s = max(0, now - moment.saved_at) / S_NS
-    counters, acknowledged = _told(kept)
-    how = "was stopped" if moment.in_order else "died"
-    begun = RestartPlan(
-        state=moment.state,
-        state_at=moment.saved_at,
-        gesture=moment.gesture,
-        carried=kept.carried,
-        numbers=Numbers(moment.game, moment.event_number, moment.numbered),
-        off_why=moment.off_why,
-        doubt=_doubt(kept, rules_hash, crashes),
+    checkpoint = snapshot.checkpoint
+    outage_s = max(0, now - checkpoint.saved_at) / S_NS
+    counters, acknowledged = _told(snapshot)
+    how = "was stopped" if checkpoint.in_order else "died"
+    plan = RestartPlan(
+        state=checkpoint.state,
+        state_at=checkpoint.saved_at,
+        gesture=checkpoint.gesture,
+        pending=snapshot.pending,
+        numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
+        off_why=checkpoint.off_why,
+        doubt=_doubt(snapshot, rules_hash, crashes),
         counters=counters,
-        keys=moment.keys,
+        keys=checkpoint.keys,
         acknowledged=acknowledged,
-        rows=kept.rows,
-        rows_lost=moment.rows_left_out,
+        rows=snapshot.rows,
+        rows_lost=checkpoint.rows_left_out,
         story=f"going on: the service {how} and was away for {outage_s:.1f} s",
     )
-    if now - moment.saved_at > GAME_OVER_NS and moment.numbered:
-        numbers = begun.numbers._replace(game=moment.game + 1)
-        fresh = _afresh(begun, now, f"another game, after {outage_s:.0f} s")
-        doubt = "" if moment.in_order else begun.doubt or f"the service died {outage_s:.0f} s ago"
+    if now - checkpoint.saved_at > GAME_OVER_NS and checkpoint.numbered:
+        numbers = plan.numbers._replace(game=checkpoint.game + 1)
+        fresh = _without_state(plan, now, f"another game, after {outage_s:.0f} s")
+        doubt = (
+            "" if checkpoint.in_order else plan.doubt or f"the service died {outage_s:.0f} s ago"
+        )
         return replace(fresh, numbers=numbers, doubt=doubt)
-    if kept.standing.rules_hash != rules_hash or crashes >= HOPELESS:
-        return _afresh(begun, now, f"state dropped: {begun.doubt}")
-    if now - moment.saved_at >= OUTAGE_NS:
-        return replace(begun, outage=f"the service was away for {outage_s:.0f} s")
-    return begun
+    if snapshot.identity.rules_hash != rules_hash or crashes >= HOPELESS:
+        return _without_state(plan, now, f"state dropped: {plan.doubt}")
+    if now - checkpoint.saved_at >= OUTAGE_NS:
+        return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
+    return plan
 
 
-def _told(kept: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
-    """The handsets' counters and the last answer, that of the carried order if it was a press."""
-    moment, carried = kept.moment, kept.carried
-    if carried is None or not carried.order.handset:
-        return moment.counters, moment.acknowledged
-    handset, counter = carried.order.handset, carried.counter
-    counters = {**moment.counters, handset: counter}
-    return counters, Acknowledgement(handset, counter, carried.answer)
+def _told(snapshot: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
+    """The handsets' counters and the last answer, that of the pending order if it was a press."""
+    checkpoint, pending = snapshot.checkpoint, snapshot.pending
+    if pending is None or not pending.order.handset:
+        return checkpoint.counters, checkpoint.acknowledged
+    handset, counter = pending.order.handset, pending.counter
+    counters = {**checkpoint.counters, handset: counter}
+    return counters, Acknowledgement(handset, counter, pending.answer)
 
 
-def _afresh(begun: RestartPlan, now: int, story: str) -> RestartPlan:
+def _without_state(plan: RestartPlan, now: int, story: str) -> RestartPlan:
     """The same without the play clock's state."""
     return replace(
-        begun,
+        plan,
         state=NO_STATE,
         state_at=now,
         gesture=None,
-        carried=None,
-        given_up=begun.carried,
+        pending=None,
+        given_up=plan.pending,
         off_why="",
         story=story,
     )
 
 
-def _doubt(kept: Snapshot, rules_hash: str, crashes: int) -> str:
+def _doubt(snapshot: Snapshot, rules_hash: str, crashes: int) -> str:
     """Why the boards must not light by themselves; empty when they may."""
-    if kept.standing.rules_hash != rules_hash:
+    if snapshot.identity.rules_hash != rules_hash:
         return "the rule set was changed since the service stopped"
     if crashes >= CRASHES:
         return f"the service died {crashes} times within {CRASH_WINDOW_NS // S_NS} s"
-    carried = kept.carried
-    relit = carried is not None and isinstance(carried.order.event, ToggleBoards)
-    if relit and kept.moment.state.off is not None:
+    pending = snapshot.pending
+    relit = pending is not None and isinstance(pending.order.event, ToggleBoards)
+    if relit and snapshot.checkpoint.state.off is not None:
         return ""  # the order that is to be carried out ends whatever darkened the boards
-    return kept.moment.dark_why
+    return snapshot.checkpoint.dark_why

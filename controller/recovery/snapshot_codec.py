@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import enum
 import json
-import operator
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any, NamedTuple
 
-from controller.journal.file import ROW_COLUMNS, Dated, Row
+from controller.journal.row import Dated, row_from
 from controller.rules import events, phases
 from controller.rules.events import Number, Order, Role
 from controller.rules.phases import Down, Off, StartedBy
@@ -24,11 +23,9 @@ from drivers.base import Acknowledgement, Result
 FORM = 2
 """Version of this text: another one is not read."""
 
-_cells_of = operator.attrgetter(*ROW_COLUMNS)
-
 
 class SnapshotError(ValueError):
-    """A text that is no snapshot of this form; the message says what is wrong with it."""
+    """A text that is not a snapshot of this form; the message says what is wrong with it."""
 
 
 class Identity(NamedTuple):
@@ -43,8 +40,9 @@ class Identity(NamedTuple):
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checkpoint:
     """What changes. ``rows`` are those not known to be on disk, each with its text from
-    :func:`row_text`; ``numbered`` says whether they have their final numbers. ``off_why`` is why
-    the boards are off, ``dark_why`` why they are dark for the moment."""
+    :func:`~controller.journal.row.row_text`; ``numbered`` says whether they have their final
+    numbers. ``off_why`` is why the boards are off, ``dark_why`` why they are dark for the moment.
+    """
 
     saved_at: int
     in_order: bool = False
@@ -79,13 +77,13 @@ class PendingOrder(NamedTuple):
 
 
 class Snapshot(NamedTuple):
-    """A whole snapshot, read back: ``moment.rows`` is empty and the rows are in ``rows``.
-    ``carried`` is the order that was added to it."""
+    """A whole snapshot, read back: ``checkpoint.rows`` is empty and the rows are in ``rows``.
+    ``pending`` is the order that was added to it."""
 
-    standing: Identity
-    moment: Checkpoint
+    identity: Identity
+    checkpoint: Checkpoint
     rows: tuple[Dated, ...]
-    carried: PendingOrder | None = None
+    pending: PendingOrder | None = None
 
 
 def _plain(value: object) -> object:
@@ -100,46 +98,41 @@ def _plain(value: object) -> object:
 _encode = json.JSONEncoder(separators=(",", ":"), default=_plain).encode
 
 
-def row_text(dated: Dated) -> str:
-    """One row for :attr:`Checkpoint.rows`."""
-    return _encode((dated.wall_ns, *_cells_of(dated.row)))
-
-
 class SnapshotText:
     """Makes the texts of one service."""
 
-    def __init__(self, standing: Identity) -> None:
-        self._standing = f'"form":{FORM},"standing":{_encode(standing)}'
+    def __init__(self, identity: Identity) -> None:
+        self._identity = f'"form":{FORM},"standing":{_encode(identity)}'
         self._histories: dict[int, tuple[tuple[Taken, ...], str]] = {}
         self._events: dict[events.Event, str] = {}
 
-    def whole(self, moment: Checkpoint) -> bytes:
-        """The text of a moment."""
-        state, gesture = moment.state, moment.gesture
+    def whole(self, checkpoint: Checkpoint) -> bytes:
+        """The text of a checkpoint."""
+        state, gesture = checkpoint.state, checkpoint.gesture
         tapped = "null"
         if gesture is not None:
             tapped = f"[{_encode(gesture.order)},{self._state(gesture.before)}]"
         rest = (
-            moment.saved_at,
-            moment.in_order,
-            moment.game,
-            moment.event_number,
-            moment.numbered,
-            moment.off_why,
-            moment.dark_why,
-            list(moment.counters.items()),
-            moment.acknowledged,
-            moment.rows_left_out,
-            list(moment.keys.items()),
+            checkpoint.saved_at,
+            checkpoint.in_order,
+            checkpoint.game,
+            checkpoint.event_number,
+            checkpoint.numbered,
+            checkpoint.off_why,
+            checkpoint.dark_why,
+            list(checkpoint.counters.items()),
+            checkpoint.acknowledged,
+            checkpoint.rows_left_out,
+            list(checkpoint.keys.items()),
         )
         return (
-            f'{{{self._standing},"moment":{_encode(rest)},"state":{self._state(state)},'
-            f'"gesture":{tapped},"rows":[{",".join(moment.rows)}]}}'
+            f'{{{self._identity},"moment":{_encode(rest)},"state":{self._state(state)},'
+            f'"gesture":{tapped},"rows":[{",".join(checkpoint.rows)}]}}'
         ).encode()
 
-    def line(self, carried: PendingOrder) -> bytes:
+    def line(self, pending: PendingOrder) -> bytes:
         """The text of one order: on the path from press to board, so put together by hand."""
-        (event, at, handset, role, gesture_at, amends, left_s), *rest = carried
+        (event, at, handset, role, gesture_at, amends, left_s), *rest = pending
         text = self._events.get(event)
         if text is None:
             text = self._events[event] = _encode(event)
@@ -167,8 +160,8 @@ def read(text: bytes, line: bytes | None = None) -> Snapshot:
         raw = _parsed(text)
         if raw["form"] != FORM:
             raise SnapshotError(f"form {raw['form']!r}: this program reads {FORM}")
-        carried = None if line is None else _carried(*_parsed(line))
-        return _snapshot(raw)._replace(carried=carried)
+        pending = None if line is None else _pending(*_parsed(line))
+        return _snapshot(raw)._replace(pending=pending)
     except SnapshotError:
         raise
     except (ValueError, KeyError, IndexError, TypeError, AttributeError, RecursionError) as error:
@@ -185,11 +178,11 @@ def _refused(number: str) -> None:
 
 
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
-    standing = Identity(*map(str, raw["standing"]))
+    identity = Identity(*map(str, raw["standing"]))
     at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
     counters, told, left_out, *keys = rest  # an older service wrote no keys
     gesture = raw["gesture"]
-    moment = Checkpoint(
+    checkpoint = Checkpoint(
         saved_at=at,
         in_order=in_order,
         game=game,
@@ -204,10 +197,10 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
         rows_left_out=left_out,
         keys=dict(*keys),
     )
-    return Snapshot(standing, moment, tuple(_row(each) for each in raw["rows"]))
+    return Snapshot(identity, checkpoint, tuple(row_from(each) for each in raw["rows"]))
 
 
-def _carried(order: Sequence[Any], *rest: Any) -> PendingOrder:
+def _pending(order: Sequence[Any], *rest: Any) -> PendingOrder:
     received_at, decided_at, counter, answer, wall_ns = rest
     return PendingOrder(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
 
@@ -219,12 +212,6 @@ def _state(down: Any, off: str | None, history: Any, last: Any) -> State:
         history=tuple(Taken(_down(before), Role[role]) for before, role in history),
         last=None if last is None else _order(last),
     )
-
-
-def _row(raw: Sequence[Any]) -> Dated:
-    wall_ns, *cells = raw
-    named = dict(zip(ROW_COLUMNS, cells, strict=True))
-    return Dated(Row(**named | {"facts": tuple(named["facts"])}), wall_ns)
 
 
 def _down(raw: Sequence[Any]) -> Down:

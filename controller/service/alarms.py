@@ -1,4 +1,4 @@
-"""What someone must know now, that is no fault of a board or handset: strangers on the air and on
+"""What someone must know now beside the faults of boards and handsets: strangers on the air and on
 the wire. Pure: instants come in as arguments."""
 
 from __future__ import annotations
@@ -7,7 +7,7 @@ from collections import deque
 
 S_NS = 1_000_000_000
 BAD_TAGS = 5
-"""More than this many frames with a wrong tag in 10 s is no noise: the keeper is told."""
+"""More than this many frames with a wrong tag in 10 s is not noise: the keeper is told."""
 WINDOW_NS = 10 * S_NS
 ROWS = 20
 """At most so many refused frames in 10 s have a row of their own."""

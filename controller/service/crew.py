@@ -9,11 +9,8 @@ from controller.rules.events import Order, Role
 from controller.rules.gestures import Gesture, Gestures
 from controller.rules.phases import Boards, Stopped, name
 from controller.rules.play_clock import PlayClock
-from drivers.base import CrewState, Edge, Press
+from drivers.base import CrewState, Edge, PhaseCode, Press
 from drivers.base import Result as Answer
-
-PHASE_CODES = {"IDLE": 0, "SET": 1, "RUNNING": 2, "LIVE": 3, "STOPPED": 4, "EXPIRED": 5}
-"""As in ``hardware/PROTOCOL.md``."""
 
 ANSWERS = {
     Result.RUNNING: Answer.RUNNING,
@@ -54,7 +51,7 @@ def crew_state(
     """What the handsets are told at ``now``, so that they can count and cue by themselves."""
     phase = play_clock.state.down.phase
     return CrewState(
-        phase=PHASE_CODES[name(phase)],
+        phase=PhaseCode[name(phase)],
         numerals=play_clock.numerals(now),
         expires_at=play_clock.expires_at,
         boards_lit=lit,

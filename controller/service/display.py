@@ -13,7 +13,7 @@ REPEAT_NS = 25 * MS_NS
 
 
 class Display:
-    """All boards as one face. The caller computes the numerals anew each time, also for a refresh:
+    """All boards as one face. The caller computes the numerals again each time, also for a refresh:
     nothing here repeats a number by itself. ``brightness`` 1-15."""
 
     def __init__(self, boards: Sequence[Board], brightness: int, now: int) -> None:

@@ -3,7 +3,7 @@
 In one turn of the event loop: an order is decided and kept in the snapshot, the boards' frame is
 written, the handsets are told; the journal and the observers come after and can never delay a
 numeral. So no frame is ever ahead of what a restart knows. Everything that is refreshed is computed
-from the play clock anew; nothing repeats a stored frame.
+from the play clock again; nothing repeats a stored frame.
 """
 
 from __future__ import annotations
@@ -12,31 +12,36 @@ from collections.abc import Callable, Mapping, Sequence
 
 from controller.journal.recorder import Recorder
 from controller.recovery.checkpoint import Checkpointer
-from controller.rules.effects import Decision, Effect, Marked
-from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
-from controller.rules.phases import Boards, name
+from controller.rules.effects import Decision, Effect, Marked, Result
+from controller.rules.events import BoardsFault, Event, Order, Role, plain
+from controller.rules.phases import Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
+from controller.rules.rulings import RuleSet
 from controller.service.alarms import Alarms
-from controller.service.board_monitor import BoardWatch
+from controller.service.board_state import BoardState
 from controller.service.crew import ANSWERS, CrewMember, crew_state
 from controller.service.deadline_timer import OneTimer
 from controller.service.display import Display, commanded
-from controller.service.driver_tasks import driver_tasks, note_weaknesses
-from controller.service.game_clock import GameClock
 from controller.service.handset_presence import Presence
-from controller.service.last_order import LastOrder
-from controller.service.task_group import TaskScope
+from controller.service.handset_state import HandsetState, unheard
+from controller.service.supervisor import TaskScope, driver_tasks
+from controller.service.watchdog import Evidence
+from controller.status.document import Status
 from drivers.base import Acknowledgement, Board, BoardReport, Clock, Handset, Press, Rejection
 from drivers.base import Result as Answer
 
 STATE_NS = 1_000_000_000
+MS_NS = 1_000_000
+CANNOT_ANSWER = "sent only: it cannot say what it shows"
+OPEN_TO_ALL = "unauthenticated input: anyone could press its keys"
 
 
 class Service:
     """Runs one game. ``crew`` maps handset numbers to their people, 0 is the console.
 
-    ``observers`` are called after anything changed, with nothing: they take a snapshot when they
-    are ready for one. ``brightness`` 1-15.
+    ``observers`` are called after anything changed, with nothing: they ask for the status when they
+    are ready for one. ``brightness`` 1-15. ``off_why`` is the fault that put the boards off before
+    the start.
     """
 
     def __init__(
@@ -50,31 +55,30 @@ class Service:
         clock: Clock,
         brightness: int = 15,
         checkpointer: Checkpointer | None = None,
+        off_why: str = "",
     ) -> None:
-        self.play_clock = play_clock
-        self.crew = crew
         self.observers: list[Callable[[], None]] = []
-        self.recorder = recorder
-        self.checkpointer = checkpointer or Checkpointer()
-        self.last = LastOrder(play_clock.rules, crew)
-        self.marked: int | None = None
-        self.handset_faults: dict[str, str] = {}
-        self.batteries: dict[int, int | None] = {}
-        self.boards = tuple(boards)
-        self.handsets = tuple(handsets)
+        self._play_clock = play_clock
+        self._crew = crew
+        self._recorder = recorder
+        self._checkpointer = checkpointer or Checkpointer()
+        self._last: Decision | None = None
+        self._orders = 0
+        self._marked: int | None = None
+        self._boards, self._handsets = tuple(boards), tuple(handsets)
+        self._clock = clock
         now = clock()
-        names = [each for board in self.boards for each in board.boards]
-        answering = [each for board in self.boards for each in board.answering]
-        self.watch = BoardWatch(names, now, answering)
-        beacons = [n for each in self.handsets if each.beacons for n in each.serves if n in crew]
+        names = [each for board in self._boards for each in board.boards]
+        answering = [each for board in self._boards for each in board.answering]
+        self._board_state = BoardState(play_clock, names, answering, now, off_why)
+        beacons = [n for each in self._handsets if each.beacons for n in each.serves if n in crew]
         shadows = [n for n, member in crew.items() if member.role is Role.SHADOW]
-        self.presence = Presence(beacons, now, shadows)
-        self.alarms = Alarms()
-        self.game_clock = GameClock()
-        self._clock = self.now = clock
-        self.display = Display(self.boards, brightness, now)
+        self._presence = Presence(beacons, now, shadows)
+        self._handset_state = HandsetState(crew, self._handsets, self._presence)
+        self._alarms = Alarms()
+        self._display = Display(self._boards, brightness, now)
         self._state_at = now
-        self.life = TaskScope()
+        self._scope = TaskScope()
 
     async def run(self) -> None:
         """Run until :meth:`stop`. Every way out leaves the boards dark.
@@ -82,38 +86,146 @@ class Service:
         Raises what went wrong if it was a bug of ours; a driver's error never ends the service.
         """
         self._timer = OneTimer(self._clock, self._turn)
+        tasks = driver_tasks(self, self._boards, self._handsets, self._clock)
         try:
-            await self.life.run_until_stopped(driver_tasks(self), self._begin)
+            await self._scope.run_until_stopped(tasks, self._begin)
         finally:
             self._timer.disarm()
-            self.recorder.settle(now := self._clock(), at_the_end=True)
+            self._recorder.settle(now := self._clock(), at_the_end=True)
             self._notify(now)
         self._keep(now, in_order=True)
 
     def _begin(self) -> None:
+        """Show what is so, and write down which boards can never be called right and which keys
+        anyone could press."""
         self._turn(now := self._clock())
-        note_weaknesses(self, now)
+        for board in self._boards:
+            for each in board.boards:
+                if each not in board.answering:
+                    self._recorder.note("note", now, each, detail=CANNOT_ANSWER)
+        for device in [each.name for each in self._handsets if not each.authenticated]:
+            self._recorder.note("note", now, device, detail=OPEN_TO_ALL)
 
     def stop(self) -> None:
         """End the game: boards dark, then :meth:`run` returns."""
-        self.life.stop()
+        self._scope.stop()
+
+    # What it says of itself
+
+    @property
+    def rules(self) -> RuleSet:
+        """The rule set of the game."""
+        return self._play_clock.rules
+
+    def status(self, now: int | None = None) -> Status:
+        """Everything an observer may know, at ``now``, by default the present instant."""
+        now = self._clock() if now is None else now
+        play_clock, last, boards = self._play_clock, self._last, self._board_state
+        down, rules = play_clock.state.down, play_clock.rules
+        ruling, phase, order = down.ruling, down.phase, last.order if last else None
+        handsets = self._handset_state.health(now)
+        return Status(
+            rules=f"{rules.title} {rules.season}",
+            phase=name(phase),
+            numerals=play_clock.numerals(now),
+            remaining_ms=self._remaining_ms(now),
+            number_s=phase.seconds if isinstance(phase, Set | Running) else None,
+            expires_at=play_clock.expires_at,
+            boards=play_clock.boards.value,
+            boards_why=boards.why,
+            boards_dark=boards.dark,
+            boards_fault=boards.fault,
+            last=self._words(order),
+            by=self._name_of(order),
+            by_handset=order.handset if order else None,
+            orders=self._orders,
+            result=last.result.value if last else "",
+            reason=last.reason if last else "",
+            ruling_seconds=ruling.seconds if ruling else None,
+            starts_on=ruling.starts_on.value if ruling else "",
+            citation=ruling.citation if ruling else "",
+            override=ruling.override if ruling else "",
+            game=self._recorder.game,
+            down=down.number,
+            board_health=boards.health(),
+            handset_health=handsets,
+            journal=self._recorder.journal_fault,
+            alarms=(*self._alarms.words(now), *unheard(handsets)),
+            marked=self._marked,
+            unauthenticated=not all(each.authenticated for each in self._handsets),
+        )
+
+    def _remaining_ms(self, now: int) -> int | None:
+        match self._play_clock.state.down.phase:
+            case Running(_, _, expires_at, _):
+                return max(0, expires_at - now) // MS_NS
+            case Stopped(_, remaining_ns):
+                return remaining_ns // MS_NS
+        return None
+
+    def _words(self, order: Order | None) -> str:
+        """What was ordered, in plain words."""
+        rules = self._play_clock.rules
+        return plain(order.event, rules.routine_s, rules.administrative_s) if order else ""
+
+    def _name_of(self, order: Order | None) -> str:
+        """Who ordered it."""
+        if order is None:
+            return ""
+        return order.role.value if order.handset is None else self._crew[order.handset].name
+
+    @property
+    def board_words(self) -> str:
+        """How the boards stand in a few words, for the service manager."""
+        return self._board_state.words
+
+    def evidence(self) -> Evidence:
+        """That the boards are being told, for the watchdog."""
+        return Evidence(
+            self._display.told,
+            tuple(board.sent for board in self._boards),
+            tuple(self._board_state.lost(board.boards) for board in self._boards),
+        )
+
+    # Before it runs
+
+    def decide_again(
+        self, order: Order, decided_at: int, received_at: int, wall_ns: int | None = None
+    ) -> None:
+        """Decide and write down an order whose frame may be on the boards already."""
+        decided, effects = self._decide(order, decided_at)
+        self._write(decided, effects, received_at, decided_at, wall_ns)
+
+    def note_fault(self, what: str, detail: str) -> None:
+        """Have the record say that something beside the service is wrong."""
+        self._recorder.note("fault", self._clock(), what, detail=detail)
+
+    # What becomes of the drivers
+
+    def board_started(self, board: Board) -> None:
+        """A driver of boards has its device open."""
+        board.show(self._display.face)
+
+    def handset_started(self, handset: Handset) -> None:
+        """A driver of handsets has its device open."""
+        self._tell(self._clock())
 
     def board_fault(self, board: Board, fault: str) -> None:
         """A driver of boards has lost its device, or has it again: ``fault`` is empty then."""
         now = self._clock()
         what = f"port of {', '.join(board.boards)}"
-        news = self.watch.port(board.boards, fault, now)
+        news = self._board_state.port(board.boards, fault, now)
         self._turn(now)
-        self.tell(now)
+        self._tell(now)
         if news:
-            self.recorder.note("fault" if fault else "healed", now, what, detail=fault)
+            self._recorder.note("fault" if fault else "healed", now, what, detail=fault)
         self._notify(now)
 
     def handset_fault(self, handset: Handset, fault: str) -> None:
         """The same of a driver of handsets."""
         now = self._clock()
-        self.handset_faults[handset.name] = fault
-        self.recorder.note("fault" if fault else "healed", now, handset.name, detail=fault)
+        self._handset_state.port(handset.name, fault)
+        self._recorder.note("fault" if fault else "healed", now, handset.name, detail=fault)
         self._notify(now)
 
     # What comes in
@@ -121,25 +233,25 @@ class Service:
     def key_pressed(self, press: Press) -> Answer:
         """A key edge from any handset: decided, shown and told in this very turn."""
         now = self._clock()
-        member = self.crew.get(press.handset)
+        member = self._crew.get(press.handset)
         if member is None:
             why = "not a handset of this crew"
-            self.recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
+            self._recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
             self._notify(now)
             return Answer.REFUSED
-        if not self.presence.watches(press.handset) and member.role is not Role.SHADOW:
-            self.presence.console_used(press.received_at)
+        if not self._presence.watches(press.handset) and member.role is not Role.SHADOW:
+            self._presence.console_used(press.received_at)
         gesture, order = member.read(press)
         if order is None:
             answer = Answer.ASSUMED if gesture.doubtful else Answer.NO_CHANGE
-            self.recorder.note(
+            self._recorder.note(
                 "no change", now, press.key.name, reason=gesture.reason, handset=press.handset
             )
-            self.checkpointer.acknowledged = Acknowledgement(press.handset, press.counter, answer)
+            self._checkpointer.acknowledged = Acknowledgement(press.handset, press.counter, answer)
             self._keep(now)
-            self.tell(now, self.checkpointer.acknowledged)
+            self._tell(now)
         else:
-            decided, effects = self.decide(order, now)
+            decided, effects = self._decide(order, now)
             doubted = gesture.doubtful and decided.changed
             answer = Answer.ASSUMED if doubted else ANSWERS[decided.result]
             told = Acknowledgement(press.handset, press.counter, answer)
@@ -150,62 +262,61 @@ class Service:
     def enter(self, event: Event) -> Decision:
         """An event typed on the console: named endings and timing corrections."""
         now = self._clock()
-        self.presence.console_used(now)
-        decided = self._give(Order(event, now, 0, self.crew[0].role), now)
+        self._presence.console_used(now)
+        decided = self._give(Order(event, now, 0, self._crew[0].role), now)
         self._notify(now)
         return decided
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         """An authentic frame came from a handset."""
-        if handset in self.crew:
-            self.batteries[handset] = battery_hours
-            if self.presence.heard(handset, at):
-                self.recorder.note("healed", at, f"{self.crew[handset].name} heard again")
+        if handset in self._crew:
+            self._handset_state.battery(handset, battery_hours)
+            if self._presence.heard(handset, at):
+                self._recorder.note("healed", at, f"{self._crew[handset].name} heard again")
                 self._notify(at)
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         """A frame was not taken as a press: recorded, counted, and told when there are many."""
-        if self.alarms.rejected(rejection.reason, at):
+        if self._alarms.rejected(rejection.reason, at):
             what, whose = rejection.detail, rejection.handset
-            self.recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
+            self._recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
         self._notify(at)
 
     def board_answered(self, report: BoardReport) -> None:
         """A board said what it shows, or did not."""
         now = self._clock()
-        agreement = self.watch.agreement
-        was_dark, why = agreement.dark, agreement.why
-        turned, strange = self.watch.answered(report, now)
-        if agreement.dark is not was_dark:
+        boards = self._board_state
+        was_dark, why = boards.dark, boards.dark_why
+        turned, strange = boards.answered(report, now)
+        if boards.dark is not was_dark:
             self._turn(now)
-            self.tell(now)
+            self._tell(now)
             kind = "healed" if was_dark else "fault"
-            self.recorder.note(kind, now, "boards", detail=agreement.why or why)
+            self._recorder.note(kind, now, "boards", detail=boards.dark_why or why)
         if turned:
             answer = f"{report.board}: {report.answered.value}"
-            self.recorder.note("fault", now, answer, detail="; ".join(report.notes))
-        if strange and self.alarms.foreign(now):
-            self.recorder.note("fault", now, "another controller on the boards' pair")
-        if seen := self.watch.confirmed(report):
-            self.recorder.note("confirmed", now, "boards confirmed", boards=seen)
+            self._recorder.note("fault", now, answer, detail="; ".join(report.notes))
+        if strange and self._alarms.foreign(now):
+            self._recorder.note("fault", now, "another controller on the boards' pair")
+        if seen := boards.confirmed(report):
+            self._recorder.note("confirmed", now, "boards confirmed", boards=seen)
         self._notify(now)
 
     # What goes out
 
     def _give(self, order: Order, now: int) -> Decision:
-        """Decide an order that is no press, and let everyone know."""
-        decided, effects = self.decide(order, now)
+        """Decide an order that is not a press, and let everyone know."""
+        decided, effects = self._decide(order, now)
         self._carry_out(decided, effects, now, now, None)
         return decided
 
-    def decide(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:
+    def _decide(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:
         """Change the play clock, and nothing else yet."""
-        decided, effects = self.play_clock.handle(self.game_clock.known_to(order), now)
-        if decided.changed and isinstance(order.event, ToggleBoards):
-            self.checkpointer.off_why = ""
-            if self.play_clock.boards is not Boards.OFF:
-                self.watch.agreement.relit(now)
-        self.last.decided = decided
+        decided, effects = self._play_clock.handle(order, now)
+        if decided.changed:
+            self._board_state.decided(order.event, now)
+        self._last = decided
+        self._orders += 1
         return decided, effects
 
     def _carry_out(
@@ -217,16 +328,16 @@ class Service:
         told: Acknowledgement | None,
     ) -> None:
         """Keep what was decided, put it on the boards, tell the handsets, write it down."""
-        self.checkpointer.carry(decided.order, received_at, now, told)
-        self.display.put_up(self._numerals(now), now)
+        self._checkpointer.keep_order(decided.order, received_at, now, told)
+        self._display.put_up(self._numerals(now), now)
         self._arm(now)
-        self.tell(now, told)
+        self._tell(now)
         if decided.changed:
-            self.marked = None
-            self.watch.commanded(received_at)
-        self.write(decided, effects, received_at, now)
+            self._marked = None
+            self._board_state.commanded(received_at)
+        self._write(decided, effects, received_at, now)
 
-    def write(
+    def _write(
         self,
         decided: Decision,
         effects: Sequence[Effect],
@@ -237,42 +348,44 @@ class Service:
         """Write down what was decided at ``now``."""
         shown = commanded(self._numerals(now))
         self._take(effects, now, shown)
-        self.recorder.decided(decided, self.last.words, received_at, shown, wall_ns)
-
-    @property
-    def lit(self) -> bool:
-        """True when the boards may show a count."""
-        return not self.watch.agreement.dark and self.play_clock.boards is Boards.LIT
+        self._recorder.decided(decided, self._words(decided.order), received_at, shown, wall_ns)
 
     def _numerals(self, now: int) -> int | None:
-        """What the boards must show now: computed anew each time."""
-        return self.play_clock.numerals(now) if self.lit else None
+        """What the boards must show now: computed again each time."""
+        return self._play_clock.numerals(now) if self._board_state.lit else None
 
     def _keep(self, now: int, *, in_order: bool = False) -> None:
-        """Keep the moment for a restart."""
-        agreement = self.watch.agreement
-        self.checkpointer.dark_why = agreement.why if agreement.dark else ""
-        self.checkpointer.keep(self.play_clock, self.recorder, now, in_order=in_order)
+        """Keep everything for a restart."""
+        boards = self._board_state
+        self._checkpointer.keep(
+            self._play_clock,
+            self._recorder,
+            now,
+            off_why=boards.off_why,
+            dark_why=boards.dark_why,
+            in_order=in_order,
+        )
 
-    def tell(self, now: int, acknowledged: Acknowledgement | None = None) -> None:
+    def _tell(self, now: int) -> None:
         """Tell the handsets the state, so that they can count and cue by themselves."""
-        dark = self.watch.agreement.dark
-        state = crew_state(self.play_clock, self.lit, dark, now, self.last.assumed)
+        boards = self._board_state
+        assumed = self._last is not None and self._last.result is Result.ASSUMED
+        state = crew_state(self._play_clock, boards.lit, boards.dark, now, assumed)
         self._state_at = now + STATE_NS
-        for handset in self.handsets:
-            handset.tell(state, acknowledged)
+        for handset in self._handsets:
+            handset.tell(state)
 
     def _take(self, effects: Sequence[Effect], now: int, shown: str) -> None:
         for effect in effects:
             if isinstance(effect, Marked):
-                self.marked = effect.seconds
+                self._marked = effect.seconds
             else:
-                self.recorder.reached_zero(effect.at, now, shown)
+                self._recorder.reached_zero(effect.at, now, shown)
 
     def _record(self, now: int) -> None:
-        if self.recorder.fresh:
+        if self._recorder.fresh:
             self._keep(now)
-        self.recorder.hand_over()
+        self._recorder.hand_over()
 
     def _notify(self, now: int) -> None:
         """The last things of a turn: the record, then whoever looks on."""
@@ -282,39 +395,36 @@ class Service:
 
     def _turn(self, now: int) -> None:
         """Everything that is due at ``now``; numerals first."""
-        due = self.play_clock.deadline
-        effects = self.play_clock.pass_time(now)
+        due = self._play_clock.deadline
+        effects = self._play_clock.pass_time(now)
         numerals = self._numerals(now)
-        self.display.put_up(numerals, now)
+        self._display.put_up(numerals, now)
         if effects or now >= self._state_at:
-            self.tell(now)
+            self._tell(now)
         self._take(effects, now, commanded(numerals))
-        settled = self.recorder.settle(now)
-        if settled or now >= self.checkpointer.due_at:
+        settled = self._recorder.settle(now)
+        if settled or now >= self._checkpointer.due_at:
             self._keep(now)
         self._look_after_faults(now)
-        news = settled or self.recorder.fresh or due != self.play_clock.deadline
+        news = settled or self._recorder.fresh or due != self._play_clock.deadline
         self._record(now)
         if news:
             self._notify(now)
         self._arm(now)
 
     def _look_after_faults(self, now: int) -> None:
-        for handset in self.presence.newly_silent(now):
-            self.recorder.note("fault", now, f"{self.crew[handset].name} not heard for 30 s")
-        reason = self.watch.agreement.pass_time(now) or self.presence.alone(
-            name(self.play_clock.state.down.phase), now
+        for handset in self._presence.newly_silent(now):
+            self._recorder.note("fault", now, f"{self._crew[handset].name} not heard for 30 s")
+        reason = self._board_state.pass_time(now) or self._presence.alone(
+            name(self._play_clock.state.down.phase), now
         )
-        if reason is None:
-            return
-        if self.play_clock.boards is not Boards.OFF:
-            self.checkpointer.off_why = reason
-        self._give(Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE), now)
+        if reason is not None:
+            self._give(Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE), now)
 
     def _arm(self, now: int) -> None:
         """Set the one timer to whatever is due first."""
-        due = min(self.display.due_at, self._state_at)
-        for at in (self.play_clock.deadline, self.watch.agreement.deadline):
+        due = min(self._display.due_at, self._state_at)
+        for at in (self._play_clock.deadline, self._board_state.deadline):
             if at is not None and at < due:
                 due = at
         self._timer.arm(due, now)

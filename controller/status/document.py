@@ -1,11 +1,12 @@
-"""What an observer may see: one immutable snapshot of everything, made by the service.
+"""What an observer may see: one immutable status of everything, made by the service.
 
-Observers (the console, pages) get snapshots only: newest wins, and none can delay a numeral.
+Observers (the console, the crew's check, pages) get a status only: the newest wins, and none can
+delay a numeral. Instants are nanoseconds of CLOCK_BOOTTIME.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +20,10 @@ class BoardHealth:
     """What the board says it shows: "25", "dark"."""
     detail: str = ""
     """The fault, the supply voltage or the node's notes, in plain words."""
+    answers: bool = True
+    """False for one that can never say what it shows."""
+    shown_at: int = field(default=0, compare=False)
+    """When the frame was sent that its newest answer speaks of. Another such answer is not news."""
 
     @property
     def well(self) -> bool:
@@ -37,6 +42,12 @@ class HandsetHealth:
     """Whole seconds since it was last heard; None before the first time."""
     battery_hours: int | None = None
     detail: str = ""
+    number: int = 0
+    """0 is the console."""
+    reports: bool = False
+    """True for one that reports its presence by itself."""
+    silent: bool = False
+    """True when it has not been heard for 30 s, whatever its port."""
 
     @property
     def well(self) -> bool:
@@ -50,7 +61,8 @@ class Status:
 
     ``numerals`` 0-99 is the count whatever the boards do, None for no count. ``remaining_ms`` only
     while it runs or is stopped. ``boards`` is the axis: lit, blank or off; ``boards_why`` says why
-    they are off. ``result`` and ``reason`` speak of the last order, ``last`` names it.
+    no count is on them although there is one. ``result`` and ``reason`` speak of the last order,
+    ``last`` names it.
     """
 
     rules: str
@@ -78,3 +90,16 @@ class Status:
     marked: int | None = None
     """The last mark of this count: seconds left."""
     unauthenticated: bool = False
+    """True when anyone could press the keys of an input."""
+    boards_dark: bool = False
+    """True while a fault keeps the boards dark, whatever their axis says."""
+    boards_fault: str = ""
+    """The fault that keeps them dark or has put them off, where it is known."""
+    number_s: int | None = None
+    """The whole number that is held, or from which the count runs."""
+    expires_at: int | None = None
+    """When the running count reaches zero."""
+    orders: int = 0
+    """How many orders have been decided so far."""
+    by_handset: int | None = None
+    """The handset that gave the last order, 0 for the console; None for the service itself."""

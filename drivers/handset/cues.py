@@ -5,8 +5,8 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from drivers.base import Result
-from drivers.handset.messages import PhaseCode, StateFlag, StateFrame
+from drivers.base import PhaseCode, Result
+from drivers.handset.messages import StateFlag, StateFrame
 
 _S = 1_000_000_000
 _TICK = 10_000_000

@@ -16,7 +16,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from drivers.base import Acknowledgement, Clock, CrewState, DriverError, HandsetListener, Key
+from drivers.base import Clock, CrewState, DriverError, HandsetListener, Key
 from drivers.handset.key_timer import Debouncer, KeyTimer
 
 
@@ -69,7 +69,7 @@ class GpioKeys:
                     timer.cancel()
                 self._contacts.clear()
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """Keys on pins have nothing to hear or feel with."""
 
     def _open(self, pins: contextlib.ExitStack) -> None:

@@ -13,7 +13,7 @@ import os
 import struct
 from collections.abc import Callable, Mapping
 
-from drivers.base import Acknowledgement, Clock, CrewState, DriverError, HandsetListener, Key
+from drivers.base import Clock, CrewState, DriverError, HandsetListener, Key
 from drivers.handset.key_timer import KeyTimer
 
 EVENT = struct.Struct("@llHHi")
@@ -80,7 +80,7 @@ class InputKeys:
             self._thumb.let_go()
             os.close(self._fd)
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """A key device has nothing to hear or feel with."""
 
     def _opened(self) -> int:

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.base import DriverError
-from drivers.handset.session import replace_file
+from drivers.whole_file import replace_file
 
 KEY_BYTES = 16
 FIRST_HANDSET, LAST_HANDSET = 1, 254

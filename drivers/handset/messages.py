@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivers import framing
-from drivers.base import Edge, FrameError, Key, Result
+from drivers.base import Edge, FrameError, Key, PhaseCode, Result
 
 PRESS = 0x21
 STATE = 0x22
@@ -34,17 +34,6 @@ _HELD = 0x8000
 _PRESSED = {1 << key: (key, Edge.DOWN) for key in Key} | {
     _HELD | 1 << key: (key, Edge.HELD) for key in Key
 }
-
-
-class PhaseCode(enum.IntEnum):
-    """The phase of the play clock in STATE."""
-
-    IDLE = 0
-    SET = 1
-    RUNNING = 2
-    LIVE = 3
-    STOPPED = 4
-    EXPIRED = 5
 
 
 class StateFlag(enum.IntFlag):

@@ -33,7 +33,6 @@ from drivers.handset.keys import Keys
 from drivers.handset.messages import (
     BATTERY_UNKNOWN,
     STATE,
-    PhaseCode,
     PressFrame,
     StateFlag,
     StateFrame,
@@ -145,11 +144,9 @@ class RadioHandsets:
             self._cancel_timer()
             self._port.close()
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         """Send STATE at once, or when the port has room; a newer state replaces a waiting one."""
         self._state = state
-        if acknowledged is not None and acknowledged.handset in self._peers:
-            self._acknowledged = acknowledged
         if not self._answering:
             self._send_state()
 
@@ -275,9 +272,8 @@ class RadioHandsets:
             | StateFlag.MARK_25 * state.mark_25
         )
         told = self._acknowledged or Acknowledgement(0, 0, Result.NONE)
-        phase = PhaseCode(state.phase)
         answered = told.handset, told.counter & 0xFFFF, told.result
-        return StateFrame(self._session, beat, phase, numerals, remaining, flags, *answered)
+        return StateFrame(self._session, beat, state.phase, numerals, remaining, flags, *answered)
 
     def _check_drained(self) -> None:
         if self._port.unsent():

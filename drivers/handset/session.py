@@ -17,6 +17,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from drivers.base import DriverError
+from drivers.whole_file import replace_file
 
 LAST_SESSION = 0xFFFF_FFFF
 _LINE = re.compile(rb"session ([0-9A-F]{8}) check ([0-9A-F]{4})\n")
@@ -44,28 +45,6 @@ def next_session(path: Path, *, may_create: bool = False) -> int:
             raise SessionError(f"{path}: session {last} was the last that 32 bits hold: {_MEND}")
         replace_file(path, _line(last + 1), mode=0o644)
     return last + 1
-
-
-def replace_file(path: Path, content: bytes, mode: int) -> None:
-    """Put ``content`` at ``path`` so that after a power cut the old or the new file is there.
-
-    The new file has exactly the permission bits ``mode``. Raises ``OSError``.
-    """
-    waiting = path.with_name(path.name + ".new")
-    with contextlib.suppress(FileNotFoundError):
-        waiting.unlink()
-    descriptor = os.open(waiting, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        file.write(content)
-        file.flush()
-        os.fchmod(descriptor, mode)
-        os.fsync(descriptor)
-    waiting.replace(path)
-    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def _last_session(path: Path, may_create: bool) -> int:

@@ -19,7 +19,6 @@ import termios
 from collections.abc import Callable, Iterator
 
 from drivers.base import (
-    Acknowledgement,
     Clock,
     CrewState,
     DriverError,
@@ -77,10 +76,6 @@ class TerminalKeys:
         unknown: Callable[[str], None] = _nothing,
     ) -> None:
         self.name = name
-        self.state: CrewState | None = None
-        """What was told last."""
-        self.acknowledged: Acknowledgement | None = None
-        """The answer to the last key typed here, for the console to draw."""
         self.entry: str | None = None
         """The entry line as typed so far, None while it is closed."""
         self._fd, self._clock = fd, clock
@@ -104,11 +99,8 @@ class TerminalKeys:
                 for timer in self._timers.values():
                     timer.cancel()
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
-        """Keep the state and the answer to a key typed here for the console to draw."""
-        self.state = state
-        if acknowledged is not None and acknowledged.handset == 0:
-            self.acknowledged = acknowledged
+    def tell(self, state: CrewState) -> None:
+        """Nothing: the console draws the service's status, which has the answer too."""
 
     def _watch(self) -> None:
         try:
@@ -175,8 +167,7 @@ class TerminalKeys:
             self._unknown(char)
 
     def _press(self, key: Key, edge: Edge, at: int) -> None:
-        result = self._listener.key_pressed(Press(0, key, edge, edge_at=at, received_at=at))
-        self.acknowledged = Acknowledgement(0, 0, result)
+        self._listener.key_pressed(Press(0, key, edge, edge_at=at, received_at=at))
 
     def _edit(self, char: str) -> None:
         assert self.entry is not None

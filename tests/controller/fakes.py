@@ -10,8 +10,9 @@ from collections.abc import Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any
 
-from controller.journal.file import Opening, Row
+from controller.journal.file import Opening
 from controller.journal.recorder import Recorder
+from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -19,8 +20,8 @@ from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
 from controller.service.crew import CrewMember
 from controller.service.service import Service
+from controller.status.document import Status
 from drivers.base import (
-    Acknowledgement,
     Answered,
     BoardListener,
     BoardReport,
@@ -32,7 +33,7 @@ from drivers.base import (
     Press,
     Result,
 )
-from tests.shared.virtual_time import VirtualClock, sleep_until
+from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
 
 MS, S = 1_000_000, 1_000_000_000
 RULES = load_rule_set("nfhs")
@@ -112,6 +113,16 @@ class FakeBoard:
             more.setdefault("shown_at", self._clock())
             self._listener.board_answered(report(each, answered, seen, **more))
 
+    def fall_silent(self) -> None:
+        """It misses so many answers in a row that this is a fault."""
+        for _ in range(3):
+            self.answer(Answered.SILENT)
+
+    def lie(self, seen: str = "4") -> None:
+        """It shows another numeral so often that this is a fault."""
+        for _ in range(2):
+            self.answer(Answered.WRONG, seen)
+
 
 def report(board: str, answered: Answered, seen: str = "", **more: Any) -> BoardReport:
     """What a board says of itself."""
@@ -133,7 +144,7 @@ class FakeHandset:
     ) -> None:
         self.name, self.beacons, self.authenticated = name, beacons, authenticated
         self.serves = serves
-        self.told: list[tuple[int, CrewState, Acknowledgement | None]] = []
+        self.told: list[tuple[int, CrewState]] = []
         self.errors: list[Exception] = []
         self.on_tell: Callable[[], None] = lambda: None
         self._clock, self._log = clock, [] if log is None else log
@@ -150,10 +161,10 @@ class FakeHandset:
         finally:
             self._ended = None
 
-    def tell(self, state: CrewState, acknowledged: Acknowledgement | None = None) -> None:
+    def tell(self, state: CrewState) -> None:
         self.on_tell()
         self._log.append(("tell", self._clock()))
-        self.told.append((self._clock(), state, acknowledged))
+        self.told.append((self._clock(), state))
 
     def fail(self, error: Exception) -> None:
         assert self._ended is not None
@@ -185,10 +196,11 @@ class FakeHandset:
 
 
 class FakeJournal:
-    """Keeps the rows. ``stands`` is where it stood, None while it has not opened."""
+    """Keeps the rows. ``stands`` is where it stood, None while it has not opened; ``fault`` is what
+    is wrong with it."""
 
     def __init__(self, clock: Callable[[], int], stands: Opening | None, log: Log | None) -> None:
-        self.stands = stands
+        self.stands, self.fault = stands, ""
         self.rows: list[Row] = []
         self.on_append: Callable[[], None] = lambda: None
         self._clock, self._log = clock, [] if log is None else log
@@ -216,23 +228,25 @@ EMPTY = Opening(0, 0, 0, (0, ""))
 
 @dataclass
 class Game:
-    """A service with one receiver (keeper 1, back judge 2, shadow 3) and two boards' drivers, of
-    which the southern may be mute."""
+    """A service with one receiver (keeper 1, back judge 2, shadow 3) and two boards' drivers, each
+    of which may be mute."""
 
     clock: VirtualClock
     beacons: bool = True
+    mute_north: bool = False
     mute_south: bool = False
     stands: Opening | None = EMPTY
     rules: RuleSet = RULES
     log: Log = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.north = FakeBoard(self.clock, "north", log=self.log)
+        self.north = FakeBoard(self.clock, "north", mute=self.mute_north, log=self.log)
         self.south = FakeBoard(self.clock, "south", mute=self.mute_south, log=self.log)
         self.handset = FakeHandset(self.clock, beacons=self.beacons, log=self.log)
         self.journal = FakeJournal(self.clock, self.stands, self.log)
+        self.play_clock = PlayClock(self.rules)
         self.service = Service(
-            PlayClock(self.rules),
+            self.play_clock,
             boards=[self.north, self.south],
             handsets=[self.handset],
             crew={
@@ -287,22 +301,39 @@ class Game:
         return self.north.lamps, self.south.lamps
 
     @property
+    def status(self) -> Status:
+        """What the service says of itself now."""
+        return self.service.status()
+
+    @property
     def state(self) -> CrewState:
         """What the handsets were told last."""
         return self.handset.told[-1][1]
 
 
-def in_game(
-    test: Callable[[Game], Coroutine[Any, Any, None]],
-) -> Callable[[VirtualClock], Coroutine[Any, Any, None]]:
-    """Give a test a running :class:`Game`; put it below ``@virtual``."""
+GameTest = Callable[[Game], Coroutine[Any, Any, None]]
 
-    async def with_game(clock: VirtualClock) -> None:
-        async with Game(clock) as game:
-            await test(game)
 
-    with_game.__name__ = test.__name__
-    with_game.__qualname__ = test.__qualname__
-    with_game.__module__ = test.__module__
-    with_game.__doc__ = test.__doc__
-    return with_game
+def game_with(*, live: bool = False, **about: Any) -> Callable[[GameTest], Callable[[], None]]:
+    """Give a test a running :class:`Game` of this kind, in virtual time. A ``live`` one is 2 s old
+    and the ball was snapped just now, so that 40 is shown and held."""
+
+    def decorated(test: GameTest) -> Callable[[], None]:
+        async def with_game(clock: VirtualClock) -> None:
+            async with Game(clock, **about) as game:
+                if live:
+                    await game.at(2)
+                    game.handset.press(Key.SNAP)
+                await test(game)
+
+        with_game.__name__ = test.__name__
+        with_game.__qualname__ = test.__qualname__
+        with_game.__module__ = test.__module__
+        with_game.__doc__ = test.__doc__
+        return virtual(with_game)
+
+    return decorated
+
+
+in_game = game_with()
+in_live = game_with(live=True)

@@ -9,7 +9,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
-from controller.journal.file import Dated, JournalFile, Origin, Row
+from controller.journal.file import JournalFile, Origin
+from controller.journal.row import Dated, Row
 
 ORIGIN = Origin("boot-a", "0.1.0", "rules-1")
 KICKOFF_NS = 1_789_167_792_400_000_000

@@ -12,8 +12,8 @@ from controller.check.operators import Hands
 from controller.check.report import Report
 from controller.check.session import Pregame
 from controller.config.model import Config
-from controller.journal.file import Row
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
 from tests.shared.virtual_time import VirtualClock
 

@@ -6,8 +6,8 @@ import random
 import re
 from dataclasses import dataclass
 
-from drivers.base import Result
-from drivers.handset.messages import PhaseCode, StateFlag
+from drivers.base import PhaseCode, Result
+from drivers.handset.messages import StateFlag
 from tests.firmware import figures
 from tests.firmware.chip import symbols
 from tests.firmware.handset_chip import HZ, KEY_PINS, HandsetOnChip, image

@@ -9,10 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from drivers.base import Result
+from drivers.base import PhaseCode, Result
 from drivers.framing import Deframer
 from drivers.handset.messages import (
-    PhaseCode,
     PressFrame,
     StateFlag,
     StateFrame,

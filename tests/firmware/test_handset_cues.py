@@ -8,9 +8,10 @@ from typing import Any
 
 import pytest
 
+from drivers.base import PhaseCode
 from drivers.framing import Deframer
 from drivers.handset.cues import CueClock, CueKind
-from drivers.handset.messages import PhaseCode, StateFlag, decode_state
+from drivers.handset.messages import StateFlag, decode_state
 from tests.firmware.handset_pc import DOWN_KEY, Controller, HandsetOnPC, serving
 
 pytestmark = pytest.mark.needs_gcc

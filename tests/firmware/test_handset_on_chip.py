@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from drivers.base import Result
-from drivers.handset.messages import PhaseCode, StateFlag
+from drivers.base import PhaseCode, Result
+from drivers.handset.messages import StateFlag
 from tests.firmware import building, figures, handset_pc
 from tests.firmware.chip import SENT, Chip, symbols
 from tests.firmware.handset_chip import (

@@ -13,7 +13,7 @@ from controller.rules.events import NoCount, Order, PlayEnded, Undo
 from controller.rules.gestures import FOUR, LAYOUTS, MS_NS, TWELVE, Gestures, Meaning
 from controller.rules.phases import Live, Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
-from drivers.handset.messages import PhaseCode
+from drivers.base import PhaseCode
 from tests.firmware.handset_pc import HandsetOnPC
 from tests.shared.frames import HELD_BIT, KEY_BITS
 

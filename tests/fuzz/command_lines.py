@@ -26,7 +26,8 @@ from controller.commands import run as run_command
 from controller.journal import file as journal_file
 from controller.journal import format as journal_text
 from controller.journal import reader as journal_reader
-from controller.journal.file import COLUMNS, Dated, JournalFile, Origin, Row
+from controller.journal.file import COLUMNS, JournalFile, Origin
+from controller.journal.row import Dated, Row
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import step, steps
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from drivers.base import CrewState, Edge, Key, Press, Rejection, Result
+from drivers.base import CrewState, Edge, Key, PhaseCode, Press, Rejection, Result
 from drivers.handset import cues, radio
 from drivers.handset import simulated as simulated_handset
 from drivers.handset.keys import Keys
@@ -85,7 +85,7 @@ class Crew:
 
 def told(numerals: int | None = 40) -> CrewState:
     """What a crew is told while a count stands."""
-    return CrewState(1, numerals, None, boards_lit=True, boards_off=False, fault=False)
+    return CrewState(PhaseCode.SET, numerals, None, boards_lit=True, boards_off=False, fault=False)
 
 
 def check_receiver(data: bytes, _: Path) -> None:

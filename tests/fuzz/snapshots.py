@@ -7,7 +7,7 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
-from controller.journal.file import Dated, Row
+from controller.journal.row import Dated, Row, row_text
 from controller.recovery import snapshot_codec as snapshot_text
 from controller.recovery import snapshot_file as snapshot
 from controller.recovery.snapshot_codec import (
@@ -16,7 +16,6 @@ from controller.recovery.snapshot_codec import (
     PendingOrder,
     SnapshotError,
     SnapshotText,
-    row_text,
 )
 from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
 from controller.rulebook.loader import load_rule_set
@@ -85,11 +84,11 @@ def check_snapshot_text(data: bytes, _: Path) -> None:
     except SnapshotError as error:
         assert str(error)
         return
-    maker = SnapshotText(got.standing)
-    moment = replace(got.moment, rows=[row_text(row) for row in got.rows])
-    again = maker.whole(moment)
-    carried = None if got.carried is None else maker.line(got.carried)
-    assert snapshot_text.read(again, carried) == got
+    maker = SnapshotText(got.identity)
+    checkpoint = replace(got.checkpoint, rows=[row_text(row) for row in got.rows])
+    again = maker.whole(checkpoint)
+    pending = None if got.pending is None else maker.line(got.pending)
+    assert snapshot_text.read(again, pending) == got
 
 
 def _texts() -> list[bytes]:
@@ -102,7 +101,7 @@ def _texts() -> list[bytes]:
     for number, event in enumerate(series):
         order = Order(event, (number + 1) * 10**9, 1, Role.FIELD)
         clock.handle(order, order.at)
-        moment = Checkpoint(
+        checkpoint = Checkpoint(
             saved_at=order.at,
             game=1,
             event_number=number,
@@ -113,8 +112,8 @@ def _texts() -> list[bytes]:
             acknowledged=Acknowledgement(1, 7, Result.RUNNING),
             rows=[row_text(row) for row in rows],
         )
-        carried = PendingOrder(order, order.at, order.at, 7, Result.RUNNING, 8)
-        texts.append(maker.whole(moment) + b"\n" + maker.line(carried))
+        pending = PendingOrder(order, order.at, order.at, 7, Result.RUNNING, 8)
+        texts.append(maker.whole(checkpoint) + b"\n" + maker.line(pending))
     return texts
 
 

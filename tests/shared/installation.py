@@ -7,8 +7,8 @@ import tty
 from collections.abc import Mapping
 from pathlib import Path
 
-from controller.journal.file import Row
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 
 CONTROLLER_ID = 0x1A2B
 KEEPER, FIELD = 1, 2

@@ -15,9 +15,7 @@ from controller.config.load import load_config
 from controller.console.task import ConsoleTask
 from controller.journal.writer import Journal
 from controller.rulebook.loader import fingerprint
-from controller.rules.effects import Decision
 from controller.service.service import Service
-from controller.service.status_report import status_of
 from controller.status.document import Status
 from tests.shared.far_ends import FarEnds
 from tests.shared.installation import Site
@@ -56,20 +54,19 @@ class Rig(FarEnds):
         self.journal.start()
         assert self.journal.opening(5.0) is not None
         self.service: Service = assembler.build(self.journal).service
-        self._console.attach(self.service, None, self.journal)
+        self._console.attach(self.service, None)
         self.running = asyncio.create_task(self.service.run())
         self._presence = {n: asyncio.create_task(h.presence()) for n, h in self.handsets.items()}
 
     @property
     def status(self) -> Status:
         """What the console would show now."""
-        return status_of(self.service, self.clock())
+        return self.service.status()
 
-    def enter(self, line: str) -> Decision:
-        """A line typed at the console's entry."""
+    def enter(self, line: str) -> str:
+        """A line typed at the console's entry; gives its result."""
         self._console.entered(line)
-        assert self.service.last.decided is not None
-        return self.service.last.decided
+        return self.status.result
 
     def switch_off(self, handset: int) -> None:
         """The handset reports its presence no more."""

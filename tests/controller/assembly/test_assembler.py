@@ -30,7 +30,6 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
-from controller.service.status_report import status_of
 from drivers.base import Acknowledgement, Key, Result
 from drivers.handset.keys import Keys, fingerprint, write_keys
 from drivers.handset.radio import RadioHandsets
@@ -130,7 +129,7 @@ async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
         assembly.press("READY")
         await asyncio.sleep(1.2)
         assert numerals(assembly, clock) == [24, 24]
-        status = status_of(assembly.service, clock())
+        status = assembly.service.status()
         assert [each.state for each in status.board_health] == ["right", "right"]
         assert not status.unauthenticated
     assert numerals(assembly, clock) == [None, None]
@@ -145,7 +144,7 @@ async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
         for key in Key:
             assembly.press(key.name)
             await asyncio.sleep(2)
-        heard = status_of(assembly.service, clock()).handset_health
+        heard = assembly.service.status().handset_health
         assert [each.state for each in heard] == ["heard"]
         with pytest.raises(KeyError):
             assembly.press("HORN")
@@ -161,7 +160,7 @@ async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
         await asyncio.sleep(2)
         assembly.press("DEAD_BALL")
         await asyncio.sleep(10.5)
-        status = status_of(assembly.service, clock())
+        status = assembly.service.status()
         assert (status.phase, status.numerals, status.board_health) == ("RUNNING", 30, ())
 
 
@@ -180,8 +179,8 @@ def test_a_console_without_a_terminal_is_of_the_crew_and_has_no_keys() -> None:
     assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings())
     assert assembler.console("field", Commands(), None) is None
     service = assembler.build(None).service
-    assert service.handsets == ()
-    assert (service.crew[0].name, service.crew[0].role.value) == ("console", "field")
+    [console] = service.status().handset_health
+    assert (console.number, console.name, console.role) == (0, "console", "field")
 
 
 async def really(happened: Callable[[], bool]) -> None:
@@ -209,10 +208,9 @@ async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
             for count, typed in enumerate((b"2", b"z", b"q", b":count 17\r")):
                 os.write(master, typed)
                 await really(partial(commands.number, count))
-                await really(lambda: assembly.service.last.decided is not None)
+                await really(lambda: assembly.service.status().orders > 0)
                 await asyncio.sleep(0.5)
-            assert assembly.service.last.decided is not None
-            assert assembly.service.last.decided.result.value == "held"
+            assert assembly.service.status().result == "held"
             assert commands.given == wanted
     finally:
         os.close(master)
@@ -257,7 +255,7 @@ def test_boards_of_one_port_share_a_driver_whatever_their_order(
     one, two = lines[0].path, lines[1].path
     tables = [board("a", 1, two), board("b", 1, one), board("c", 2), board("d", 2, two)]
     assembly = assembled(VirtualClock(), config_of(tmp_path, *tables))
-    assert sorted(each.boards for each in assembly.service.boards) == [("a", "d"), ("b",), ("c",)]
+    assert sorted(each.boards for each in assembly.service._boards) == [("a", "d"), ("b",), ("c",)]
     assert [node.node for node in assembly.nodes] == [2]
 
 
@@ -266,8 +264,8 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Lin
     tables = [handset(3, two, "field", "four"), handset(1, one), handset(2, two, "shadow")]
     config = config_of(tmp_path, *tables)
     service = assembled(VirtualClock(), config, Keys(DOWNLINK, UPLINKS)).service
-    assert sorted(each.name for each in service.handsets) == sorted([one, two])
-    crew = {number: (each.name, each.role.value) for number, each in service.crew.items()}
+    assert sorted(each.name for each in service._handsets) == sorted([one, two])
+    crew = {each.number: (each.name, each.role) for each in service.status().handset_health}
     assert crew == {
         0: ("console", "keeper"),
         1: ("handset 1", "keeper"),
@@ -285,8 +283,8 @@ def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Recovery, RadioH
     config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
     assembler.handsets(list(config.handsets), keys, session)
     service = assembler.build(None).service
-    service.checkpointer.keep(service.play_clock, service.recorder, session * 10 + 5)
-    [radio] = service.handsets
+    service._keep(session * 10 + 5)
+    [radio] = service._handsets
     assert isinstance(radio, RadioHandsets)
     return continuity, radio
 
@@ -317,11 +315,11 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
     anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
     continuity, radio = begun_with(anew, tmp_path, 3)
     assert radio.counters == {1: 0, 2: 7}
-    assert continuity.beginning.acknowledged is not None, "what the old key was told was there"
+    assert continuity.plan.acknowledged is not None, "what the old key was told was there"
     continuity.release()
 
     continuity, radio = begun_with(anew, tmp_path, 4)
-    assert continuity.beginning.acknowledged is None, "and is told to nobody any more"
+    assert continuity.plan.acknowledged is None, "and is told to nobody any more"
     assert radio.counters == {1: 0, 2: 7}
     continuity.release()
 
@@ -351,9 +349,7 @@ async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
         assembly.press("DEAD_BALL")
         await asyncio.sleep(0.1)
         assert numerals(assembly, clock) == [40, 40]
-        states = {
-            each.name: each.state for each in status_of(assembly.service, clock()).handset_health
-        }
+        states = {each.name: each.state for each in assembly.service.status().handset_health}
         assert states == {"console": "heard", "handset 1": "heard", "handset 7": "heard"}
 
 

@@ -22,7 +22,6 @@ from controller.check.handsets import Known, check_handsets
 from controller.check.ports import Ports, board_wires, handset_wires
 from controller.check.report import Report
 from controller.config.load import Config, parse_config
-from controller.service.status_report import status_of
 from drivers.base import Key
 from drivers.handset.input_event import EVENT
 from drivers.handset.key_codes import CODES
@@ -140,7 +139,7 @@ def test_a_presenter_drives_a_node_and_a_text_display(site: Site) -> None:
             site.press("KEY_PAGEUP")
             await asyncio.sleep(3.5)
             assert numerals(assembly, clock) == [22]
-            status = status_of(service, clock())
+            status = service.status()
             health = [(each.name, each.state) for each in status.board_health]
             assert health == [("Node", "right"), ("Text", "sent")]
             assert status.unauthenticated and not status.boards_why
@@ -162,7 +161,7 @@ def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Site) -> N
             site.press("KEY_PAGEDOWN")
             await asyncio.sleep(1)
             assert numerals(assembly, clock) == [None]
-            status = status_of(assembly.service, clock())
+            status = assembly.service.status()
             assert "Text: its port is lost" in status.boards_why
 
     main()

@@ -10,7 +10,6 @@ import pytest
 from controller.assembly.assembler import SIMULATED_ID, Assembler
 from controller.assembly.demo import SERIES, play
 from controller.rulebook.loader import load_rule_set
-from controller.rules.phases import name
 from controller.rules.settings import Settings
 from drivers.base import Key
 from tests.shared.virtual_time import VirtualClock, virtual
@@ -72,10 +71,10 @@ async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: Vir
     faces: set[tuple[int | None, int | None]] = set()
 
     def seen() -> None:
-        phases.append(name(service.play_clock.state.down.phase))
-        if service.last.decided is not None:
-            decided = service.last.decided
-            results.append((decided.order.role.value, decided.result.value))
+        status = service.status()
+        phases.append(status.phase)
+        if status.orders:
+            results.append((status.by, status.result))
 
     service.observers.append(seen)
     tasks = [asyncio.create_task(run()) for run in assembly.companions]
@@ -94,7 +93,7 @@ async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: Vir
         pair.close()
 
     assert {"IDLE", "SET", "RUNNING", "LIVE"} <= set(phases)
-    assert {who for who, _ in results} == {"keeper"}
+    assert {who for who, _ in results} == {"handset 1"}
     assert {"held", "running", "no change"} <= {result for _, result in results}
     assert not {"refused", "not heard"} & {result for _, result in results}
     assert all(north == south for north, south in faces)

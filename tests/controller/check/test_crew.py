@@ -22,9 +22,9 @@ from controller.check.crew import (
 from controller.check.handsets import Known
 from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report
-from controller.journal.file import Opening, Row
+from controller.journal.file import Opening
+from controller.journal.row import Row
 from controller.rules.events import HoldNumber, Number
-from controller.rules.phases import Boards
 from drivers.base import Answered
 from tests.controller.fakes import Game, in_game
 from tests.controller.rehearsal import Crew, checks, pregame
@@ -127,7 +127,6 @@ def field_of(game: Game, *handsets: Known) -> CrewCheckContext:
 def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
     stands: Opening | None, number: int
 ) -> None:
-    @virtual
     @in_game
     async def kept(game: Game) -> None:
         journal = Kept(stands)
@@ -141,7 +140,6 @@ def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
     kept()
 
 
-@virtual
 @in_game
 async def test_an_interruption_is_recorded(game: Game) -> None:
     async def never(field: CrewCheckContext) -> Outcome:
@@ -164,17 +162,15 @@ async def test_an_interruption_is_recorded(game: Game) -> None:
 # The field
 
 
-@virtual
 @in_game
 async def test_every_step_begins_with_lit_boards_and_no_count(game: Game) -> None:
     field = field_of(game)
     field.order(HoldNumber(Number.ROUTINE))
     assert game.lamps() == (40, 40)
     field.light()
-    assert game.lamps() == (None, None) and field.service.play_clock.boards is Boards.BLANK
+    assert game.lamps() == (None, None) and field.status.boards == "blank"
 
 
-@virtual
 @in_game
 async def test_confirmed_means_asked_since_and_answered_right_by_all(game: Game) -> None:
     game.answer(Answered.RIGHT)  # before: says nothing of what comes

@@ -285,7 +285,6 @@ async def taken_over(game: Game, pressed_by: int) -> Outcome:
         answering.cancel()
 
 
-@virtual
 @in_game
 async def test_the_second_handset_takes_over(game: Game) -> None:
     outcome = await taken_over(game, pressed_by=2)
@@ -293,7 +292,6 @@ async def test_the_second_handset_takes_over(game: Game) -> None:
     assert game.lamps() == (25, 25)
 
 
-@virtual
 @in_game
 async def test_a_press_of_the_first_is_no_take_over(game: Game) -> None:
     outcome = await taken_over(game, pressed_by=1)
@@ -353,8 +351,7 @@ def test_people_are_asked_about_the_board_that_cannot_answer() -> None:
 async def test_without_a_board_that_answers_a_pulled_cable_is_not_asked_for(
     clock: VirtualClock,
 ) -> None:
-    game = Game(clock, mute_south=True)
-    game.service.watch.answering = ()
+    game = Game(clock, mute_north=True, mute_south=True)
     async with game:
         field = CrewCheckContext(game.service, Eyes(game, see=True), clock, [KEEPER], Two())
         assert await cable_out(field) == (SKIPPED, "no board can say that it is there")
@@ -400,7 +397,6 @@ def test_the_offset_is_kept_in_the_record(tmp_path: Path, monkeypatch: pytest.Mo
     assert row.detail == "the referee's watch is 4.0 s ahead of the computer"
 
 
-@virtual
 @in_game
 async def test_the_wall_time_is_that_of_the_enter(game: Game) -> None:
     field = CrewCheckContext(

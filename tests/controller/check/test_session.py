@@ -15,7 +15,8 @@ from controller.check.operators import Hands
 from controller.check.report import wrong
 from controller.cli import DONE, main
 from controller.config.load import parse_config
-from controller.journal.file import Dated, JournalFile, Origin, Row
+from controller.journal.file import JournalFile, Origin
+from controller.journal.row import Dated, Row
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
 from tests.controller.rehearsal import Crew, checks, pregame
@@ -197,8 +198,8 @@ def test_a_configurations_own_boards_and_handsets_are_used(
 
     async def look_around(field: CrewCheckContext) -> Outcome:
         await asyncio.sleep(1)
-        face = field.service.display.face
-        seen.append((field.boards, sorted(field.service.crew), face.brightness))
+        numbers = [each.number for each in field.status.handset_health]
+        seen.append((field.boards, numbers, field.service._display.face.brightness))
         return Outcome("right")
 
     async def rehearse(clock: VirtualClock) -> None:

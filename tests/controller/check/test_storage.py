@@ -23,7 +23,8 @@ from controller.check.storage import (
     user,
     write_time_s,
 )
-from controller.journal.file import Dated, JournalFile, Origin, Row
+from controller.journal.file import JournalFile, Origin
+from controller.journal.row import Dated, Row
 from controller.recovery.recovery import LOCK, BusyError, Recovery
 
 

@@ -24,8 +24,9 @@ from pathlib import Path
 import pytest
 
 from controller.cli import main
-from controller.journal.file import JournalFileError, Row
+from controller.journal.file import JournalFileError
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from controller.rulebook import loader as rule_sets
 
 ROOT = Path(__file__).resolve().parents[3]

@@ -9,7 +9,7 @@ import os
 import sys
 import termios
 import tty
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -17,14 +17,13 @@ import pytest
 from controller.assembly.assembler import SIMULATED_ID, Assembler
 from controller.console.task import ConsoleTask
 from controller.console.terminal import unblocked
-from controller.journal.writer import Journal
 from controller.rulebook.loader import load_rule_set
-from controller.rules.phases import name
 from controller.rules.settings import Settings
 from controller.service.service import Service
 from drivers.base import Edge, Key, Press
 from drivers.board.node import NodeBus
 from drivers.port.serial_port import SerialPort
+from tests.controller.fakes import EMPTY, FakeJournal
 from tests.shared.virtual_time import VirtualClock, run
 
 ENTERS, LEAVES = b"\x1b[?1049h", b"\x1b[?1049l"
@@ -94,6 +93,8 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Output]:
 class Bench:
     """A console beside a service with two simulated boards, in virtual time."""
 
+    running: asyncio.Task[None]
+
     def __init__(self, clock: VirtualClock, console: ConsoleTask, port: str = "") -> None:
         self.clock, self.console = clock, console
         assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
@@ -103,7 +104,8 @@ class Bench:
             assembler._boards.append(bus)
         else:
             assembler.simulated_boards({1: "north", 2: "south"}, SIMULATED_ID)
-        self.assembly = assembler.build(None)
+        self.journal = FakeJournal(clock, EMPTY, None)
+        self.assembly = assembler.build(self.journal)
         self.typing = Line()
 
     @property
@@ -112,7 +114,7 @@ class Bench:
 
     @property
     def phase(self) -> str:
-        return name(self.service.play_clock.state.down.phase)
+        return self.service.status().phase
 
     def press(self, key: Key) -> None:
         now = self.clock()
@@ -125,43 +127,25 @@ class Line:
     entry: str | None = None
 
 
-class BrokenJournal(Journal):
-    """A journal that cannot be written."""
-
-    @property
-    def fault(self) -> str:
-        return "/srv/record.sqlite3: disk full"
-
-
-def journal(folder: Path, kind: type[Journal] = Journal) -> Journal:
-    return kind(
-        folder / "journal.sqlite3",
-        software="test",
-        rules_hash="",
-        on_fault=lambda _: None,
-        synchronised=lambda: None,
-    )
-
-
 @contextlib.asynccontextmanager
 async def bench(
     clock: VirtualClock,
-    folder: Path,
     output: Output | None,
     *,
     simulator: bool = True,
     plain: bool = False,
-    kind: type[Journal] = Journal,
+    disk: str = "",
     port: str = "",
 ) -> AsyncIterator[Bench]:
     """A running service with its console; afterwards both have ended without an error."""
     with contextlib.redirect_stdout(output.stream if output else None):
         console = ConsoleTask(simulator=simulator, plain=plain)
     made = Bench(clock, console, port)
-    console.attach(made.service, made.typing, journal(folder, kind))
+    made.journal.fault = disk
+    console.attach(made.service, made.typing)
     for pair in made.assembly.pairs:
         pair.open()
-    running = asyncio.create_task(made.service.run())
+    running = made.running = asyncio.create_task(made.service.run())
     with contextlib.redirect_stdout(output.stream if output else None):
         drawing = asyncio.create_task(console.run())
         try:
@@ -183,9 +167,9 @@ async def bench(
 # Where it goes
 
 
-def test_a_terminal_gets_a_screen_and_is_given_back(tmp_path: Path, terminal: Output) -> None:
+def test_a_terminal_gets_a_screen_and_is_given_back(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
+        async with bench(clock, terminal) as made:
             await asyncio.sleep(2)
             first = terminal.read()
             made.press(Key.DEAD_BALL)
@@ -199,12 +183,12 @@ def test_a_terminal_gets_a_screen_and_is_given_back(tmp_path: Path, terminal: Ou
 
 @pytest.mark.parametrize(("term", "plain"), [("xterm", True), ("dumb", False), ("", False)])
 def test_a_terminal_that_shall_not_be_drawn_on_gets_lines(
-    tmp_path: Path, terminal: Output, monkeypatch: pytest.MonkeyPatch, term: str, plain: bool
+    terminal: Output, monkeypatch: pytest.MonkeyPatch, term: str, plain: bool
 ) -> None:
     monkeypatch.setenv("TERM", term)
 
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, plain=plain):
+        async with bench(clock, terminal, plain=plain):
             await asyncio.sleep(2)
 
     run(main)
@@ -212,9 +196,9 @@ def test_a_terminal_that_shall_not_be_drawn_on_gets_lines(
     assert b"\x1b" not in said and b"NO COUNT" in said and b"north right" in said
 
 
-def test_a_pipe_gets_a_line_for_each_numeral(tmp_path: Path, pipe: Output) -> None:
+def test_a_pipe_gets_a_line_for_each_numeral(pipe: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
+        async with bench(clock, pipe) as made:
             await asyncio.sleep(2)
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(40.5)
@@ -227,11 +211,9 @@ def test_a_pipe_gets_a_line_for_each_numeral(tmp_path: Path, pipe: Output) -> No
     assert len(said) < 70  # nothing is said twice over
 
 
-def test_an_installation_without_a_terminal_is_quiet_while_all_is_well(
-    tmp_path: Path, pipe: Output
-) -> None:
+def test_an_installation_without_a_terminal_is_quiet_while_all_is_well(pipe: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe, simulator=False) as made:
+        async with bench(clock, pipe, simulator=False) as made:
             await asyncio.sleep(2)
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(5)
@@ -246,7 +228,7 @@ def test_an_installation_without_a_terminal_still_tells_a_fault(
     missing = str(tmp_path / "boards")
 
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe, simulator=False, port=missing):
+        async with bench(clock, pipe, simulator=False, port=missing):
             await asyncio.sleep(5)
 
     run(main)
@@ -254,9 +236,9 @@ def test_an_installation_without_a_terminal_still_tells_a_fault(
     assert f"{missing}: cannot open: No such file or directory" in said
 
 
-def test_without_any_output_it_says_nothing_and_the_clock_runs(tmp_path: Path) -> None:
+def test_without_any_output_it_says_nothing_and_the_clock_runs() -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, None) as made:
+        async with bench(clock, None) as made:
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(3)
             assert made.phase == "RUNNING"
@@ -264,9 +246,9 @@ def test_without_any_output_it_says_nothing_and_the_clock_runs(tmp_path: Path) -
     run(main)
 
 
-def test_a_terminal_that_changes_its_size_is_drawn_anew(tmp_path: Path, terminal: Output) -> None:
+def test_a_terminal_that_changes_its_size_is_drawn_anew(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal):
+        async with bench(clock, terminal):
             await asyncio.sleep(1)
             terminal.read()
             termios.tcsetwinsize(terminal.fds[1], (30, 100))
@@ -277,11 +259,9 @@ def test_a_terminal_that_changes_its_size_is_drawn_anew(tmp_path: Path, terminal
     run(main)
 
 
-def test_changes_in_quick_succession_are_drawn_at_most_every_50_ms(
-    tmp_path: Path, pipe: Output
-) -> None:
+def test_changes_in_quick_succession_are_drawn_at_most_every_50_ms(pipe: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
+        async with bench(clock, pipe) as made:
             await asyncio.sleep(2)
             pipe.read()
             for key in (Key.DEAD_BALL, Key.SNAP) * 50:
@@ -295,20 +275,18 @@ def test_changes_in_quick_succession_are_drawn_at_most_every_50_ms(
 # What it says
 
 
-def test_a_journal_that_is_not_written_is_said(tmp_path: Path, terminal: Output) -> None:
+def test_a_journal_that_is_not_written_is_said(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, kind=BrokenJournal):
+        async with bench(clock, terminal, disk="/srv/record.sqlite3: disk full"):
             await asyncio.sleep(1)
 
     run(main)
     assert b"not written: /srv/record.sqlite3: disk full" in terminal.read()
 
 
-def test_the_keys_are_on_the_screen_with_the_names_the_field_uses(
-    tmp_path: Path, terminal: Output
-) -> None:
+def test_the_keys_are_on_the_screen_with_the_names_the_field_uses(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal):
+        async with bench(clock, terminal):
             await asyncio.sleep(1)
 
     run(main)
@@ -319,11 +297,9 @@ def test_the_keys_are_on_the_screen_with_the_names_the_field_uses(
     assert "NO COUNT" in drawn and "BOARDS OFF" in drawn
 
 
-def test_an_installation_does_not_offer_a_key_that_does_not_quit(
-    tmp_path: Path, terminal: Output
-) -> None:
+def test_an_installation_does_not_offer_a_key_that_does_not_quit(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, simulator=False):
+        async with bench(clock, terminal, simulator=False):
             await asyncio.sleep(1)
 
     run(main)
@@ -334,23 +310,21 @@ def test_an_installation_does_not_offer_a_key_that_does_not_quit(
 # Commands
 
 
-def test_q_ends_the_simulator(tmp_path: Path, pipe: Output) -> None:
+def test_q_ends_the_simulator(pipe: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
+        async with bench(clock, pipe) as made:
             await asyncio.sleep(1)
             made.console.command("q")
             await asyncio.sleep(1)
-            assert made.service.life.stopping
+            assert made.running.done()
             assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [None, None]
 
     run(main)
 
 
-def test_q_does_not_darken_an_installation_and_says_what_does(
-    tmp_path: Path, terminal: Output
-) -> None:
+def test_q_does_not_darken_an_installation_and_says_what_does(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, simulator=False) as made:
+        async with bench(clock, terminal, simulator=False) as made:
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(1)
             terminal.read()
@@ -364,22 +338,20 @@ def test_q_does_not_darken_an_installation_and_says_what_does(
 
 @pytest.mark.parametrize("typed", ["quit", " QUIT ", "Quit"])
 @pytest.mark.parametrize("simulator", [True, False])
-def test_quit_in_full_ends_either(
-    tmp_path: Path, pipe: Output, typed: str, simulator: bool
-) -> None:
+def test_quit_in_full_ends_either(pipe: Output, typed: str, simulator: bool) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe, simulator=simulator) as made:
+        async with bench(clock, pipe, simulator=simulator) as made:
             await asyncio.sleep(1)
             made.console.entered(typed)
             await asyncio.sleep(0.5)
-            assert made.service.life.stopping
+            assert made.running.done()
 
     run(main)
 
 
-def test_a_line_is_an_order(tmp_path: Path, pipe: Output) -> None:
+def test_a_line_is_an_order(pipe: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
+        async with bench(clock, pipe) as made:
             await asyncio.sleep(1)
             made.console.entered("touchdown")
             await asyncio.sleep(1)
@@ -393,11 +365,9 @@ def test_a_line_is_an_order(tmp_path: Path, pipe: Output) -> None:
 
 
 @pytest.mark.parametrize("plain", [False, True])
-def test_a_wrong_line_changes_nothing_and_is_answered(
-    tmp_path: Path, terminal: Output, plain: bool
-) -> None:
+def test_a_wrong_line_changes_nothing_and_is_answered(terminal: Output, plain: bool) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, plain=plain) as made:
+        async with bench(clock, terminal, plain=plain) as made:
             await asyncio.sleep(1)
             terminal.read()
             made.console.entered("tuchdown")
@@ -409,11 +379,9 @@ def test_a_wrong_line_changes_nothing_and_is_answered(
     run(main)
 
 
-def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(
-    tmp_path: Path, terminal: Output
-) -> None:
+def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
+        async with bench(clock, terminal) as made:
             made.console.entered("change of posession")
             await asyncio.sleep(1)
 
@@ -421,9 +389,9 @@ def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(
     assert b"change of possession" in terminal.read().replace(b"_", b" ")
 
 
-def test_a_character_that_is_no_key_is_named(tmp_path: Path, terminal: Output) -> None:
+def test_a_character_that_is_no_key_is_named(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
+        async with bench(clock, terminal) as made:
             await asyncio.sleep(1)
             terminal.read()
             made.console.unknown("z")
@@ -433,9 +401,9 @@ def test_a_character_that_is_no_key_is_named(tmp_path: Path, terminal: Output) -
     run(main)
 
 
-def test_escape_alone_is_named_in_words(tmp_path: Path, terminal: Output) -> None:
+def test_escape_alone_is_named_in_words(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
+        async with bench(clock, terminal) as made:
             await asyncio.sleep(1)
             terminal.read()
             made.console.unknown("\x1b")
@@ -446,9 +414,9 @@ def test_escape_alone_is_named_in_words(tmp_path: Path, terminal: Output) -> Non
     run(main)
 
 
-def test_what_was_wrong_is_gone_once_a_key_was_right(tmp_path: Path, terminal: Output) -> None:
+def test_what_was_wrong_is_gone_once_a_key_was_right(terminal: Output) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
+        async with bench(clock, terminal) as made:
             made.console.unknown("z")
             await asyncio.sleep(1)
             made.press(Key.DEAD_BALL)
@@ -464,27 +432,31 @@ def test_what_was_wrong_is_gone_once_a_key_was_right(tmp_path: Path, terminal: O
 # What fails
 
 
-def test_a_reader_that_has_gone_changes_nothing(
-    tmp_path: Path, pipe: Output, capfd: pytest.CaptureFixture[str]
-) -> None:
+def the_clock_goes_on(output: Output, after: Callable[[], object]) -> None:
+    """Whatever ``after`` does to the console, the count that is started then runs."""
+
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
+        async with bench(clock, output) as made:
             await asyncio.sleep(1)
-            pipe.close(0)
+            after()
             made.press(Key.DEAD_BALL)
             await asyncio.sleep(10)
             assert made.phase == "RUNNING"
 
     run(main)
+
+
+def test_a_reader_that_has_gone_changes_nothing(
+    pipe: Output, capfd: pytest.CaptureFixture[str]
+) -> None:
+    the_clock_goes_on(pipe, lambda: pipe.close(0))
     assert "Traceback" not in capfd.readouterr().err
 
 
 @pytest.mark.parametrize("plain", [False, True])
-def test_an_output_that_nobody_reads_never_holds_the_clock(
-    tmp_path: Path, terminal: Output, plain: bool
-) -> None:
+def test_an_output_that_nobody_reads_never_holds_the_clock(terminal: Output, plain: bool) -> None:
     async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal, plain=plain) as made:
+        async with bench(clock, terminal, plain=plain) as made:
             for _ in range(200):  # far more than a terminal's queue holds
                 made.press(Key.DEAD_BALL)
                 await asyncio.sleep(2)
@@ -497,52 +469,25 @@ def test_an_output_that_nobody_reads_never_holds_the_clock(
     run(main)
 
 
-def test_a_terminal_that_hangs_up_ends_the_console_only(tmp_path: Path, terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.close(0)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+def test_a_terminal_that_hangs_up_ends_the_console_only(terminal: Output) -> None:
+    the_clock_goes_on(terminal, lambda: terminal.close(0))
 
 
 def test_a_terminal_that_hangs_up_with_the_error_stream_on_it_ends_the_console_only(
-    tmp_path: Path, terminal: Output, monkeypatch: pytest.MonkeyPatch
+    terminal: Output, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     errors = io.TextIOWrapper(io.FileIO(terminal.fds[1], "w", closefd=False), line_buffering=True)
     monkeypatch.setattr(sys, "stderr", errors)
-
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.close(0)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+    the_clock_goes_on(terminal, lambda: terminal.close(0))
 
 
 def test_a_bug_of_the_console_is_said_once_and_ends_the_console_only(
-    tmp_path: Path,
-    pipe: Output,
-    monkeypatch: pytest.MonkeyPatch,
-    capfd: pytest.CaptureFixture[str],
+    pipe: Output, monkeypatch: pytest.MonkeyPatch, capfd: pytest.CaptureFixture[str]
 ) -> None:
     def broken(*_: object) -> None:
         raise ZeroDivisionError("made by the test")
 
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, tmp_path, pipe) as made:
-            await asyncio.sleep(1)
-            monkeypatch.setattr("controller.console.task.status_of", broken)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
-
-    run(main)
+    words = "controller.console.terminal.phase_words"
+    the_clock_goes_on(pipe, lambda: monkeypatch.setattr(words, broken))
     said = capfd.readouterr().err
     assert said.count("the console failed") == 1 and "made by the test" in said

@@ -14,7 +14,7 @@ import pytest
 
 from controller.console.layout import draw
 from controller.console.panels import KEYS
-from controller.console.terminal import PlainLines, Screen, unblocked
+from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
 from controller.status.document import BoardHealth, HandsetHealth, Status
 from tests.controller.console.test_layout import FAULTY, FOUL, PHASES, RUNNING, WILD
 
@@ -369,3 +369,48 @@ def test_hostile_text_stays_one_short_line() -> None:
     (said,) = plain(WILD)
     assert said.isprintable()
     assert len(said) < 400
+
+
+def faults(*statuses: Status) -> list[str]:
+    stream = Stream()
+    lines = FaultLines(stream)
+    for status in statuses:
+        lines.show(status, clock_text="19:03:12")
+    return stream.taken().splitlines()
+
+
+def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> None:
+    north, _ = RUNNING.board_health
+    silent = (north, BoardHealth("south", "silent", "", "3 asked"))
+    unplugged = (north, BoardHealth("south", "port fault", "", "unplugged"))
+    lost = HandsetHealth("belt pack", "field", "port fault", detail="hung up")
+    said = faults(
+        RUNNING,
+        replace(RUNNING, numerals=37),
+        replace(RUNNING, board_health=silent),  # one answer that was missed
+        replace(RUNNING, boards_why="south does not answer", board_health=silent),
+        replace(RUNNING, boards_why="south: its port is lost", board_health=unplugged),
+        replace(RUNNING, handset_health=(lost,)),
+        replace(RUNNING, handset_health=(replace(lost, heard_s=9),)),
+        replace(RUNNING, journal="disk full"),
+        RUNNING,
+    )
+    assert [each.removeprefix("19:03:12 ") for each in said] == [
+        "boards off: south does not answer | south silent",
+        "boards off: south: its port is lost | south port fault | port: unplugged",
+        "belt pack port fault | port: hung up",
+        "journal: disk full",
+        "all well",
+    ]
+
+
+def test_a_slow_reader_gets_the_newest_fault_and_no_older_one() -> None:
+    stream = Stream()
+    lines = FaultLines(stream)
+    stream.room = 0
+    for journal in ("first", "second"):
+        lines.show(replace(RUNNING, journal=journal))
+    stream.room = None
+    lines.show(replace(RUNNING, journal="third"))
+    assert stream.taken().splitlines() == ["journal: first", "journal: third"]
+    assert not lines.dead

@@ -11,15 +11,8 @@ from typing import Any
 
 import pytest
 
-from controller.journal.file import (
-    COLUMNS,
-    GENESIS,
-    Dated,
-    JournalFile,
-    JournalFileError,
-    Opening,
-    Origin,
-)
+from controller.journal.file import COLUMNS, GENESIS, JournalFile, JournalFileError, Opening, Origin
+from controller.journal.row import Dated
 from tests.controller.journal_rows import KICKOFF_NS, ORIGIN, row, sql, write
 
 

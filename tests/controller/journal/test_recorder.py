@@ -7,10 +7,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
-from controller.journal.recorder import Recorder
+from controller.journal.recorder import KEPT_CHARACTERS, Numbers, Recorder
+from controller.journal.row import Dated, row_text
 from controller.rules.effects import Decision
 from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop
 from controller.rules.play_clock import PlayClock
+from tests.controller import journal_rows
 from tests.controller.fakes import RULES, FakeJournal, S
 
 AT = 1_000 * S
@@ -152,3 +154,39 @@ def test_a_note_carries_what_it_is_given(kind: str) -> None:
     (row,) = kept.rows
     assert (row.kind, row.event, row.detail, row.reason) == (kind, "e", "d", "r")
     assert (row.handset, row.commanded, row.boards) == (1, "9", "b")
+
+
+def test_zero_says_how_late_it_was() -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    recorder.reached_zero(AT, AT + 1_500_000, "0")
+    recorder.hand_over()
+    (row,) = kept.rows
+    assert (row.kind, row.detail, row.phase_after) == (
+        "deadline",
+        "1.5 ms after it was due",
+        "EXPIRED",
+    )
+
+
+def test_rows_of_the_run_before_are_kept_and_those_that_do_not_fit_are_counted() -> None:
+    """The oldest are kept, as the journal does, until all are on the disk."""
+    before = [Dated(journal_rows.row(n, detail="x" * 60_000), 7) for n in range(1, 6)]
+    fit = KEPT_CHARACTERS // len(row_text(before[0]))
+    kept = journal(None)
+    recorder = Recorder(kept, AT, numbers=Numbers(3, 5, settled=True), down=9, rows=before)
+    assert recorder.fresh
+    assert recorder.kept == [row_text(each) for each in before[:fit]]
+    assert (recorder.left_out, recorder.game, recorder.down) == (5 - fit, 3, 9)
+    assert not recorder.fresh
+    recorder.hand_over()
+    assert [each.event_number for each in kept.rows] == [1, 2, 3, 4, 5]
+    assert (recorder.kept, recorder.left_out) == ([], 0)
+
+
+def test_the_fault_of_the_journal_is_that_of_the_record() -> None:
+    kept = journal(None)
+    kept.fault = "disk full"
+    assert Recorder(kept, AT).journal_fault == "disk full"
+    assert Recorder(None, AT).journal_fault == ""

@@ -16,8 +16,9 @@ from typing import Any
 
 import pytest
 
-from controller.journal.file import Dated, Head, JournalFile, Opening, Origin
+from controller.journal.file import Head, JournalFile, Opening, Origin
 from controller.journal.reader import JournalReader
+from controller.journal.row import Dated
 from controller.journal.writer import BACKOFF_S, GATHER_S, HEALED, Journal
 from tests.controller.journal_rows import KICKOFF_NS, NOBODY, ordinary_user, row, write
 

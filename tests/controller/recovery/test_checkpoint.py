@@ -10,69 +10,66 @@ from controller.recovery.checkpoint import RENEWED_NS, Checkpointer
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Answered, Key, Result
+from drivers.base import Acknowledgement, Key, Result
 from tests.controller.fakes import RULES, Game, S, in_game
-from tests.shared.virtual_time import VirtualClock, virtual
+from tests.shared.virtual_time import VirtualClock
 
 
 class Kept:
-    """Keeps every moment in memory."""
+    """Keeps every checkpoint in memory."""
 
     def __init__(self) -> None:
-        self.moments: list[Checkpoint] = []
-        self.carried: list[PendingOrder] = []
-        self.on_carry: Callable[[], None] = lambda: None
+        self.checkpoints: list[Checkpoint] = []
+        self.orders: list[PendingOrder] = []
+        self.on_order: Callable[[], None] = lambda: None
 
-    def carry(self, carried: PendingOrder) -> None:
-        self.on_carry()
-        self.carried.append(carried)
+    def save_order(self, pending: PendingOrder) -> None:
+        self.on_order()
+        self.orders.append(pending)
 
-    def save(self, moment: Checkpoint) -> None:
-        self.moments.append(moment)
+    def save(self, checkpoint: Checkpoint) -> None:
+        self.checkpoints.append(checkpoint)
 
 
 def keep(game: Game) -> Kept:
     """Have the moments of a running game kept."""
     kept = Kept()
-    game.service.checkpointer._keeping = kept
+    game.service._checkpointer._store = kept
     return kept
 
 
-@virtual
 @in_game
 async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(game: Game) -> None:
     await game.at(2)
     kept = keep(game)
-    kept.on_carry = lambda: game.log.append(("carry", game.clock()))
+    kept.on_order = lambda: game.log.append(("keep", game.clock()))
     del game.log[:]
-    before = len(kept.moments)
+    before = len(kept.checkpoints)
     at = game.clock()
     game.handset.press(Key.DEAD_BALL, counter=7)
     order = [what for what, _ in game.log if what != "observe"]
-    assert order[:2] == ["carry", "show"]
+    assert order[:2] == ["keep", "show"]
     assert order.index("tell") < order.index("append")
-    (carried,) = kept.carried
-    assert (carried.order.at, carried.decided_at, carried.counter) == (at, at, 7)
-    assert carried.answer is Result.RUNNING
-    (moment,) = kept.moments[before:]
-    assert isinstance(moment.state.down.phase, Running)
-    assert moment.acknowledged == Acknowledgement(1, 7, Result.RUNNING)
-    (text,) = moment.rows
-    assert '"play ended: routine"' in text and f",{moment.event_number}," in text
+    (pending,) = kept.orders
+    assert (pending.order.at, pending.decided_at, pending.counter) == (at, at, 7)
+    assert pending.answer is Result.RUNNING
+    (checkpoint,) = kept.checkpoints[before:]
+    assert isinstance(checkpoint.state.down.phase, Running)
+    assert checkpoint.acknowledged == Acknowledgement(1, 7, Result.RUNNING)
+    (text,) = checkpoint.rows
+    assert '"play ended: routine"' in text and f",{checkpoint.event_number}," in text
 
 
-@virtual
 @in_game
 async def test_a_press_that_orders_nothing_is_kept_before_its_answer(game: Game) -> None:
     await game.at(2)
     kept = keep(game)
     game.handset.press(Key.STOP, handset=2, counter=9)  # no key of four
-    (moment,) = kept.moments
-    assert moment.acknowledged is not None and moment.acknowledged.counter == 9
-    assert not kept.carried
+    (checkpoint,) = kept.checkpoints
+    assert checkpoint.acknowledged is not None and checkpoint.acknowledged.counter == 9
+    assert not kept.orders
 
 
-@virtual
 @in_game
 async def test_zero_is_kept_with_its_row(game: Game) -> None:
     await game.at(2)
@@ -83,56 +80,52 @@ async def test_zero_is_kept_with_its_row(game: Game) -> None:
     kept = keep(game)
     await game.present(30)
     zero_at = next(at for at, numerals in game.north.shown if numerals == 0)
-    moment = next(each for each in kept.moments if isinstance(each.state.down.phase, Expired))
-    assert moment.saved_at == zero_at
-    assert any("count reached zero" in each for each in moment.rows)
+    ended = [each for each in kept.checkpoints if isinstance(each.state.down.phase, Expired)]
+    checkpoint = ended[0]
+    assert checkpoint.saved_at == zero_at
+    assert any("count reached zero" in each for each in checkpoint.rows)
 
 
-@virtual
 @in_game
 async def test_a_moment_is_renewed_every_second_whatever_happens(game: Game) -> None:
     await game.at(1)
     kept = keep(game)
     await game.at(11)
-    assert 10 <= len(kept.moments) <= 11
-    gaps = [b.saved_at - a.saved_at for a, b in pairwise(kept.moments)]
+    assert 10 <= len(kept.checkpoints) <= 11
+    gaps = [b.saved_at - a.saved_at for a, b in pairwise(kept.checkpoints)]
     assert max(gaps) <= RENEWED_NS + 100_000_000
 
 
-@virtual
 @in_game
 async def test_rows_on_disk_are_kept_no_longer(game: Game) -> None:
     await game.at(2)
     kept = keep(game)
     game.handset.press(Key.DEAD_BALL)
     await game.at(4)
-    assert kept.moments[-1].rows == []
+    assert kept.checkpoints[-1].rows == []
 
 
-@virtual
 @in_game
 async def test_darkness_by_a_fault_is_kept_with_its_reason(game: Game) -> None:
     await game.at(2)
     kept = keep(game)
     game.handset.press(Key.DEAD_BALL)
-    for _ in range(2):
-        game.north.answer(Answered.WRONG, "17")
-    assert kept.moments[-1].dark_why == "north shows a wrong numeral"
+    game.north.lie("17")
+    assert kept.checkpoints[-1].dark_why == "north shows a wrong numeral"
 
 
-@virtual
 @in_game
 async def test_an_orderly_end_is_kept_as_one(game: Game) -> None:
     await game.at(2)
     kept = keep(game)
     game.service.stop()
     await game.task
-    assert kept.moments[-1].in_order
-    assert not any(each.in_order for each in kept.moments[:-1])
+    assert kept.checkpoints[-1].in_order
+    assert not any(each.in_order for each in kept.checkpoints[:-1])
 
 
 def test_without_a_place_nothing_is_kept_and_nothing_is_wrong() -> None:
     clock = VirtualClock()
-    keeper = Checkpointer()
-    keeper.keep(PlayClock(RULES), Recorder(None, clock()), clock())
-    assert keeper.due_at == clock() + S
+    checkpointer = Checkpointer()
+    checkpointer.keep(PlayClock(RULES), Recorder(None, clock()), clock())
+    assert checkpointer.due_at == clock() + S

@@ -8,8 +8,8 @@ from typing import Any
 
 import pytest
 
-from controller.journal.file import Dated
 from controller.journal.recorder import Numbers
+from controller.journal.row import Dated, row_text
 from controller.recovery.recovery import (
     CRASH_WINDOW_NS,
     GAME_OVER_NS,
@@ -19,13 +19,7 @@ from controller.recovery.recovery import (
     RestartPlan,
     plan_restart,
 )
-from controller.recovery.snapshot_codec import (
-    Checkpoint,
-    Identity,
-    PendingOrder,
-    Snapshot,
-    row_text,
-)
+from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrder, Snapshot
 from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
@@ -34,7 +28,7 @@ from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
-STANDING = Identity("/state", "boot-a", "0.1.0", "rules-1")
+IDENTITY = Identity("/state", "boot-a", "0.1.0", "rules-1")
 
 
 def state_after(*events: Event, at: int = AT) -> State:
@@ -58,93 +52,93 @@ def kept(state: State, **changes: Any) -> Snapshot:
         "counters": {1: 9},
         "keys": {1: "0A1B2C3D"},
     }
-    return Snapshot(STANDING, Checkpoint(**(usual | changes)), ())
+    return Snapshot(IDENTITY, Checkpoint(**(usual | changes)), ())
 
 
-def begun(snapshot: Snapshot | None, later_ns: int, **more: Any) -> RestartPlan:
+def planned(snapshot: Snapshot | None, later_ns: int, **more: Any) -> RestartPlan:
     rules_hash = more.pop("rules_hash", "rules-1")
     return plan_restart(snapshot, rules_hash, AT + later_ns, **({"cut": True} | more))
 
 
 def test_the_first_start_of_all_is_a_plain_one() -> None:
-    assert begun(None, 0, cut=False) == RestartPlan(state_at=AT)
+    assert planned(None, 0, cut=False) == RestartPlan(state_at=AT)
 
 
 def test_after_a_power_cut_the_boards_are_off_and_the_status_says_why() -> None:
-    beginning = begun(None, 0)
-    assert beginning.state == State()
-    assert "power failed" in beginning.doubt
-    assert not beginning.numbers.settled, "the next game, as the journal counts"
+    plan = planned(None, 0)
+    assert plan.state == State()
+    assert "power failed" in plan.doubt
+    assert not plan.numbers.settled, "the next game, as the journal counts"
 
 
 @pytest.mark.parametrize("in_order", [True, False])
 @pytest.mark.parametrize("later_ns", [S // 2, OUTAGE_NS - 1])
 def test_within_half_a_minute_it_goes_on_exactly(in_order: bool, later_ns: int) -> None:
     told = Acknowledgement(1, 9, Result.RUNNING)
-    beginning = begun(kept(RUNS, in_order=in_order, acknowledged=told), later_ns)
-    assert (beginning.state, beginning.state_at) == (RUNS, AT)
-    assert (beginning.counters, beginning.acknowledged) == ({1: 9}, told)
-    assert beginning.keys == {1: "0A1B2C3D"}
-    assert beginning.numbers == Numbers(3, 20, settled=True)
-    assert (beginning.doubt, beginning.outage) == ("", "")
-    assert f"away for {later_ns / S:.1f} s" in beginning.story
-    assert ("died" in beginning.story) is not in_order
+    plan = planned(kept(RUNS, in_order=in_order, acknowledged=told), later_ns)
+    assert (plan.state, plan.state_at) == (RUNS, AT)
+    assert (plan.counters, plan.acknowledged) == ({1: 9}, told)
+    assert plan.keys == {1: "0A1B2C3D"}
+    assert plan.numbers == Numbers(3, 20, settled=True)
+    assert (plan.doubt, plan.outage) == ("", "")
+    assert f"away for {later_ns / S:.1f} s" in plan.story
+    assert ("died" in plan.story) is not in_order
 
 
 def test_a_longer_outage_leaves_the_count_and_darkens_the_boards() -> None:
-    beginning = begun(kept(STANDS), OUTAGE_NS)
-    assert beginning.state == STANDS
-    assert beginning.outage == "the service was away for 30 s"
+    plan = planned(kept(STANDS), OUTAGE_NS)
+    assert plan.state == STANDS
+    assert plan.outage == "the service was away for 30 s"
 
 
 @pytest.mark.parametrize(("in_order", "dark"), [(True, False), (False, True)])
 def test_after_half_an_hour_it_is_another_game(in_order: bool, dark: bool) -> None:
-    beginning = begun(kept(STANDS, in_order=in_order), GAME_OVER_NS + 1)
-    assert beginning.state == State()
-    assert beginning.state_at == AT + GAME_OVER_NS + 1
-    assert bool(beginning.doubt) is dark
-    assert beginning.numbers == Numbers(4, 20, settled=True), "event numbers never go back"
-    assert beginning.counters == {1: 9}
+    plan = planned(kept(STANDS, in_order=in_order), GAME_OVER_NS + 1)
+    assert plan.state == State()
+    assert plan.state_at == AT + GAME_OVER_NS + 1
+    assert bool(plan.doubt) is dark
+    assert plan.numbers == Numbers(4, 20, settled=True), "event numbers never go back"
+    assert plan.counters == {1: 9}
 
 
 def test_the_fault_that_put_the_boards_off_is_still_named() -> None:
-    beginning = begun(kept(STANDS._replace(off=Off.FAULT), off_why="north does not answer"), S)
-    assert beginning.off_why == "north does not answer"
+    plan = planned(kept(STANDS._replace(off=Off.FAULT), off_why="north does not answer"), S)
+    assert plan.off_why == "north does not answer"
 
 
 def test_boards_dark_by_a_fault_when_it_died_must_be_off() -> None:
-    assert begun(kept(RUNS, dark_why="north lies"), S).doubt == "north lies"
+    assert planned(kept(RUNS, dark_why="north lies"), S).doubt == "north lies"
 
 
 def test_a_relight_that_was_being_carried_out_ends_that() -> None:
     off = RUNS._replace(off=Off.FAULT)
     relight = PendingOrder(Order(ToggleBoards(), AT, 1), AT, AT, 10, Result.HELD, 5)
-    assert begun(kept(off, dark_why="north lies")._replace(carried=relight), S).doubt == ""
-    darken = kept(RUNS, dark_why="north lies")._replace(carried=relight)
-    assert begun(darken, S).doubt == "north lies"
+    assert planned(kept(off, dark_why="north lies")._replace(pending=relight), S).doubt == ""
+    darken = kept(RUNS, dark_why="north lies")._replace(pending=relight)
+    assert planned(darken, S).doubt == "north lies"
 
 
 def test_another_rule_set_gives_no_old_state_back() -> None:
-    beginning = begun(kept(RUNS), S, rules_hash="rules-2")
-    assert beginning.state == State()
-    assert "rule set" in beginning.doubt
-    assert beginning.numbers == Numbers(3, 20, settled=True)
+    plan = planned(kept(RUNS), S, rules_hash="rules-2")
+    assert plan.state == State()
+    assert "rule set" in plan.doubt
+    assert plan.numbers == Numbers(3, 20, settled=True)
 
 
 @pytest.mark.parametrize(("crashes", "dark"), [(2, False), (3, True)])
 def test_a_crash_loop_comes_up_dark(crashes: int, dark: bool) -> None:
-    beginning = begun(kept(RUNS), S, crashes=crashes)
-    assert beginning.state == RUNS, "the count in the hand goes on"
-    assert ("died 3 times" in beginning.doubt) is dark
+    plan = planned(kept(RUNS), S, crashes=crashes)
+    assert plan.state == RUNS, "the count in the hand goes on"
+    assert ("died 3 times" in plan.doubt) is dark
 
 
 def test_a_state_that_kills_every_start_is_given_up() -> None:
-    carried = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
-    beginning = begun(kept(RUNS)._replace(carried=carried), S, crashes=6)
-    assert (beginning.state, beginning.carried) == (State(), None)
-    assert beginning.given_up == carried, "it was answered, so it has to be in the record"
-    assert "died 6 times" in beginning.doubt
-    assert beginning.numbers == Numbers(3, 20, settled=True)
+    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
+    plan = planned(kept(RUNS)._replace(pending=pending), S, crashes=6)
+    assert (plan.state, plan.pending) == (State(), None)
+    assert plan.given_up == pending, "it was answered, so it has to be in the record"
+    assert "died 6 times" in plan.doubt
+    assert plan.numbers == Numbers(3, 20, settled=True)
 
 
 # With real folders
@@ -164,99 +158,99 @@ def start(tmp_path: Path) -> Callable[..., Recovery]:
 Start = Callable[..., Recovery]
 
 
-def moment(state: State, saved_at: int = AT, **changes: Any) -> Checkpoint:
-    return kept(state, saved_at=saved_at, **changes).moment
+def checkpoint(state: State, saved_at: int = AT, **changes: Any) -> Checkpoint:
+    return kept(state, saved_at=saved_at, **changes).checkpoint
 
 
 def test_what_was_saved_last_is_gone_on_with(start: Start) -> None:
     first = start()
-    first.save(moment(STANDS))
-    first.save(moment(RUNS, rows=[row_text(Dated(row(20), 7))]))
+    first.save(checkpoint(STANDS))
+    first.save(checkpoint(RUNS, rows=[row_text(Dated(row(20), 7))]))
     first.release()
     second = start(AT + S)
-    assert second.beginning.state == RUNS
-    assert second.beginning.rows == (Dated(row(20), 7),)
+    assert second.plan.state == RUNS
+    assert second.plan.rows == (Dated(row(20), 7),)
     second.release()
 
 
 def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
     first = start()
-    first.save(moment(STANDS))
-    carried = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
-    first.carry(carried)
+    first.save(checkpoint(STANDS))
+    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Result.RUNNING, 5)
+    first.save_order(pending)
     first.release()
     second = start(AT + S)
-    assert (second.beginning.state, second.beginning.carried) == (STANDS, carried)
-    second.save(moment(RUNS))
+    assert (second.plan.state, second.plan.pending) == (STANDS, pending)
+    second.save(checkpoint(RUNS))
     second.release()
     third = start(AT + 2 * S)
-    assert (third.beginning.state, third.beginning.carried) == (RUNS, None)
+    assert (third.plan.state, third.plan.pending) == (RUNS, None)
     third.release()
 
 
 def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() -> None:
-    carried = PendingOrder(Order(Ready(), AT, 2), AT, AT, 10, Result.RUNNING, 5)
+    pending = PendingOrder(Order(Ready(), AT, 2), AT, AT, 10, Result.RUNNING, 5)
     told = Acknowledgement(1, 9, Result.HELD)
-    beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=carried), S)
-    assert beginning.acknowledged == Acknowledgement(2, 10, Result.RUNNING)
-    assert beginning.counters == {1: 9, 2: 10}
+    plan = planned(kept(STANDS, acknowledged=told)._replace(pending=pending), S)
+    assert plan.acknowledged == Acknowledgement(2, 10, Result.RUNNING)
+    assert plan.counters == {1: 9, 2: 10}
     by_service = PendingOrder(Order(Ready(), AT, None), AT, AT, 0, Result.NONE, 5)
-    beginning = begun(kept(STANDS, acknowledged=told)._replace(carried=by_service), S)
-    assert (beginning.acknowledged, beginning.counters) == (told, {1: 9})
+    plan = planned(kept(STANDS, acknowledged=told)._replace(pending=by_service), S)
+    assert (plan.acknowledged, plan.counters) == (told, {1: 9})
 
 
 def test_starts_that_die_at_once_count_as_crashes(start: Start) -> None:
     first = start()
-    first.save(moment(RUNS))
+    first.save(checkpoint(RUNS))
     first.release()
     for n in (1, 2):
         made = start(AT + n * S)
-        assert made.beginning.doubt == ""
+        assert made.plan.doubt == ""
         made.release()
     last = start(AT + 3 * S)
-    assert last.beginning.state == RUNS
-    assert "died 3 times" in last.beginning.doubt
+    assert last.plan.state == RUNS
+    assert "died 3 times" in last.plan.doubt
     last.release()
     later = start(AT + 3 * S + CRASH_WINDOW_NS)
-    assert later.beginning.doubt == ""
+    assert later.plan.doubt == ""
     later.release()
 
 
 def test_stops_in_order_are_no_crashes(start: Start) -> None:
     for n in range(6):
         made = start(AT + n * S)
-        assert made.beginning.doubt == ""
-        made.save(moment(RUNS, AT + n * S, in_order=True))
+        assert made.plan.doubt == ""
+        made.save(checkpoint(RUNS, AT + n * S, in_order=True))
         made.close(in_order=True)
 
 
 def test_power_cut_and_orderly_end_are_told_apart(start: Start, tmp_path: Path) -> None:
     made = start()
-    made.save(moment(RUNS))
+    made.save(checkpoint(RUNS))
     made.release()
     (tmp_path / "run" / "snapshot").unlink()  # tmpfs after a power cut
     made = start(boot_id="boot-b")
-    assert "power failed" in made.beginning.doubt
+    assert "power failed" in made.plan.doubt
     made.close(in_order=True)
     (tmp_path / "run" / "snapshot").unlink()
     made = start(boot_id="boot-c")
-    assert made.beginning == RestartPlan(state_at=AT)
+    assert made.plan == RestartPlan(state_at=AT)
     made.release()
 
 
 def test_a_snapshot_of_another_boot_is_a_power_cut_whatever_holds_it(start: Start) -> None:
     made = start()
-    made.save(moment(RUNS))
+    made.save(checkpoint(RUNS))
     made.release()
     made = start(boot_id="boot-b")
-    assert made.beginning.state == State()
-    assert "power" in made.beginning.doubt
+    assert made.plan.state == State()
+    assert "power" in made.plan.doubt
     made.release()
 
 
 def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start, tmp_path: Path) -> None:
     made = start()
-    made.save(moment(RUNS))
+    made.save(checkpoint(RUNS))
     made.release()
     other = Recovery(
         tmp_path / "run",
@@ -266,7 +260,7 @@ def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start, tmp_pa
         rules_hash="rules-1",
         now=AT + S,
     )
-    assert other.beginning == RestartPlan(state_at=AT + S)
+    assert other.plan == RestartPlan(state_at=AT + S)
     other.release()
 
 
@@ -274,13 +268,13 @@ def test_a_snapshot_that_nobody_can_read_leaves_the_boards_off(
     start: Start, tmp_path: Path
 ) -> None:
     made = start()
-    made.save(moment(RUNS))
+    made.save(checkpoint(RUNS))
     made._file.save(b"{}")
     made._file.save(b"[1]")
     made.release()
     made = start(AT + S)
-    assert made.beginning.state == State()
-    assert "cannot be read" in made.beginning.doubt
+    assert made.plan.state == State()
+    assert "cannot be read" in made.plan.doubt
     made.release()
 
 
@@ -295,9 +289,9 @@ def test_two_services_never_share_a_folder(start: Start) -> None:
 def test_more_rows_than_fit_are_left_out_and_counted(start: Start) -> None:
     made = start()
     long = row_text(Dated(row(20, detail="x" * 4000), 7))
-    made.save(moment(RUNS, rows=[long] * 100, rows_left_out=2))
+    made.save(checkpoint(RUNS, rows=[long] * 100, rows_left_out=2))
     made.release()
     made = start(AT + S)
-    assert (made.beginning.rows, made.beginning.rows_lost) == ((), 102)
-    assert made.beginning.state == RUNS
+    assert (made.plan.rows, made.plan.rows_lost) == ((), 102)
+    assert made.plan.state == RUNS
     made.release()

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.journal.file import Dated
+from controller.journal.row import Dated, row_text
 from controller.recovery.snapshot_codec import (
     FORM,
     Checkpoint,
@@ -19,7 +19,6 @@ from controller.recovery.snapshot_codec import (
     SnapshotError,
     SnapshotText,
     read,
-    row_text,
 )
 from controller.rules.events import (
     BoardsFault,
@@ -45,7 +44,7 @@ from drivers.base import Acknowledgement, Result
 from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
-STANDING = Identity("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
+IDENTITY = Identity("/var/lib/playclock", "boot-a", "0.1.0", "rules-1")
 EVENTS: list[Event] = [
     PlayEnded("incomplete_pass"),
     PlayEnded("incomplete_pass", frozenset({"fourth_down", "new_series"})),
@@ -64,7 +63,7 @@ EVENTS: list[Event] = [
 ]
 
 
-def moment(**changes: Any) -> Checkpoint:
+def checkpoint(**changes: Any) -> Checkpoint:
     usual = Checkpoint(
         saved_at=3_000 * S,
         game=4,
@@ -88,16 +87,16 @@ def moment(**changes: Any) -> Checkpoint:
     )
 )
 def test_every_state_of_a_game_comes_back_the_same(steps: list[tuple[Event, int, Role]]) -> None:
-    play_clock, maker, at = PlayClock(RULES), SnapshotText(STANDING), 1_000 * S
+    play_clock, maker, at = PlayClock(RULES), SnapshotText(IDENTITY), 1_000 * S
     for event, later_ns, role in steps:
         at += later_ns
         play_clock.handle(Order(event, at, 1, role, at, amends=False), at)
-        kept = moment(state=play_clock.state, gesture=play_clock.gesture, saved_at=at)
-        assert read(maker.whole(kept)) == (STANDING, kept, (), None)
+        kept = checkpoint(state=play_clock.state, gesture=play_clock.gesture, saved_at=at)
+        assert read(maker.whole(kept)) == (IDENTITY, kept, (), None)
 
 
 def test_everything_else_comes_back_the_same() -> None:
-    kept = moment(
+    kept = checkpoint(
         in_order=True,
         numbered=False,
         state=State(off=Off.FAULT),
@@ -108,8 +107,8 @@ def test_everything_else_comes_back_the_same() -> None:
         keys={1: "0A1B2C3D"},
     )
     rows = [Dated(row(5, facts=("fourth_down",), handset=1, detail="é"), 99), Dated(row(6), 100)]
-    text = SnapshotText(STANDING).whole(replace(kept, rows=[row_text(each) for each in rows]))
-    assert read(text) == (STANDING, kept, tuple(rows), None)
+    text = SnapshotText(IDENTITY).whole(replace(kept, rows=[row_text(each) for each in rows]))
+    assert read(text) == (IDENTITY, kept, tuple(rows), None)
 
 
 @pytest.mark.parametrize(
@@ -129,7 +128,7 @@ def test_everything_else_comes_back_the_same() -> None:
     ],
 )
 def test_what_is_no_snapshot_is_said_to_be_none(change: dict[str, Any]) -> None:
-    raw = json.loads(SnapshotText(STANDING).whole(moment())) | change
+    raw = json.loads(SnapshotText(IDENTITY).whole(checkpoint())) | change
     with pytest.raises(SnapshotError):
         read(json.dumps(raw).encode())
 
@@ -142,13 +141,13 @@ def test_whatever_the_text_is_only_that_error_comes(text: bytes) -> None:
 
 @pytest.mark.parametrize("number", ["1e999", "1.5", "NaN", "-Infinity"])
 def test_a_fraction_is_no_instant(number: str) -> None:
-    text = SnapshotText(STANDING).whole(moment()).replace(b"3000000000000", number.encode())
+    text = SnapshotText(IDENTITY).whole(checkpoint()).replace(b"3000000000000", number.encode())
     with pytest.raises(SnapshotError, match="no whole number"):
         read(text)
 
 
 def test_a_text_without_a_part_names_it() -> None:
-    raw = json.loads(SnapshotText(STANDING).whole(moment()))
+    raw = json.loads(SnapshotText(IDENTITY).whole(checkpoint()))
     del raw["state"]
     with pytest.raises(SnapshotError, match="state"):
         read(json.dumps(raw).encode())
@@ -157,24 +156,24 @@ def test_a_text_without_a_part_names_it() -> None:
 @pytest.mark.parametrize("event", EVENTS)
 @pytest.mark.parametrize("handset", [None, 0, 254])
 def test_an_order_comes_back_the_same(event: Event, handset: int | None) -> None:
-    maker = SnapshotText(STANDING)
+    maker = SnapshotText(IDENTITY)
     taps_at, left_s = (None, 38) if handset else (6 * S, None)
     order = Order(event, 7 * S, handset, Role.FIELD, taps_at, bool(handset), left_s)
-    carried = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
-    text = maker.whole(moment())
-    assert read(text, maker.line(carried)).carried == carried
-    assert read(text, maker.line(carried)).carried == carried, "also from memory"
+    pending = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
+    text = maker.whole(checkpoint())
+    assert read(text, maker.line(pending)).pending == pending
+    assert read(text, maker.line(pending)).pending == pending, "also from memory"
 
 
 @given(st.binary(max_size=60))
 def test_whatever_the_line_is_only_that_error_comes(line: bytes) -> None:
     with pytest.raises(SnapshotError):
-        read(SnapshotText(STANDING).whole(moment()), line)
+        read(SnapshotText(IDENTITY).whole(checkpoint()), line)
 
 
 def test_a_snapshot_without_the_keys_of_the_counters_is_read() -> None:
     """An older service wrote none: its counters belong to no key that is known."""
-    text = SnapshotText(STANDING).whole(moment(keys={}))
+    text = SnapshotText(IDENTITY).whole(checkpoint(keys={}))
     older = text.replace(b",0,[]]", b",0]")
     assert older != text
     assert read(older) == read(text)

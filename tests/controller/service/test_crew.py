@@ -22,10 +22,9 @@ from controller.rules.events import (
 from controller.rules.gestures import Gestures
 from controller.rules.phases import PHASES, name
 from controller.rules.play_clock import PlayClock
-from controller.service.crew import ANSWERS, PHASE_CODES, CrewMember, crew_state
-from drivers.base import Edge, Key, Press
+from controller.service.crew import ANSWERS, CrewMember, crew_state
+from drivers.base import Edge, Key, PhaseCode, Press
 from drivers.base import Result as Answer
-from drivers.handset.messages import PhaseCode
 from tests.controller.fakes import MS, RULES, S
 
 AT = 1_000 * S
@@ -69,8 +68,7 @@ def test_what_gives_no_order_says_why() -> None:
 
 
 def test_the_codes_are_those_of_the_wire_and_every_phase_and_result_has_one() -> None:
-    assert {code.name: int(code) for code in PhaseCode} == PHASE_CODES
-    assert {phase.__name__.upper() for phase in PHASES} == set(PHASE_CODES)
+    assert {phase.__name__.upper() for phase in PHASES} == {code.name for code in PhaseCode}
     assert set(ANSWERS) == set(Result)
     assert all(each.name == ANSWERS[each].name for each in Result)
     assert Answer.NOT_HEARD not in ANSWERS.values()
@@ -102,7 +100,7 @@ def test_each_phase_is_told_with_its_numerals(
     now = AT + max(0, len(events) - 1) * 10 * S
     state = crew_state(play_clock, True, False, now)
     assert name(play_clock.state.down.phase) == phase
-    assert (state.phase, state.numerals) == (PHASE_CODES[phase], numerals)
+    assert (state.phase, state.numerals) == (PhaseCode[phase], numerals)
     assert (state.expires_at is not None) is (phase == "RUNNING")
     assert state.remaining_ns == (30 * S if phase == "STOPPED" else 0)
 
@@ -111,7 +109,7 @@ def test_zero_is_told_as_a_held_zero() -> None:
     play_clock = after(PlayEnded("routine"))
     play_clock.pass_time(AT + 40 * S)
     state = crew_state(play_clock, True, False, AT + 40 * S)
-    assert (state.phase, state.numerals, state.expires_at) == (PHASE_CODES["EXPIRED"], 0, None)
+    assert (state.phase, state.numerals, state.expires_at) == (PhaseCode.EXPIRED, 0, None)
 
 
 def test_only_a_running_routine_number_marks_25() -> None:

@@ -14,10 +14,19 @@ from hypothesis import strategies as st
 from controller.journal.file import Opening
 from controller.rules.effects import Result
 from controller.rules.events import PlayEnded, Ready, SetCount
-from controller.service.status_report import status_of
+from controller.service.service import OPEN_TO_ALL
 from drivers.base import Answered, Edge, Key, Rejection
 from drivers.base import Result as Answer
-from tests.controller.fakes import EMPTY, MS, FakeBoard, Game, S, in_game
+from tests.controller.fakes import (
+    EMPTY,
+    MS,
+    RULES,
+    FakeBoard,
+    Game,
+    S,
+    in_game,
+    in_live,
+)
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 
@@ -33,22 +42,17 @@ def true_numerals(started_at: int, at: int) -> int:
 # Numerals on the boards
 
 
-@virtual
 @in_game
 async def test_a_press_is_on_both_boards_and_told_in_its_own_turn(game: Game) -> None:
     await game.at(2)
     pressed_at = game.clock()
-    assert game.handset.press(Key.DEAD_BALL, age_ms=60, counter=9) is Answer.RUNNING
+    assert game.handset.press(Key.DEAD_BALL, age_ms=60) is Answer.RUNNING
     assert game.north.shown[-1] == game.south.shown[-1] == (pressed_at, 40)
-    at, state, acknowledged = game.handset.told[-1]
+    at, state = game.handset.told[-1]
     assert at == pressed_at
     assert state.expires_at == pressed_at - 60 * MS + 40 * S, "dated by the thumb"
-    assert acknowledged is not None
-    assert (acknowledged.handset, acknowledged.counter) == (1, 9)
-    assert acknowledged.result is Answer.RUNNING
 
 
-@virtual
 @in_game
 async def test_each_numeral_comes_at_its_instant_is_said_again_and_refreshed(game: Game) -> None:
     await game.at(2.05)
@@ -80,7 +84,7 @@ def test_however_late_the_loop_is_no_numeral_is_wrong_and_no_deadline_drifts(
             deadlines: set[int] = set()
 
             def look() -> None:
-                due = game.service.play_clock.deadline
+                due = game.play_clock.deadline
                 if due is not None:
                     deadlines.add(due)
 
@@ -123,7 +127,6 @@ def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press() -> None:
     run(main)
 
 
-@virtual
 @in_game
 async def test_the_boards_show_dark_before_the_first_order(game: Game) -> None:
     await game.at(1)
@@ -141,7 +144,6 @@ def order_of(game: Game, act: Callable[[], object]) -> list[str]:
     return [what for what, _ in game.log]
 
 
-@virtual
 @in_game
 async def test_a_press_boards_handsets_journal_in_this_order(game: Game) -> None:
     await game.at(2)
@@ -151,7 +153,6 @@ async def test_a_press_boards_handsets_journal_in_this_order(game: Game) -> None
     assert order == ["show", "show", "tell", "append"]
 
 
-@virtual
 @in_game
 async def test_zero_boards_handsets_journal_in_this_order(game: Game) -> None:
     await game.at(2)
@@ -167,24 +168,20 @@ async def test_zero_boards_handsets_journal_in_this_order(game: Game) -> None:
     ]
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_fault_dark_frame_handsets_journal_in_this_order(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     game.north.answer(Answered.WRONG, "4")
     order = order_of(game, lambda: game.north.answer(Answered.WRONG, "4"))
     assert order[:2] == ["show", "show"]
     assert order.index("tell") < order.index("append")
 
 
-@virtual
 @in_game
 async def test_observers_come_last_and_see_the_new_state(game: Game) -> None:
     await game.at(2)
     seen: list[str] = []
     game.service.observers.append(lambda: game.log.append(("observe", 0)))
-    game.service.observers.append(lambda: seen.append(status_of(game.service, game.clock()).phase))
+    game.service.observers.append(lambda: seen.append(game.status.phase))
     assert order_of(game, lambda: game.handset.press(Key.SNAP))[-1] == "observe"
     assert seen == ["LIVE"]
 
@@ -192,31 +189,27 @@ async def test_observers_come_last_and_see_the_new_state(game: Game) -> None:
 # What the handsets are told
 
 
-@virtual
 @in_game
 async def test_the_state_is_told_at_the_start_and_once_a_second(game: Game) -> None:
     await game.at(5.5)
-    instants = [at - game.started_at for at, _, _ in game.handset.told]
+    instants = [at - game.started_at for at, _ in game.handset.told]
     assert instants[0] == 0
     assert max(b - a for a, b in pairwise(instants)) <= S
     assert len(instants) <= 8
 
 
-@virtual
 @in_game
 async def test_zero_and_boards_going_dark_are_told_at_once(game: Game) -> None:
     await game.at(2)
     game.handset.press(Key.DEAD_BALL, age_ms=30)
     await game.present(42.5)
     zero_at = game.started_at + 42 * S - 30 * MS
-    assert any(at == zero_at and state.phase == 5 for at, state, _ in game.handset.told)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
-    at, state, _ = game.handset.told[-1]
+    assert any(at == zero_at and state.phase == 5 for at, state in game.handset.told)
+    game.south.fall_silent()
+    at, state = game.handset.told[-1]
     assert (at, state.boards_lit, state.fault) == (game.clock(), False, True)
 
 
-@virtual
 @in_game
 async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
     await game.at(2)
@@ -228,19 +221,14 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
     assert [row.event for row in game.journal.of("healed")] == ["receiver"]
 
 
-@virtual
 @in_game
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
     await game.at(2)
-    assert game.handset.press(Key.BOARDS_OFF, counter=3) is Answer.NO_CHANGE
-    acknowledged = game.handset.told[-1][2]
-    assert acknowledged is not None
-    assert (acknowledged.counter, acknowledged.result) == (3, Answer.NO_CHANGE)
+    assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
     assert (row.event, row.handset, row.reason != "") == ("BOARDS_OFF", 1, True)
 
 
-@virtual
 @in_game
 async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game: Game) -> None:
     await game.at(2)
@@ -253,7 +241,6 @@ async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game:
 # Who may drive
 
 
-@virtual
 @in_game
 async def test_the_shadow_is_recorded_and_drives_nothing(game: Game) -> None:
     await game.at(2)
@@ -263,17 +250,15 @@ async def test_the_shadow_is_recorded_and_drives_nothing(game: Game) -> None:
     assert (row.role, row.handset, row.phase_after) == ("shadow", 3, "IDLE")
 
 
-@virtual
 @in_game
 async def test_an_unknown_handset_is_refused_and_moves_nothing(game: Game) -> None:
     await game.at(2)
-    before = game.service.play_clock.state
+    before = game.play_clock.state
     assert game.handset.press(Key.SNAP, 200) is Answer.REFUSED
-    assert game.service.play_clock.state is before
-    assert status_of(game.service, game.clock()).phase == "IDLE"
+    assert game.play_clock.state is before
+    assert game.status.phase == "IDLE"
 
 
-@virtual
 @in_game
 async def test_an_unknown_handset_is_in_the_journal(game: Game) -> None:
     await game.at(2)
@@ -281,7 +266,6 @@ async def test_an_unknown_handset_is_in_the_journal(game: Game) -> None:
     assert any(row.handset == 200 for row in game.journal.rows)
 
 
-@virtual
 @in_game
 async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game: Game) -> None:
     await game.at(2)
@@ -293,7 +277,6 @@ async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game:
     assert (row.phase_before, row.role) == ("RUNNING", "keeper")
 
 
-@virtual
 @in_game
 async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: Game) -> None:
     await game.at(2)
@@ -312,7 +295,6 @@ async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: G
 # Boards that disagree
 
 
-@virtual
 @in_game
 async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral(
     game: Game,
@@ -320,10 +302,9 @@ async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral
     await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.present(5.5)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
+    game.south.fall_silent()
     assert game.lamps() == (None, None)
-    assert status_of(game.service, game.clock()).boards_why == "south does not answer"
+    assert game.status.boards_why == "south does not answer"
     await game.at(7.5)
     assert game.lamps() == (None, None)
     game.south.answer(Answered.RIGHT, "dark")
@@ -332,19 +313,17 @@ async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral
     assert game.state.boards_lit
 
 
-@virtual
 @in_game
 async def test_a_long_silence_needs_a_relight_and_the_count_goes_on_meanwhile(game: Game) -> None:
     await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.present(5)
     await game.at(5.03)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
+    game.south.fall_silent()
     await game.at(6.5)
     game.handset.press(Key.DEAD_BALL)  # no change, but the next STATE is due at another instant
     await game.at(8.04)
-    off_at = next(at for at, state, _ in game.handset.told if state.boards_off)
+    off_at = next(at for at, state in game.handset.told if state.boards_off)
     assert off_at == game.started_at + 8_030 * MS
     game.answer(Answered.RIGHT)
     await game.at(9.05)
@@ -354,13 +333,9 @@ async def test_a_long_silence_needs_a_relight_and_the_count_goes_on_meanwhile(ga
     assert game.lamps() == (33, 33)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_wrong_numeral_is_off_at_once_until_relit(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
-    for _ in range(2):
-        game.north.answer(Answered.WRONG, "4")
+    game.north.lie()
     game.north.answer(Answered.RIGHT, "dark")
     await game.at(4)
     assert game.lamps() == (None, None)
@@ -370,15 +345,11 @@ async def test_a_wrong_numeral_is_off_at_once_until_relit(game: Game) -> None:
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_the_third_short_fault_in_10_minutes_stays(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     for minute in range(3):
         await game.present(60 * minute + 5)
-        for _ in range(3):
-            game.south.answer(Answered.SILENT)
+        game.south.fall_silent()
         game.south.answer(Answered.RIGHT, "dark")
         assert game.lamps() == ((40, 40) if minute < 2 else (None, None))
     assert game.state.boards_off
@@ -387,15 +358,11 @@ async def test_the_third_short_fault_in_10_minutes_stays(game: Game) -> None:
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_relight_with_the_fault_still_there_is_dark_and_off_again_after_3_s(
     game: Game,
 ) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
+    game.south.fall_silent()
     await game.at(6)
     toggle(game)
     assert game.lamps() == (None, None)
@@ -408,17 +375,13 @@ async def test_a_relight_with_the_fault_still_there_is_dark_and_off_again_after_
     assert (game.state.boards_lit, game.state.boards_off, game.state.fault) == (True, False, False)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_fault_while_off_by_order_and_mended_does_not_outlive_the_relight(
     game: Game,
 ) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     toggle(game)
     assert game.lamps() == (None, None)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
+    game.south.fall_silent()
     await game.at(7)
     game.south.answer(Answered.RIGHT, "dark")
     assert game.lamps() == (None, None)
@@ -426,35 +389,28 @@ async def test_a_fault_while_off_by_order_and_mended_does_not_outlive_the_religh
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_off_ordered_while_a_fault_masks_the_boards_stays_off_when_it_heals(
     game: Game,
 ) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
-    for _ in range(3):
-        game.south.answer(Answered.SILENT)
+    game.south.fall_silent()
     toggle(game)
     game.south.answer(Answered.RIGHT, "dark")
     await game.at(8)
     assert game.lamps() == (None, None)
-    assert status_of(game.service, game.clock()).boards_why == "by order"
+    assert game.status.boards_why == "by order"
     toggle(game)
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_lost_port_darkens_the_other_board_in_the_same_turn(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     game.answer(Answered.RIGHT)
     lost_at = game.clock()
     game.south.lose_for(1)
     await asyncio.sleep(0.01)
     assert (lost_at, None) in game.north.shown
-    assert any(at == lost_at and state.fault for at, state, _ in game.handset.told)
+    assert any(at == lost_at and state.fault for at, state in game.handset.told)
     assert [row.detail for row in game.journal.of("fault")] == ["[Errno 5] lost"]
     await game.at(2.5)
     assert game.south.opened_at[-1] == lost_at + 300 * MS
@@ -463,11 +419,8 @@ async def test_a_lost_port_darkens_the_other_board_in_the_same_turn(game: Game) 
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     game.answer(Answered.RIGHT)
     game.south.lose_for(0)
     await game.at(2.45)
@@ -478,7 +431,6 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
     assert game.lamps() == (None, None)
 
 
-@virtual
 @in_game
 async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: Game) -> None:
     await game.at(2)
@@ -486,13 +438,12 @@ async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: G
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=2)
     for _ in range(6):
         game.service.press_rejected(Rejection(1, "bad tag", "forged"), game.clock())
-    alarms = status_of(game.service, game.clock()).alarms
+    alarms = game.status.alarms
     assert any("controller" in alarm for alarm in alarms)
     assert any("forged" in alarm for alarm in alarms)
     assert [row.event for row in game.journal.of("rejected")] == ["bad tag"] * 6
 
 
-@virtual
 @in_game
 async def test_what_each_board_confirmed_is_recorded_once_for_each_order(game: Game) -> None:
     await game.present(2)
@@ -529,7 +480,6 @@ async def test_faults_of_the_receiver_leave_every_refresh_where_it_was(
     assert shown[0] == shown[1]
 
 
-@virtual
 @in_game
 async def test_faults_of_one_board_s_port_cost_the_other_no_refresh(game: Game) -> None:
     await game.at(1)
@@ -545,11 +495,8 @@ async def test_faults_of_one_board_s_port_cost_the_other_no_refresh(game: Game) 
 # Somebody must be there
 
 
-@virtual
-@in_game
+@in_live
 async def test_nobody_heard_for_60_s_in_live_puts_the_boards_off(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     await game.at(61.9)
     assert game.lamps() == (40, 40)
     await game.at(62.2)
@@ -561,7 +508,6 @@ async def test_nobody_heard_for_60_s_in_live_puts_the_boards_off(game: Game) -> 
     assert game.lamps() == (40, 40)
 
 
-@virtual
 @in_game
 async def test_a_running_count_finishes_before_the_boards_go_off(game: Game) -> None:
     await game.at(2)
@@ -573,20 +519,14 @@ async def test_a_running_count_finishes_before_the_boards_go_off(game: Game) -> 
     assert (game.state.phase, game.state.boards_off) == (5, True)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_beacon_is_enough_to_stay_lit(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     await game.present(200)
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_key_on_the_console_keeps_the_boards_lit(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     await game.at(45)
     game.handset.press(Key.READY, 0)
     await game.at(48)
@@ -595,11 +535,8 @@ async def test_a_key_on_the_console_keeps_the_boards_lit(game: Game) -> None:
     assert game.lamps() == (40, 40)
 
 
-@virtual
-@in_game
+@in_live
 async def test_a_handset_silent_for_30_s_is_recorded_and_observers_told(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     for handset in (1, 2, 3):
         game.handset.beacon(handset)
     await game.at(31)
@@ -638,20 +575,15 @@ async def test_rows_that_wait_are_handed_over_at_the_end(clock: VirtualClock) ->
     assert [row.event for row in game.journal.of("press")] == ["snap or free kick"]
 
 
-@virtual
-@in_game
+@in_live
 async def test_boards_off_by_a_fault_is_not_signed_by_the_console(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
-    for _ in range(2):
-        game.north.answer(Answered.WRONG, "4")
+    game.north.lie()
     (row,) = [row for row in game.journal.rows if row.event.startswith("boards off")]
     assert row.role == "service"
     assert row.handset is None
-    assert status_of(game.service, game.clock()).by != "console"
+    assert game.status.by != "console"
 
 
-@virtual
 @in_game
 async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
     await game.present(2)
@@ -669,11 +601,8 @@ async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
 # Ends
 
 
-@virtual
-@in_game
+@in_live
 async def test_stop_darkens_and_returns(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP)
     game.service.stop()
     await game.task
     assert game.lamps() == (None, None)
@@ -782,15 +711,6 @@ async def test_a_service_without_boards_cues_all_the_same(clock: VirtualClock) -
 
 
 @virtual
-async def test_an_input_that_anyone_could_press_is_in_the_journal(clock: VirtualClock) -> None:
-    game = Game(clock)
-    game.handset.authenticated = False
-    async with game:
-        await game.at(3)
-    assert any("unauthenticated" in f"{row.event} {row.detail}" for row in game.journal.rows)
-
-
-@virtual
 async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(clock: VirtualClock) -> None:
     async with Game(clock, stands=None) as game:
         await game.at(0.1)
@@ -801,7 +721,6 @@ async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(clock: Virtua
         assert len(game.journal.of("press")) == 8
 
 
-@virtual
 @in_game
 async def test_a_port_that_fails_while_it_is_darkened_does_not_spoil_a_stop(game: Game) -> None:
     await game.at(2)
@@ -809,3 +728,90 @@ async def test_a_port_that_fails_while_it_is_darkened_does_not_spoil_a_stop(game
     game.service.stop()
     await game.task
     assert not game.south.open
+
+
+@virtual
+async def test_an_open_input_is_named_in_record_and_status(clock: VirtualClock) -> None:
+    game = Game(clock)
+    assert not game.status.unauthenticated
+    game.handset.authenticated = False
+    async with game:
+        await game.at(1)
+        assert game.status.unauthenticated
+        notes = [(row.event, row.detail) for row in game.journal.of("note")]
+        assert notes == [("receiver", OPEN_TO_ALL)]
+
+
+@in_game
+async def test_before_the_first_order(game: Game) -> None:
+    said = game.status
+    assert said.rules == f"{RULES.title} {RULES.season}"
+    assert (said.phase, said.numerals, said.remaining_ms) == ("IDLE", None, None)
+    assert (said.boards, said.boards_why) == ("blank", "")
+    assert (said.last, said.by, said.result, said.game, said.down) == ("", "", "", 1, 0)
+    assert [(each.name, each.state) for each in said.board_health] == [
+        ("north", "waiting"),
+        ("south", "waiting"),
+    ]
+    assert (said.alarms, said.unauthenticated, said.journal) == ((), False, "")
+
+
+@in_game
+async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> None:
+    await game.at(2)
+    game.handset.press(Key.DEAD_BALL)
+    await game.at(5.25)
+    said = game.status
+    assert (said.phase, said.numerals, said.remaining_ms) == ("RUNNING", 37, 36_750)
+    assert (said.last, said.by, said.result) == ("play ended: routine", "handset 1", "running")
+    assert (said.ruling_seconds, said.starts_on, said.boards) == (40, "dead_ball", "lit")
+    assert said.citation
+
+
+@in_game
+async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(game: Game) -> None:
+    await game.at(2)
+    game.handset.press(Key.DEAD_BALL)
+    await game.at(12.5)
+    game.handset.press(Key.STOP)
+    await game.at(20)
+    assert (game.status.phase, game.status.remaining_ms) == ("STOPPED", 29_500)
+    game.handset.press(Key.SNAP)
+    assert (game.status.phase, game.status.remaining_ms, game.status.down) == ("LIVE", None, 1)
+
+
+@in_game
+async def test_the_console_and_the_last_mark(game: Game) -> None:
+    await game.at(2)
+    game.service.enter(PlayEnded("routine"))
+    assert (game.status.by, game.status.marked) == ("console", None)
+    await game.at(32.5)
+    assert game.status.marked == 10
+    game.handset.press(Key.SNAP)
+    assert game.status.marked is None
+
+
+@in_game
+async def test_the_journal_s_fault_is_passed_on(game: Game) -> None:
+    game.journal.fault = "disk full"
+    assert game.status.journal == "disk full"
+
+
+@in_game
+async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
+    await game.at(2)
+    assert (game.status.orders, game.status.by_handset) == (0, None)
+    game.handset.press(Key.FLAG)
+    status = game.status
+    assert (status.last, status.by, status.by_handset) == ("play ended: foul", "handset 1", 1)
+    assert not game.state.assumed
+    game.handset.press(Key.READY)
+    await game.at(4)
+    assert (game.status.number_s, game.status.expires_at) == (25, game.started_at + 27 * S)
+    await game.at(30)
+    game.handset.press(Key.DEAD_BALL)
+    assert game.state.assumed, "a new down"
+    game.north.lie()
+    status = game.status
+    assert (status.last, status.by) == ("boards off: north shows a wrong numeral", "service")
+    assert (status.orders, status.by_handset) == (4, None)

@@ -10,11 +10,13 @@ from typing import Any
 
 import pytest
 
-from controller.service.supervisor import PAUSES_S, supervise
+from controller.service.supervisor import PAUSES_S, TaskScope, supervise
 from drivers.base import DriverError, FrameError, PortError
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 S = 1_000_000_000
+
+
 Script = Callable[[int], Coroutine[Any, Any, None]]
 
 
@@ -252,3 +254,53 @@ async def test_a_device_lost_again_before_it_counts_as_well_is_told_again(
     told_at = [at for at, fault in ward.told if fault]
     await ward.end()
     assert lost_again_at in told_at
+
+
+@virtual
+async def test_a_stop_cancels_all_and_waits_for_their_ends(clock: VirtualClock) -> None:
+    scope, ended = TaskScope(), []
+
+    async def one(name: str) -> None:
+        try:
+            await asyncio.Event().wait()
+        finally:
+            await asyncio.sleep(0.025)
+            ended.append(name)
+
+    asyncio.get_running_loop().call_later(1, scope.stop)
+    before = asyncio.get_running_loop().get_exception_handler()
+    await scope.run_until_stopped([one("a"), one("b")], lambda: ended.append("begun"))
+    assert sorted(ended) == ["a", "b", "begun"]
+    assert asyncio.get_running_loop().get_exception_handler() is before
+
+
+@virtual
+async def test_a_bug_in_a_callback_ends_it(clock: VirtualClock) -> None:
+    scope = TaskScope()
+
+    def bug() -> None:
+        raise ZeroDivisionError("a bug")
+
+    asyncio.get_running_loop().call_later(1, bug)
+    with pytest.raises(ZeroDivisionError):
+        await scope.run_until_stopped([asyncio.sleep(9)], lambda: None)
+
+
+@virtual
+async def test_a_bug_in_a_task_ends_the_others(clock: VirtualClock) -> None:
+    scope, ended = TaskScope(), []
+
+    async def other() -> None:
+        try:
+            await asyncio.Event().wait()
+        finally:
+            ended.append("other")
+
+    async def bug() -> None:
+        await asyncio.sleep(1)
+        raise ZeroDivisionError("a bug")
+
+    with pytest.raises(ExceptionGroup) as caught:
+        await scope.run_until_stopped([other(), bug()], lambda: None)
+    assert caught.group_contains(ZeroDivisionError)
+    assert ended == ["other"]

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.base import Result
+from drivers.base import PhaseCode, Result
 from drivers.handset.cues import STATE_FLIGHT_NS, Cue, CueClock, CueKind
-from drivers.handset.messages import PhaseCode, StateFlag, StateFrame
+from drivers.handset.messages import StateFlag, StateFrame
 
 MS, S = 1_000_000, 1_000_000_000
 LIT = StateFlag.BOARDS_LIT

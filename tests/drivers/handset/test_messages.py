@@ -11,9 +11,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers import framing
-from drivers.base import Edge, FrameError, Key, Result
+from drivers.base import Edge, FrameError, Key, PhaseCode, Result
 from drivers.handset import messages
-from drivers.handset.messages import PhaseCode, PressFrame, StateFlag, StateFrame
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from tests.shared.protocol_page import Vector, refused, vectors
 
 UP = bytes(range(16))

@@ -9,10 +9,10 @@ from typing import Any
 import pytest
 
 from drivers.base import (
-    Acknowledgement,
     CrewState,
     Edge,
     Key,
+    PhaseCode,
     PortError,
     PortListener,
     Press,
@@ -22,7 +22,6 @@ from drivers.base import (
 from drivers.framing import Deframer, encode
 from drivers.handset.keys import Keys
 from drivers.handset.messages import (
-    PhaseCode,
     PressFrame,
     StateFlag,
     StateFrame,
@@ -566,15 +565,6 @@ async def test_an_error_of_the_service_ends_the_run(clock: VirtualClock) -> None
     assert b.task is not None
     with pytest.raises(ZeroDivisionError):
         await b.task
-
-
-@virtual
-async def test_an_answer_from_elsewhere_is_passed_on_only_to_our_own(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        b.radio.tell(SET_25, Acknowledgement(0, 3, Result.HELD))
-        assert b.acknowledged == (0, 0, Result.NONE)
-        b.radio.tell(SET_25, Acknowledgement(2, 0x10003, Result.ASSUMED))
-        assert b.acknowledged == (2, 3, Result.ASSUMED)
 
 
 @virtual

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.handset.session import LAST_SESSION, SessionError, next_session, replace_file
+from drivers.handset.session import LAST_SESSION, SessionError, next_session
 
 
 def test_sessions_count_up_from_1(tmp_path: Path) -> None:
@@ -111,10 +111,3 @@ def test_two_processes_never_take_the_same_number(tmp_path: Path) -> None:
     finally:
         os.close(other)
     assert next_session(path) == 2
-
-
-def test_a_replaced_file_has_the_mode_asked_for(tmp_path: Path) -> None:
-    path = tmp_path / "file"
-    replace_file(path, b"one", mode=0o640)
-    replace_file(path, b"two", mode=0o600)
-    assert (path.read_bytes(), path.stat().st_mode & 0o777) == (b"two", 0o600)

@@ -8,12 +8,11 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from drivers.base import CrewState, Edge, Key, PortError, Press, Rejection, Result
+from drivers.base import CrewState, Edge, Key, PhaseCode, PortError, Press, Rejection, Result
 from drivers.framing import Deframer, encode
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
 from drivers.handset.messages import (
-    PhaseCode,
     PressFrame,
     StateFlag,
     StateFrame,

@@ -15,8 +15,6 @@ from typing import Any
 import pytest
 
 from drivers.base import (
-    Acknowledgement,
-    CrewState,
     DriverError,
     Edge,
     Key,
@@ -123,7 +121,6 @@ async def test_a_press_is_dated_when_it_is_read(clock: VirtualClock) -> None:
         at = clock()
         await b.type("d")
         assert b.console.presses == [Press(0, Key.DEAD_BALL, Edge.DOWN, at, at)]
-        assert b.keys.acknowledged == Acknowledgement(0, 0, Result.HELD)
 
 
 @virtual
@@ -230,17 +227,6 @@ async def test_a_line_has_an_end(clock: VirtualClock) -> None:
         await b.type(":" + "a" * 500)
         await b.type("\r")
         assert b.console.said == [("entered", "a" * LONGEST_ENTRY)]
-
-
-@virtual
-async def test_the_console_is_told_for_drawing(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        state = CrewState(1, 25, None, True, False, False)
-        b.keys.tell(state, Acknowledgement(0, 0, Result.ASSUMED))
-        b.keys.tell(state, Acknowledgement(3, 9, Result.REFUSED))
-        assert b.keys.state is state
-        assert b.keys.acknowledged == Acknowledgement(0, 0, Result.ASSUMED)
-        assert (b.keys.authenticated, b.keys.beacons, b.keys.name) == (True, False, "console keys")
 
 
 @virtual
@@ -353,3 +339,8 @@ async def test_it_runs_again_after_a_fault_with_a_closed_line(clock: VirtualCloc
         assert b.keys.entry is None
         await b.type("r")
         assert b.console.edges == [(Key.READY, Edge.DOWN)]
+
+
+def test_what_a_handset_driver_promises() -> None:
+    keys = TerminalKeys(0, lambda: 0)
+    assert (keys.authenticated, keys.beacons, keys.name) == (True, False, "console keys")

@@ -8,8 +8,9 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
-from controller.journal.file import Dated, JournalFile, Origin
+from controller.journal.file import JournalFile, Origin
 from controller.journal.reader import JournalReader
+from controller.journal.row import Dated
 from controller.recovery.recovery import MARKER
 from drivers.handset.keys import load_keys
 from drivers.handset.session import next_session

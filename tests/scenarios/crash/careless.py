@@ -10,9 +10,9 @@ from controller.recovery.checkpoint import Checkpointer
 
 
 def keep_nothing_before_the_frame(*_: object) -> None:
-    """In place of :meth:`Checkpointer.carry`; at the end of the turn everything is kept as ever."""
+    """In place of :meth:`Checkpointer.keep_order`; the end of the turn keeps everything as ever."""
 
 
 if __name__ == "__main__":
-    Checkpointer.carry = keep_nothing_before_the_frame  # type: ignore[assignment]
+    Checkpointer.keep_order = keep_nothing_before_the_frame  # type: ignore[assignment]
     sys.exit(main())

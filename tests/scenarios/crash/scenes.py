@@ -11,7 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, expires_at
 from tests.scenarios.crash.killer import LOOP, Killer, Point, Seen, after, reads_from, touches
 from tests.shared.board_node import Heard

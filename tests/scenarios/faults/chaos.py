@@ -44,7 +44,7 @@ class Chaos:
         self.stalls = 0
         self.presses = self.heard = 0
         self._ends_at = rig.clock() + round(lasts_s * S_NS)
-        self._decided: object = None
+        self._orders = 0
         self._acted_at = 0
         self._ill = dict.fromkeys(rig.lines, 0)
         self._ill_at = dict.fromkeys(rig.lines, 0)
@@ -99,10 +99,10 @@ class Chaos:
             self._tell(f"relit at {self._acted_at}")
 
     def _look(self) -> None:
-        decided = self.rig.service.last.decided
-        if decided is not self._decided:
-            self._decided = decided
-            if decided is not None and decided.order.handset is not None:
+        status = self.rig.status
+        if status.orders != self._orders:
+            self._orders = status.orders
+            if status.by_handset is not None:
                 self._acted_at = self._acted_at or self.rig.clock()
 
     # Trouble

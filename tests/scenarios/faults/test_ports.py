@@ -108,7 +108,7 @@ def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -
         rig.fill("boards")
         begun_at = rig.clock()
         await asyncio.sleep(0.55)
-        assert "not drained" in rig.service.watch.faults["north"]
+        assert "not drained" in rig.status.board_health[0].detail
         await asyncio.sleep(0.45)
         heard = len(rig.boards.log)
         rig.mend("boards")

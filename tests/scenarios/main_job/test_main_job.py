@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from tests.scenarios.main_job.playing import SETTLED_NS, Player, face_of
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
 from tests.shared.board_node import Heard

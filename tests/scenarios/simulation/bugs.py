@@ -16,7 +16,7 @@ from controller.recovery import recovery
 from controller.recovery.checkpoint import Checkpointer
 from controller.rules.phases import Boards, Running
 from controller.rules.play_clock import PlayClock
-from controller.service import board_agreement as agreement
+from controller.service import board_state
 from controller.service.display import Display
 from controller.service.service import Service
 from controller.service.watchdog import Watchdog
@@ -58,8 +58,8 @@ def snapshot_after_the_frame(patch: Patch) -> None:
     carry_out = Service._carry_out
 
     def frame_first(self: Service, *what: Any) -> None:
-        now = self.now()
-        self.display.put_up(self._numerals(now), now)
+        now = self._clock()
+        self._display.put_up(self._numerals(now), now)
         carry_out(self, *what)
 
     patch.setattr(Service, "_carry_out", frame_first)
@@ -67,17 +67,17 @@ def snapshot_after_the_frame(patch: Patch) -> None:
 
 def one_silence_darkens(patch: Patch) -> None:
     """A single lost answer counts as a fault."""
-    patch.setattr(agreement, "BAD_BEFORE_RIGHT", 1)
+    patch.setattr(board_state, "BAD_BEFORE_RIGHT", 1)
 
 
 def boards_flap(patch: Patch) -> None:
     """Darkness after a silence ends by itself as often as it likes."""
-    patch.setattr(agreement.Agreement, "_may_not_return", lambda self, _: self._lies)
+    patch.setattr(board_state.Agreement, "_may_not_return", lambda self, _: self._lies)
 
 
 def a_lie_is_forgiven(patch: Patch) -> None:
     """A board that showed a wrong numeral comes back by itself."""
-    patch.setattr(agreement.Agreement, "_may_not_return", lambda *_: False)
+    patch.setattr(board_state.Agreement, "_may_not_return", lambda *_: False)
 
 
 def replayed_counter_accepted(patch: Patch) -> None:
@@ -106,10 +106,10 @@ def session_stays(patch: Patch) -> None:
 def only_the_faulty_board_dark(patch: Patch) -> None:
     """A board in fault is darkened by its mask; the other stays lit."""
 
-    def lit(self: Service) -> bool:
-        return self.play_clock.boards is Boards.LIT
+    def lit(self: board_state.BoardState) -> bool:
+        return self._play_clock.boards is Boards.LIT
 
-    patch.setattr(Service, "lit", property(lit))
+    patch.setattr(board_state.BoardState, "lit", property(lit))
 
 
 def node_never_silent(patch: Patch) -> None:
@@ -161,7 +161,7 @@ def undo_without_the_time_since(patch: Patch) -> None:
 
 def order_not_carried(patch: Patch) -> None:
     """An order is in no snapshot yet when its frame leaves."""
-    patch.setattr(Checkpointer, "carry", lambda *_: None)
+    patch.setattr(Checkpointer, "keep_order", lambda *_: None)
 
 
 @dataclass(frozen=True)

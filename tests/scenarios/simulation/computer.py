@@ -14,7 +14,6 @@ from controller.config.load import Config, load_config
 from controller.journal.file import Origin
 from controller.recovery.recovery import Recovery
 from controller.rulebook.loader import fingerprint
-from controller.rules.phases import Boards, Expired
 from controller.service.service import Service
 from controller.service.watchdog import Watchdog
 from drivers.handset.keys import Keys, write_keys
@@ -169,9 +168,7 @@ class Computer:
     @property
     def at_zero(self) -> bool:
         """True when the service has seen the count end."""
-        return self.service is not None and isinstance(
-            self.service.play_clock.state.down.phase, Expired
-        )
+        return self.service is not None and self.service.status().phase == "EXPIRED"
 
     # One process
 
@@ -196,7 +193,7 @@ class Computer:
         self.starts.append(now)
         schedule.log.fault(self._why, min(self._died_at, self._asked_at), now)
         self._asked_at = NEVER
-        schedule.log.say(now, f"service starts ({recovery.beginning.story or 'afresh'})")
+        schedule.log.say(now, f"service starts ({recovery.plan.story or 'afresh'})")
         self._note_self_off(service, process, starting=True)
         running = asyncio.create_task(service.run())
         feeding = asyncio.create_task(self._watchdog(service, process).run())
@@ -287,11 +284,11 @@ class Computer:
 
     def _note_self_off(self, service: Service, process: Process, *, starting: bool = False) -> None:
         """Learn of the one thing that only the service decides: that the boards are to be off."""
-        if not process.alive or service.play_clock.boards is not Boards.OFF:
+        if not process.alive or service.status().boards != "off":
             return
         if not self._truth.clock.off:
             now = self._schedule.clock()
-            why = service.checkpointer.off_why
+            why = service._board_state.off_why
             self.self_offs.append(SelfOff(now, why, self._truth.heard_at, starting))
             self._schedule.log.say(now, f"service puts the boards off: {why}")
             self._truth.put_off(why, now)

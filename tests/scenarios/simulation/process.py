@@ -12,7 +12,8 @@ import enum
 from collections.abc import Callable
 from pathlib import Path
 
-from controller.journal.file import Dated, JournalFile, Opening, Origin, Row
+from controller.journal.file import JournalFile, Opening, Origin
+from controller.journal.row import Dated, Row
 from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from drivers.base import Clock
@@ -90,14 +91,14 @@ class KillableRecovery:
         self._recovery, self._path, self._process = recovery, path, process
 
     @property
-    def beginning(self) -> RestartPlan:
-        return self._recovery.beginning
+    def plan(self) -> RestartPlan:
+        return self._recovery.plan
 
-    def carry(self, carried: PendingOrder) -> None:
-        self._write(lambda: self._recovery.carry(carried))
+    def save_order(self, pending: PendingOrder) -> None:
+        self._write(lambda: self._recovery.save_order(pending))
 
-    def save(self, moment: Checkpoint) -> None:
-        self._write(lambda: self._recovery.save(moment))
+    def save(self, checkpoint: Checkpoint) -> None:
+        self._write(lambda: self._recovery.save(checkpoint))
 
     def _write(self, write: Callable[[], None]) -> None:
         process = self._process
@@ -137,7 +138,7 @@ class KillableJournal:
         self._disk, self._process = disk, process
         self._file = JournalFile(disk.path, origin)
         self._opening = self._file.opening()
-        self.journalled = 0
+        self.journalled, self.fault = 0, ""
         self._opened = False
         self._written: list[Dated] = []
         self._waiting: list[Dated] = []

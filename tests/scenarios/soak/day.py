@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from controller.journal.reader import JournalReader
-from controller.rules.phases import Boards
 from drivers.base import Key
 from tests.scenarios.soak.plays import plays
 from tests.scenarios.soak.stadium import HANDSET, Stadium
@@ -115,7 +114,7 @@ class Keeper:
         else:
             await self._stadium.break_pair(5.0)
         await asyncio.sleep(QUIET_S)
-        if self._stadium.service.play_clock.boards is Boards.OFF:
+        if self._stadium.service.status().boards == "off":
             await self._relight()
 
     async def _relight(self) -> None:

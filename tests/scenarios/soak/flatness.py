@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from tests.benchmarks.figures import percentile
 from tests.benchmarks.rig import MS, S
 from tests.scenarios.soak.findings import Finding, at_most, equal

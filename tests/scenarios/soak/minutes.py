@@ -15,8 +15,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from controller.journal.file import Row
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from drivers.base import Key
 from tests.benchmarks.lateness import Changes, start_floor
 from tests.benchmarks.rig import (

@@ -105,7 +105,7 @@ class Stadium:
         """Run it until the block is left, then end it in order."""
         self.journal.start()
         self.journal.opening(5.0)
-        self._console.attach(self.service, None, self.journal)
+        self._console.attach(self.service, None)
         for pair in self._assembly.pairs:
             pair.open()
         watchdog = Watchdog(self.service, self.told.tell, PATIENCE_S)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.journal.file import Row
+from controller.journal.row import Row
 from controller.service.display import Display
 from drivers.base import Key
 from tests.benchmarks.rig import MS, S
