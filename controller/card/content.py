@@ -72,7 +72,7 @@ class Count:
         return f"{self.number} {self.starts}".strip()
 
 
-class Row(NamedTuple):
+class CardRow(NamedTuple):
     """A thing, what it means, where that was read."""
 
     head: str
@@ -138,7 +138,7 @@ def _item(ruling: Ruling) -> Item:
     return Item(ruling.ending, words, bool(ruling.unsettled), bool(ruling.override))
 
 
-def facts(rules: RuleSet) -> Iterator[Row]:
+def facts(rules: RuleSet) -> Iterator[CardRow]:
     """Each fact that changes a count, the count then, and the endings it is told with."""
     found: dict[tuple[str, str], list[Ruling]] = {}
     endings: dict[tuple[str, str], list[str]] = {}
@@ -150,16 +150,16 @@ def facts(rules: RuleSet) -> Iterator[Row]:
         words = f"{count}, after {'; '.join(endings[fact, count])}"
         unsettled = any(each.unsettled for each in rulings)
         local = any(each.override for each in rulings)
-        yield Row(FACT_WORDS.get(fact, fact), words, "", unsettled, local)
+        yield CardRow(FACT_WORDS.get(fact, fact), words, "", unsettled, local)
     if rules.cancelled:
-        yield Row(FACT_WORDS["cancelled"], "as if it had not happened")
+        yield CardRow(FACT_WORDS["cancelled"], "as if it had not happened")
     if rules.rulings["routine"].starts_on is StartsOn.DEAD_BALL:
         long, short = rules.routine_s, rules.administrative_s
         words = f"{short} on the ready beats {long} on the ready beats {long} at the dead ball"
-        yield Row("Several reasons in one down", words)
+        yield CardRow("Several reasons in one down", words)
 
 
-def signals(rules: RuleSet) -> list[Row]:
+def signals(rules: RuleSet) -> list[CardRow]:
     """The officials' signals that a keeper acts on, for this kind of count."""
     palms = [
         _ruled(rules, "One palm pumped overhead", "referee_pump", "reset to {}"),
@@ -168,47 +168,49 @@ def signals(rules: RuleSet) -> list[Row]:
     if rules.rulings["routine"].starts_on is not StartsOn.DEAD_BALL:
         signal = "Whistle" if rules.ready_by_whistle else "Ready for play"
         start = _ruled(rules, f"Referee: {signal.lower()}", "incomplete_pass", "the {} runs")
-        ended = Row("Any sign that the play is over", f"{rules.routine_s} up, held: nothing runs")
+        ended = CardRow(
+            "Any sign that the play is over", f"{rules.routine_s} up, held: nothing runs"
+        )
         return [start._replace(words=f"the {rules.routine_s} held runs"), ended, *palms]
     if rules.ready_by_whistle:
         return [*(_signal(rules, each) for each in WHISTLE_SIGNALS), *palms]
     return [_signal(rules, each) for each in DEAD_BALL_SIGNALS]
 
 
-def _signal(rules: RuleSet, signal: Signal) -> Row:
+def _signal(rules: RuleSet, signal: Signal) -> CardRow:
     words = signal.means.format(
         routine=rules.routine_s,
         administrative=rules.administrative_s,
         **{name: in_short(rules.rulings[name]) for name in _RULED},
     )
-    return Row(signal.shown, words, signal.source)
+    return CardRow(signal.shown, words, signal.source)
 
 
 _RULED: Final = ("touchdown", "field_goal", "delay_of_game")
 
 
-def _ruled(rules: RuleSet, head: str, ending: str, words: str) -> Row:
+def _ruled(rules: RuleSet, head: str, ending: str, words: str) -> CardRow:
     ruling = rules.rulings[ending]
     number = "-" if ruling.seconds is None else str(ruling.seconds)
     unsettled, local = bool(ruling.unsettled), bool(ruling.override)
-    return Row(head, words.format(number), ruling.citation, unsettled, local)
+    return CardRow(head, words.format(number), ruling.citation, unsettled, local)
 
 
-def zero_and_dark(rules: RuleSet) -> list[Row]:
+def zero_and_dark(rules: RuleSet) -> list[CardRow]:
     """What to do at zero, and when the boards go off."""
     zero, boards = rules.rulings["zero_no_foul"], rules.rulings["boards_disagree"]
     foul = in_short(rules.rulings["delay_of_game"])
     return [
-        Row("Zero before the snap", "an official calls the foul, never the board; no horn"),
-        Row("Foul called", f"zero stays until the penalty is completed, then {foul}"),
-        Row(
+        CardRow("Zero before the snap", "an official calls the foul, never the board; no horn"),
+        CardRow("Foul called", f"zero stays until the penalty is completed, then {foul}"),
+        CardRow(
             "No foul called",
             f"{rules.routine_s} up at the snap; {in_short(zero)}",
             zero.citation,
             bool(zero.unsettled),
             bool(zero.override),
         ),
-        Row(
+        CardRow(
             "Boards disagree, or one fails",
             "both off, coaches told at once, the count kept on the field by the back judge; "
             "count and cues in the hand go on",
@@ -216,7 +218,7 @@ def zero_and_dark(rules: RuleSet) -> list[Row]:
             bool(boards.unsettled),
             bool(boards.override),
         ),
-        Row("Boards back", "BOARDS OFF pressed again lights both; tell the coaches"),
+        CardRow("Boards back", "BOARDS OFF pressed again lights both; tell the coaches"),
     ]
 
 

@@ -16,9 +16,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
 
-from controller.card import content as card_text
-from controller.card.flowables import SMALLEST, DoesNotFitError
-from controller.card.typesetting import Block, Box, Head, Setter
+from controller.card import content
+from controller.card.typesetting import SMALLEST, Block, Box, DoesNotFitError, Head, Setter
 from controller.rules.rulings import RulesError, RuleSet
 
 INSTALL: Final = 'python3 -m pip install "reportlab>=5.1,<6"'
@@ -52,12 +51,12 @@ def write_card(
     if target.exists() and not target.is_file():
         what = "is a folder" if target.is_dir() else "is no regular file"
         raise RulesError(f"--card {path}: {what}")
-    content = card_pdf(rules, paper=paper, options=options, asked=asked)
+    card = card_pdf(rules, paper=paper, options=options, asked=asked)
     waiting = None
     try:
         descriptor, waiting = tempfile.mkstemp(prefix=".card-", dir=target.parent)
         with os.fdopen(descriptor, "wb") as file:
-            file.write(content)
+            file.write(card)
         Path(waiting).chmod(_mode(target))
         Path(waiting).replace(target)
     except OSError as error:
@@ -82,10 +81,10 @@ def card_pdf(
     """The card as PDF, the same bytes for the same card. Raises :class:`RulesError`."""
     head = Head(
         rules.title,
-        f"{rules.code}  \N{MIDDLE DOT}  {card_text.season_of(rules, asked)}",
-        tuple(card_text.adoptions(rules, options)),
+        f"{rules.code}  \N{MIDDLE DOT}  {content.season_of(rules, asked)}",
+        tuple(content.adoptions(rules, options)),
     )
-    title = f"Play clock card: {rules.code}, {card_text.season_of(rules, asked)}"
+    title = f"Play clock card: {rules.code}, {content.season_of(rules, asked)}"
     found = None
     fits, too_large = 0, len(SIZES)  # the sizes rise: halve what is between the two
     while fits < too_large:
@@ -108,11 +107,11 @@ def card_pdf(
 
 def _set(setter: Setter, rules: RuleSet, head: Head, boxes: list[Box]) -> None:
     front, right, signs, keys = boxes
-    rows = [card_text.facts(rules), card_text.signals(rules), card_text.zero_and_dark(rules)]
+    rows = [content.facts(rules), content.signals(rules), content.zero_and_dark(rules)]
     facts, signals, zero = (list(each) for each in rows)
     marked = [*rules.rulings.values(), *rules.variants.values()]
     rest = setter.head(head, front)
-    rulings = [block for count in card_text.counts(rules) for block in setter.count(count)]
+    rulings = [block for count in content.counts(rules) for block in setter.count(count)]
     more = setter.fill(rulings, rest.columns())
     below = setter.level(more, right) if more else right
     changes = setter.rows("What a fact changes", facts)
@@ -124,13 +123,13 @@ def _set(setter: Setter, rules: RuleSet, head: Head, boxes: list[Box]) -> None:
     left = [
         *setter.rows("Signals of the officials", signals),
         *setter.rows("Zero, and dark boards", zero),
-        setter.choices("Agreed by this crew", card_text.agreed(rules), signs.width),
+        setter.choices("Agreed by this crew", content.agreed(rules), signs.width),
     ]
     setter.flow(left, [signs])
     blocks: list[Block] = []
     for layout in ("twelve", "four"):
-        table = card_text.key_rows(layout, rules)
+        table = content.key_rows(layout, rules)
         blocks += setter.keys(f"Handset of {layout} keys", table, keys.width)
-    blocks.append(setter.pairs("The thumb feels", card_text.cues(rules), keys.width))
+    blocks.append(setter.pairs("The thumb feels", content.cues(rules), keys.width))
     setter.flow(blocks, [keys])
     setter.folds()

@@ -25,7 +25,7 @@ class Value:
 
 @dataclass(frozen=True, slots=True)
 class Option:
-    """One disagreement. ``setting`` names where it is set when it is no matter of rulings."""
+    """One disagreement. ``setting`` names where it is set when it is not a matter of rulings."""
 
     name: str
     about: str

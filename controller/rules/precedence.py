@@ -1,7 +1,7 @@
 """Two who press at once: when the press of one stands against the other's.
 
 The field official's does, for a moment (``field_stands_s``). Presses that merely follow each other,
-as a snap follows the ready, are no contradiction, nor are facts that add up.
+as a snap follows the ready, do not contradict each other, and neither do facts that add up.
 """
 
 from __future__ import annotations

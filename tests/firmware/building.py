@@ -23,25 +23,28 @@ SANITIZERS = ("-fsanitize=address,undefined", "-fno-sanitize-recover=all")
 
 
 @contextlib.contextmanager
-def _one_at_a_time() -> Iterator[None]:
+def _one_at_a_time(name: str) -> Iterator[None]:
+    """Hold what is built under this name: test processes share it."""
     STORE.mkdir(parents=True, exist_ok=True)
-    with (STORE / "lock").open("w") as lock:
+    with (STORE / f"{name}.lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
         yield
 
 
-def run(*command: str | Path) -> str:
-    """Run a command and give what it printed; one that fails is an :class:`AssertionError`."""
+def _done(command: Sequence[str | Path]) -> subprocess.CompletedProcess[str]:
     done = subprocess.run(command, capture_output=True, text=True, check=False)
     assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
-    return done.stdout
+    return done
+
+
+def run(*command: str | Path) -> str:
+    """Run a command and give what it printed; one that fails is an :class:`AssertionError`."""
+    return _done(command).stdout
 
 
 def report(*command: str | Path) -> str:
     """The same, giving what the command wrote to standard error."""
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert done.returncode == 0, f"{command}\n{done.stdout}{done.stderr}"
-    return done.stderr
+    return _done(command).stderr
 
 
 def image(part: str, *settings: str) -> Path:
@@ -52,7 +55,7 @@ def image(part: str, *settings: str) -> Path:
     folder = STORE / "-".join(
         [part, *(hashlib.sha256(s.encode()).hexdigest()[:8] for s in settings)]
     )
-    with _one_at_a_time():
+    with _one_at_a_time(folder.name):
         run("make", "--quiet", "-C", FIRMWARE / part, f"BUILD={folder}", *settings)
     return folder / f"{part}.elf"
 
@@ -66,7 +69,7 @@ def program(
     for path in [*sources, *headers]:
         key.update(path.read_bytes())
     made = STORE / f"{name}-{key.hexdigest()[:12]}"
-    with _one_at_a_time():
+    with _one_at_a_time(made.name):
         if not made.exists():
             found = shutil.which(compiler)
             assert found, f"no {compiler}"

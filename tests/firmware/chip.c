@@ -127,7 +127,7 @@ static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
     (void)cycles;
 }
 
-/* Due every cycle from the set one on, until it is set anew: the sleep that the very instruction
+/* Due every cycle from the set one on, until it is set again: the sleep that the very instruction
  * of that cycle begins would go on to the next timer. */
 static avr_cycle_count_t here(avr_t *avr, avr_cycle_count_t when, void *parameter)
 {

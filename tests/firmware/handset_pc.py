@@ -11,14 +11,8 @@ from typing import Any, NamedTuple
 
 from drivers.base import PhaseCode, Result
 from drivers.framing import Deframer
-from drivers.handset.messages import (
-    PressFrame,
-    StateFlag,
-    StateFrame,
-    encode_state,
-    parse_press,
-    press_is_authentic,
-)
+from drivers.handset import messages
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
 from tests.shared.frames import KEY_BITS, framed
 
@@ -189,7 +183,7 @@ class Controller:
             "ack_counter": 0,
             "ack_result": Result.NONE,
         }
-        return encode_state(StateFrame(**{**said, **fields}), DOWN_KEY)
+        return messages.encode_state(StateFrame(**{**said, **fields}), DOWN_KEY)
 
     def say(self, **fields: Any) -> None:
         self.handset.hear(self.wire(**fields))
@@ -198,5 +192,5 @@ class Controller:
 def press_of(frame: bytes, session: int = 0x2A, up_key: bytes = UP_KEY) -> PressFrame:
     """A PRESS as the controller's driver reads it, its tag right."""
     (body,) = Deframer().feed(frame)
-    assert press_is_authentic(body, session, up_key), frame.hex()
-    return parse_press(body)
+    assert messages.press_is_authentic(body, session, up_key), frame.hex()
+    return messages.parse_press(body)

@@ -11,14 +11,7 @@
 
 #include "node.h"
 #include "pc_hal.h"
-
-#define REQUIRE(what)                                                                             \
-    do {                                                                                          \
-        if (!(what)) {                                                                            \
-            fprintf(stderr, "%s:%d: not so: %s\n", __FILE__, __LINE__, #what);                    \
-            abort();                                                                              \
-        }                                                                                         \
-    } while (0)
+#include "pc_require.h"
 
 /* The second node. */
 static struct {

@@ -13,14 +13,7 @@
 #include "hal.h"
 #include "handset.h"
 #include "pairing.h"
-
-#define REQUIRE(what)                                                                             \
-    do {                                                                                          \
-        if (!(what)) {                                                                            \
-            fprintf(stderr, "%s:%d: not so: %s\n", __FILE__, __LINE__, #what);                    \
-            abort();                                                                              \
-        }                                                                                         \
-    } while (0)
+#include "pc_require.h"
 
 enum { MEMORY = 512, LONGEST_ON_MS = 800 };
 
@@ -235,7 +228,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
     moving = restarted = false;
     pair_at_first();
     power_on(true);
-    bool paired_anew = false;
+    bool paired_again = false;
     for (size_t at = 0; at < size;) {
         uint8_t step = data[at++];
         uint8_t given[64] = {0}, length = step & 0x1F;
@@ -258,7 +251,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 send(given, length, 0, 0, false);
             break;
         case 4:
-            if (given[0] == 1 && !paired_anew) { /* a new pairing begins a new counter */
+            if (given[0] == 1 && !paired_again) { /* a new pairing begins a new counter */
                 contacts = KEY_40 | KEY_UNDO;
                 power_on(true);
                 tick(2001);
@@ -267,7 +260,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 contacts = 0;
                 last_counter = highest_session = 0;
                 power_on(true);
-                paired_anew = true;
+                paired_again = true;
             } else {
                 contacts = word_at(given) & 0x0FFF;
                 power_on(given[2] & 1);

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import re
 import shutil
 from pathlib import Path
 
@@ -252,22 +251,3 @@ def test_the_image_is_the_same_bytes_wherever_it_is_built(image: Path, tmp_path:
     building.run("make", "--quiet", "-C", copy / "board", "BUILD=here")
     made = copy / "board" / "here" / "board.bin"
     assert made.read_bytes() == (image.parent / "board.bin").read_bytes()
-
-
-def test_the_fuses_are_the_bits_that_the_readme_names() -> None:
-    """Bit by bit, names and places of avr-libc's header; a programmed bit is 0."""
-    header = Path("/usr/lib/avr/include/avr/iom328p.h").read_text()
-    places = {name: int(bit) for name, bit in re.findall(r"FUSE_(\w+)\s.*_BV\((\d)\)", header)}
-    makefile = (building.FIRMWARE / "board" / "Makefile").read_text()
-    programmed = {
-        "LOW": ["CKSEL3"],
-        "HIGH": ["SPIEN", "WDTON", "EESAVE", "BOOTSZ0", "BOOTSZ1"],
-        "EXTENDED": ["BODLEVEL0", "BODLEVEL1"],
-    }
-    readme = (building.FIRMWARE / "README.md").read_text()
-    for which, names in programmed.items():
-        value = 0xFF
-        for name in names:
-            value &= ~(1 << places[name])
-        assert f"{which}_FUSE = 0x{value:02X}\n" in makefile
-        assert f"| {which.lower()} | {value:02X} |" in readme

@@ -190,7 +190,7 @@ def test_a_mark_that_meets_a_result_is_left_out_and_never_cuts_it_to_another() -
         assert all(each in ([600], [50]) for each in lengths), lengths
 
 
-def test_boards_off_flutters_every_5_s_until_a_key_and_anew_when_newly_set() -> None:
+def test_boards_off_flutters_every_5_s_until_a_key_and_again_when_newly_set() -> None:
     with serving() as handset:
         controller = Controller(handset)
         begun_ms = handset.now_ms

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import random
-import re
 from collections.abc import Iterator
 from itertools import pairwise
-from pathlib import Path
 
 import pytest
 
@@ -406,22 +404,3 @@ def test_what_was_seen_of_the_stack_is_within_its_sum_and_no_byte_was_overrun() 
     summed, _ = figures.stack_summed(image())
     assert 100 < seen.stack <= summed + LIBRARY
     assert seen.interrupts_off < 2 * BYTE_CYCLES and seen.unread <= 2
-
-
-def test_the_fuses_are_the_bits_that_the_readme_names() -> None:
-    """Bit by bit, names and places of avr-libc's header; a programmed bit is 0."""
-    header = Path("/usr/lib/avr/include/avr/iom328p.h").read_text()
-    places = {name: int(bit) for name, bit in re.findall(r"FUSE_(\w+)\s.*_BV\((\d)\)", header)}
-    makefile = (handset_pc.FOLDER / "Makefile").read_text()
-    readme = (building.FIRMWARE / "README.md").read_text()
-    programmed: dict[str, list[str]] = {
-        "LOW": [],
-        "HIGH": ["SPIEN", "BOOTSZ0", "BOOTSZ1"],
-        "EXTENDED": ["BODLEVEL1"],
-    }
-    for which, names in programmed.items():
-        value = 0xFF
-        for name in names:
-            value &= ~(1 << places[name])
-        assert f"{which}_FUSE = 0x{value:02X}\n" in makefile
-        assert f"| {which.lower()} | {value:02X} |" in readme

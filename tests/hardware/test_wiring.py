@@ -1,15 +1,11 @@
-"""The drawings are what their text gives, can be read, and have the firmware's pins."""
+"""The drawings have the firmware's pins; the page's sums, parts and commands are right."""
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import re
-import sys
 import tomllib
-import xml.etree.ElementTree as ET
 from pathlib import Path
-from types import ModuleType
 
 import pytest
 
@@ -22,52 +18,8 @@ WIRING = HARDWARE / "wiring"
 SHEETS = sorted(path.stem for path in WIRING.glob("*.toml"))
 
 
-def _draw() -> ModuleType:
-    spec = importlib.util.spec_from_file_location("wiring_draw", WIRING / "draw.py")
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # where dataclasses look for it
-    spec.loader.exec_module(module)
-    return module
-
-
-draw = _draw()
-
-
 def test_every_sheet_is_there() -> None:
     assert SHEETS == ["board-node", "handset", "lamps", "receiver", "run"]
-
-
-@pytest.mark.parametrize("sheet", SHEETS)
-def test_a_drawing_is_what_its_text_gives(sheet: str) -> None:
-    picture = (WIRING / f"{sheet}.svg").read_text(encoding="utf-8")
-    assert picture == draw.drawn(WIRING / f"{sheet}.toml"), "run hardware/wiring/draw.py"
-    root = ET.fromstring(picture)  # our own file
-    words = "".join(root.itertext())
-    for part in tomllib.loads((WIRING / f"{sheet}.toml").read_text("utf-8"))["part"]:
-        assert part["name"] in words
-
-
-PART = '[[part]]\nid = "{0}"\nat = [{1}, 80]\nwidth = 150\nname = "part {0}"\nright = ["1 | NET"]\n'
-
-
-@pytest.mark.parametrize(
-    ("tables", "said"),
-    [
-        (PART.format("a", 40) + PART.format("b", 180), "a meets b"),
-        (PART.format("a", 40) + PART.format("b", 200), "'NET' meets the edge of b"),
-        (PART.format("a", 290), "'NET' leaves the sheet"),
-        ('[[note]]\nat = [30, 40]\nlines = ["over the title"]', "'Sheet' meets 'over the title'"),
-        (PART.format("a", 40) + '[[wire]]\npath = ["a.1", "a.2"]', "there is no a.2"),
-        (PART.format("a", 40) + '[[wire]]\npath = ["a.l", "y120", "a.1"]', "goes through a"),
-        (PART.format("a", 40) + '[[wire]]\npath = ["a.l", "a.r"]\nkind = "red"', "kind 'red'"),
-    ],
-)
-def test_a_sheet_that_could_not_be_read_is_refused(tmp_path: Path, tables: str, said: str) -> None:
-    sheet = tmp_path / "sheet.toml"
-    sheet.write_text(f'[sheet]\ntitle = "Sheet"\nwidth = 420\nheight = 300\n{tables}\n')
-    with pytest.raises(draw.SheetError, match=re.escape(said)):
-        draw.drawn(sheet)
 
 
 def drawn_pins(sheet: str) -> set[tuple[str, str, str]]:

@@ -33,7 +33,7 @@ from tests.mutation.toml_mutants import toml_mutants
 
 
 def kept(path: Path) -> dict[str, Verdict]:
-    """The verdicts of a file; a line cut off by a broken run is none."""
+    """The verdicts of a file; a line cut off by a broken run is left out."""
     if not path.exists():
         return {}
     rows = [line for line in path.read_text("utf-8").splitlines() if line.endswith("}")]

@@ -24,15 +24,16 @@ JUDGES: Final = sorted(
         *(ROOT / "tests" / "controller" / "rulebook").glob("test_*.py"),
         ROOT / "tests" / "controller" / "recovery" / "test_snapshot_codec.py",
         *(ROOT / "tests" / "exploration").glob("test_*.py"),
+        *(ROOT / "tests" / "scenarios" / "published").glob("test_*.py"),
         ROOT / "tests" / "test_state_diagram.py",
     ]
 )
 """The quick tests of the rules and of what reads and writes them. Tests of the whole service would
 kill some more by chance, where the rules' own should."""
-HOMES: Final = {"effects": "play_clock", "actions": "transitions"}
-"""Whose tests are of a module that has no file of tests by its own name."""
+ALSO_OF: Final = {"actions": "transitions"}
+"""Modules whose nearest tests are another's too: the table is typed in there, cell by cell."""
 READ_WHEN_RUN: Final = tuple(
-    f"tests/controller/rules/{name}.py" for name in ("codes/test_seasons", "codes/test_published")
+    f"tests/scenarios/published/{name}.py" for name in ("test_seasons", "test_published")
 )
 """Those that read the shipped data when they run, not when they are imported."""
 ALL, QUICK, NEAR = "all", "quick", "near"
@@ -52,7 +53,14 @@ _bench: Bench | None = None
 def digest() -> str:
     """Of all that a verdict rests on: code and data of the controller, the tests, this package."""
     found = hashlib.sha256()
-    for top in ("controller", "drivers", "tests/controller", "tests/exploration", "tests/mutation"):
+    for top in (
+        "controller",
+        "drivers",
+        "tests/controller",
+        "tests/exploration",
+        "tests/scenarios/published",
+        "tests/mutation",
+    ):
         for path in sorted((ROOT / top).rglob("*")):
             if path.suffix in (".py", ".csv", ".toml") and path.name != "survivors.toml":
                 found.update(path.relative_to(ROOT).as_posix().encode() + path.read_bytes())
@@ -128,13 +136,14 @@ def _judge(index: int) -> Verdict:
 def judges_of(mutant: Mutant, reach: Reach) -> list[str]:
     """The files of tests that run what is changed: that of the module first, then by time."""
     stem = Path(mutant.file).stem
-    home = f"tests/controller/rules/test_{HOMES.get(stem, stem)}.py"
+    stems = dict.fromkeys((stem, ALSO_OF.get(stem, stem)))
+    near = [f"tests/controller/rules/test_{each}.py" for each in stems]
     data = mutant.file.endswith(".toml")
     if not reach:
-        return [home] if home in JUDGES else []
+        return [file for file in near if file in JUDGES]
 
     def sees(file: str) -> bool:
-        if _by == QUICK and file != home and reach[file]["cpu_s"] > QUICK_S:
+        if _by == QUICK and file not in near and reach[file]["cpu_s"] > QUICK_S:
             return False
         lines = reach[file]["lines"]
         if data:  # the slow ones compare two readers of the same data
@@ -143,4 +152,4 @@ def judges_of(mutant: Mutant, reach: Reach) -> list[str]:
             return True
         return not set(mutant.lines).isdisjoint(lines.get(mutant.file, ()))
 
-    return sorted(filter(sees, reach), key=lambda file: (file != home, reach[file]["cpu_s"]))
+    return sorted(filter(sees, reach), key=lambda file: (file not in near, reach[file]["cpu_s"]))

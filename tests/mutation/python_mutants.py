@@ -311,15 +311,19 @@ class Walk:
                 if isinstance(each, ast.keyword):
                     yield from self.expression(each.value, each)
                 elif isinstance(each, ast.comprehension):
-                    yield from self.expression(each.iter, each)
-                    for index, test in enumerate(each.ifs):
-                        told = f"without if {ast.unparse(test)}"
-                        yield Edit(each, {"ifs": without(each.ifs, index)}, node, told)
-                        yield from self.expression(test, each)
+                    yield from self.comprehension(each, node)
                 elif isinstance(each, ast.expr):
                     is_type = isinstance(node, ast.Subscript) and name == "value"
                     if not (is_type and isinstance(each, ast.Name)):
                         yield from self.expression(each, node)
+
+    def comprehension(self, node: ast.comprehension, parent: ast.expr) -> Iterator[Edit]:
+        """Its source, and each of its conditions changed and left out."""
+        yield from self.expression(node.iter, node)
+        for index, test in enumerate(node.ifs):
+            told = f"without if {ast.unparse(test)}"
+            yield Edit(node, {"ifs": without(node.ifs, index)}, parent, told)
+            yield from self.expression(test, node)
 
     @staticmethod
     def constant(node: ast.Constant, parent: ast.AST) -> Iterator[Edit]:

@@ -90,8 +90,8 @@ def code(document: Table) -> Iterator[Change]:
         yield from season(row, ("seasons", index), years)
 
 
-def season(row: Table, at: tuple[Key, ...], years: list[int]) -> Iterator[Change]:
-    """What can be changed in one season of a code."""
+def stands(row: Table, at: tuple[Key, ...], years: list[int]) -> Iterator[Change]:
+    """When a season begins, and what it builds on."""
     year = row["from"]
     for other in (year + 1, year - 1):
         yield Change((*at, "from"), other, f"{year} from = {other}")
@@ -100,6 +100,12 @@ def season(row: Table, at: tuple[Key, ...], years: list[int]) -> Iterator[Change
             if other not in (year, row["like"]):
                 yield Change((*at, "like"), other, f"{year} like = {other}")
         yield Change((*at, "like"), DROPPED, f"{year} without like")
+
+
+def season(row: Table, at: tuple[Key, ...], years: list[int]) -> Iterator[Change]:
+    """What can be changed in one season of a code."""
+    year = row["from"]
+    yield from stands(row, at, years)
     for key in ("routine_s", "administrative_s"):
         if key in row:
             swapped = other_count(row[key])

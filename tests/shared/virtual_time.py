@@ -12,11 +12,16 @@ when no timer is pending they get ``PATIENCE_S`` of real time before the wait co
 from __future__ import annotations
 
 import asyncio
+import functools
+import inspect
 import selectors
 import threading
 from collections.abc import Callable, Coroutine
-from typing import Any, TypeVar
+from contextlib import AbstractAsyncContextManager
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
+C = TypeVar("C")
+P = ParamSpec("P")
 T = TypeVar("T")
 
 PATIENCE_S = 2.0
@@ -102,17 +107,43 @@ def run(
         return runner.run(main(clock))
 
 
-def virtual(test: Callable[[VirtualClock], Coroutine[Any, Any, None]]) -> Callable[[], None]:
-    """Make a plain pytest function of ``async def test_...(clock)``, run in virtual time."""
+def virtual(
+    test: Callable[Concatenate[VirtualClock, P], Coroutine[Any, Any, None]],
+) -> Callable[P, None]:
+    """Make a plain pytest function of ``async def test_...(clock)``, run in virtual time.
 
-    def run_in_virtual_time() -> None:
-        run(test)
+    Parameters after the clock stay pytest's.
+    """
 
+    def run_in_virtual_time(*args: P.args, **kwargs: P.kwargs) -> None:
+        run(lambda clock: test(clock, *args, **kwargs))
+
+    signature = inspect.signature(test)
+    rest = list(signature.parameters.values())[1:]
+    run_in_virtual_time.__signature__ = signature.replace(  # type: ignore[attr-defined]
+        parameters=rest, return_annotation=None
+    )
     run_in_virtual_time.__name__ = test.__name__
     run_in_virtual_time.__qualname__ = test.__qualname__
     run_in_virtual_time.__module__ = test.__module__
     run_in_virtual_time.__doc__ = test.__doc__
     return run_in_virtual_time
+
+
+def virtual_with(
+    opened: Callable[[VirtualClock], AbstractAsyncContextManager[C]],
+) -> Callable[[Callable[Concatenate[C, P], Coroutine[Any, Any, None]]], Callable[P, None]]:
+    """As :func:`virtual`, for tests that are given what ``opened(clock)`` yields."""
+
+    def decorate(test: Callable[Concatenate[C, P], Coroutine[Any, Any, None]]) -> Callable[P, None]:
+        @functools.wraps(test)
+        async def within(clock: VirtualClock, /, *args: P.args, **kwargs: P.kwargs) -> None:
+            async with opened(clock) as made:
+                await test(made, *args, **kwargs)
+
+        return virtual(within)
+
+    return decorate
 
 
 async def sleep_until(clock: VirtualClock, instant_at: int) -> None:

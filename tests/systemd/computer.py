@@ -4,9 +4,16 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
+import pytest
+
+from tests.shared import scripts
 from tests.systemd.fake_systemctl import FakeSystemctl
+
+installation = scripts.load("systemd/installation.py")
+service_manager = scripts.load("systemd/service_manager.py")
 
 UNIT = "usr/local/lib/systemd/system/playclock.service"
 RULES = "usr/local/lib/udev/rules.d/71-playclock.rules"
@@ -22,29 +29,26 @@ class Computer:
         self.config = self.root / "etc" / "playclock" / "playclock.toml"
         self.root.mkdir()
         self.manager = FakeSystemctl(folder / "manager", self.root)
-
-    def call(self, script: Path, command: str, *options: str) -> subprocess.CompletedProcess[str]:
-        where: list[str | Path] = ["--root", self.root, "--systemctl", self.manager.program]
-        arguments: list[str | Path] = [sys.executable, script, command, *where, *options]
-        return subprocess.run(arguments, capture_output=True, text=True, check=False, cwd="/")
+        asked = service_manager.Manager([str(self.manager.program)])
+        self.installation = installation.Installation(self.root, asked)
 
     def install(self, release: Path) -> str:
-        """Install, which must succeed; gives what it said."""
-        done = self.call(release / "install.py", "install")
-        assert (done.returncode, done.stderr) == (0, "")
-        return done.stdout
+        """Install, which must succeed; gives what the user is told."""
+        return str(self.installation.install(release))
 
-    def refuses(self, script: Path, command: str = "install") -> str:
+    def refuses(self, step: Callable[..., str], *arguments: Path) -> str:
         """Why it was not done; nothing may have changed."""
         before = self.tree()
-        done = self.call(script, command)
-        assert (done.returncode, done.stdout) == (1, "")
-        assert "Traceback" not in done.stderr
+        with pytest.raises(service_manager.InstallError) as refused:
+            step(*arguments)
         assert self.tree() == before
-        return done.stderr
+        return str(refused.value)
 
-    def rollback(self) -> subprocess.CompletedProcess[str]:
-        return self.call(self.opt / "current" / "install.py", "rollback")
+    def call(self, script: Path, command: str) -> subprocess.CompletedProcess[str]:
+        """Run an installer as its user does."""
+        where: list[str | Path] = ["--root", self.root, "--systemctl", self.manager.program]
+        arguments: list[str | Path] = [sys.executable, script, command, *where]
+        return subprocess.run(arguments, capture_output=True, text=True, check=False, cwd="/")
 
     @property
     def version(self) -> str:

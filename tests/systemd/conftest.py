@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.systemd.computer import Computer
+from tests.systemd.computer import Computer, service_manager
 from tests.systemd.releases import Releases, build_all
 
 
@@ -16,5 +16,7 @@ def releases(tmp_path_factory: pytest.TempPathFactory) -> Releases:
 
 
 @pytest.fixture
-def computer(tmp_path: Path) -> Computer:
+def computer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Computer:
+    monkeypatch.setattr(service_manager, "SETTLED_S", 0)  # the stand-in stays as it is
+    monkeypatch.setenv("PIP_NO_COMPILE", "1")  # what is imported gets compiled then
     return Computer(tmp_path)

@@ -12,7 +12,9 @@ from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.shared.scripts import ROOT
+
+PIP_CACHE = ROOT / ".check" / "pip"
 LEFT_OUT = (".*", "__pycache__", "*.egg-info", "build", "dist", "tests")
 
 
@@ -25,9 +27,9 @@ class Releases:
     broken: Path
 
 
-def build(source: Path, target: Path) -> Path:
-    """A release of ``source``, in a folder whose name has a space."""
-    environment = os.environ | {"PIP_CACHE_DIR": str(ROOT / ".check" / "pip")}
+def build(source: Path, target: Path, **settings: str) -> Path:
+    """A release of ``source``, in a folder whose name has a space; ``settings`` are pip's."""
+    environment = os.environ | {"PIP_CACHE_DIR": str(PIP_CACHE)} | settings
     built = subprocess.run(
         [sys.executable, source / "systemd" / "build_release.py", target],
         env=environment,
@@ -52,8 +54,11 @@ def changed(folder: Path, version: str) -> Path:
 def build_all(folder: Path) -> Releases:
     """The three, in ``folder``."""
     old = build(ROOT, folder)
-    new = build(changed(folder / "new", "99.1"), folder)
+    # The others are built with what is here already: no index is asked again.
+    here = {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": (old / "wheels").as_uri()}
+    here["PIP_NO_BUILD_ISOLATION"] = "0"  # pip reads it the wrong way round: none
+    new = build(changed(folder / "new", "99.1"), folder, **here)
     worse = changed(folder / "broken", "99.2")
     command = worse / "controller" / "commands" / "run.py"
     command.write_text(command.read_text() + "\n\ndef run(args: object) -> int:\n    return 1\n")
-    return Releases(old, new, build(worse, folder))
+    return Releases(old, new, build(worse, folder, **here))

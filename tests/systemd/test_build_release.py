@@ -11,8 +11,10 @@ from pathlib import Path
 import pytest
 
 from controller import VERSION
-from tests.systemd.releases import ROOT, Releases, build
+from tests.shared import scripts
+from tests.systemd.releases import PIP_CACHE, Releases
 
+build_release = scripts.load("systemd/build_release.py")
 pytestmark = pytest.mark.full
 
 
@@ -52,17 +54,17 @@ def test_every_file_is_in_the_checksums_and_every_wheel_in_the_lock(releases: Re
         assert locked is not wheel.name.startswith("pip-")
 
 
-def test_the_same_source_gives_the_same_release(releases: Releases, tmp_path: Path) -> None:
-    again = build(ROOT, tmp_path)
+def test_the_same_source_gives_the_same_release(
+    releases: Releases, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PIP_CACHE_DIR", str(PIP_CACHE))
+    again = build_release.build(tmp_path)
     assert (again / "SHA256SUMS").read_text() == (releases.old / "SHA256SUMS").read_text()
 
 
-def test_a_release_is_never_built_over_another(releases: Releases) -> None:
-    command: list[str | Path] = [
-        sys.executable,
-        ROOT / "systemd" / "build_release.py",
-        releases.old.parent,
-    ]
-    refused = subprocess.run(command, capture_output=True, text=True, check=False)
-    assert refused.returncode == 1
-    assert f"{releases.old}: there already" in refused.stderr
+def test_a_release_is_never_built_over_another(
+    releases: Releases, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(sys, "argv", ["build_release.py", str(releases.old.parent)])
+    assert build_release.main() == 1
+    assert f"{releases.old}: there already" in capsys.readouterr().err

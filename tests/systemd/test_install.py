@@ -1,128 +1,155 @@
-"""The installer at its work, with a stand-in for the service manager."""
+"""The installer's command line: from the folder of a release, and from the one in use."""
 
 from __future__ import annotations
 
-import shutil
+import errno
+import fcntl
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
-from controller import VERSION
-from tests.systemd.computer import PORTS, RULES, UNIT, Computer
+from tests.shared import scripts
+from tests.systemd.computer import Computer, service_manager
 from tests.systemd.releases import Releases
 
-pytestmark = pytest.mark.full
+install = scripts.load("systemd/install.py")
 
 
-def test_a_first_installation_waits_for_its_configuration(
+@pytest.mark.full
+def test_a_release_installs_and_the_one_in_use_is_taken_away(
     computer: Computer, releases: Releases
 ) -> None:
-    said = computer.install(releases.old)
-    assert str(computer.config) in said and "systemctl enable --now playclock" in said
-    system = releases.old / "system"
-    assert (computer.root / UNIT).read_text() == (system / "playclock.service").read_text()
-    assert (computer.root / RULES).read_text() == (system / "71-playclock.rules").read_text()
-    assert computer.config.read_text() == (system / "playclock.example.toml").read_text()
-    assert computer.version == VERSION
-    assert computer.manager.calls() == ["daemon-reload"], "it starts nothing"
-    assert oct((computer.opt / "current/install.py").stat().st_mode & 0o777) == "0o644"
-
-
-def test_the_environment_holds_the_locked_wheels_and_no_installer(
-    computer: Computer, releases: Releases
-) -> None:
-    computer.install(releases.old)
-    (packages,) = computer.opt.glob("current/environment/lib/python*/site-packages")
-    names = {path.name for path in packages.iterdir() if not path.name.endswith(".dist-info")}
-    assert names == {"controller", "drivers", "pymodbus", "serial"}
-
-
-def test_installing_again_changes_nothing(computer: Computer, releases: Releases) -> None:
-    computer.install(releases.old)
-    before = computer.tree()
-    assert "installed already" in computer.install(releases.old)
-    assert computer.tree() == before
-
-
-def test_an_upgrade_and_back_again(computer: Computer, releases: Releases) -> None:
-    computer.install(releases.old)
-    computer.config.write_text(computer.config.read_text() + "# Fairview Field\n")
-    (computer.root / PORTS).write_text("# ours\n")
-    (computer.root / "etc/systemd/system").mkdir(parents=True)
-    computer.manager.stands("active", "boards off: by order")
-    computer.manager.calls()
-
-    assert "is installed. The service runs." in computer.install(releases.new)
-    assert computer.version == "99.1"
-    assert computer.manager.calls() == ["stop", "daemon-reload", "start"]
-    assert computer.releases() == {VERSION, "99.1"}
-
-    computer.manager.stands("active", "boards off: by order")
-    back = computer.rollback()
-    assert (back.returncode, back.stderr) == (0, "")
-    assert computer.version == VERSION
-    assert computer.manager.state == "active"
-
-    computer.manager.stands("inactive")
-    forward = computer.rollback()
-    assert "stopped, as it was" in forward.stdout and computer.version == "99.1"
-    assert computer.manager.state == "inactive"
-
-    assert computer.config.read_text().endswith("# Fairview Field\n")
-    assert (computer.root / PORTS).read_text() == "# ours\n"
-
-
-def test_only_the_previous_release_is_kept(computer: Computer, releases: Releases) -> None:
-    for release in (releases.old, releases.new, releases.broken):
-        computer.install(release)
-    assert computer.releases() == {"99.1", "99.2"}
-
-
-def test_a_release_that_does_not_start_gives_way_to_the_one_before(
-    computer: Computer, releases: Releases
-) -> None:
-    computer.install(releases.old)
-    computer.manager.stands("active", "boards off: by order")
-    computer.manager.calls()
-    broken = computer.call(releases.broken / "install.py", "install")
-    assert broken.returncode == 1
-    assert "99.2" in broken.stderr and "is not in use: " in broken.stderr
-    assert computer.version == VERSION and computer.manager.state == "active"
-    calls = ["stop", "daemon-reload", "start", "daemon-reload", "stop", "start"]
-    assert computer.manager.calls() == calls
-    assert not (computer.opt / "previous").exists()
-    unit = (releases.old / "system" / "playclock.service").read_text()
-    assert (computer.root / UNIT).read_text() == unit
-
-
-def test_what_a_power_cut_left_half_made_is_made_again(
-    computer: Computer, releases: Releases
-) -> None:
-    computer.install(releases.old)
-    computer.install(releases.new)
-    (cut,) = computer.opt.glob("99.1-*")
-    shutil.rmtree(cut / "environment" / "lib")
-    (cut / "complete").unlink()
-    computer.install(releases.new)
-    assert computer.version == "99.1"
-
-
-def test_an_environment_whose_python_is_gone_is_made_again(
-    computer: Computer, releases: Releases
-) -> None:
-    computer.install(releases.old)
-    (library,) = computer.opt.glob("current/environment/lib/python*")
-    library.rename(library.with_name("python3.9"))  # as after an upgrade of the system
-    assert "installed already" in computer.install(releases.old)
-    assert computer.version == VERSION
-
-
-def test_uninstalling_leaves_the_site_its_own(computer: Computer, releases: Releases) -> None:
-    computer.install(releases.old)
-    computer.manager.calls()
-    done = computer.call(computer.opt / "current" / "install.py", "uninstall")
+    done = computer.call(releases.old / "install.py", "install")
     assert (done.returncode, done.stderr) == (0, "")
-    assert computer.manager.calls() == ["disable", "daemon-reload"]
-    assert set(computer.tree()) == {
-        "etc/playclock/playclock.toml",
-        PORTS,
-    }
+    assert "systemctl enable --now playclock" in done.stdout
+    current = computer.opt / "current" / "install.py"
+    assert oct(current.stat().st_mode & 0o777) == "0o644"
+    back = computer.call(current, "rollback")
+    assert (back.returncode, back.stdout) == (1, "")
+    assert "no previous release" in back.stderr and "Traceback" not in back.stderr
+    gone = computer.call(current, "uninstall")
+    assert (gone.returncode, gone.stderr) == (0, "")
+    assert "The program is gone." in gone.stdout and not computer.opt.exists()
+
+
+class Called:
+    """The command line, called in this process as ``install.py`` of ``folder``."""
+
+    def __init__(self, computer: Computer, folder: Path, patch: pytest.MonkeyPatch) -> None:
+        self._patch = patch
+        self._where = ["--root", str(computer.root), "--systemctl", str(computer.manager.program)]
+        patch.setattr(install, "__file__", str(folder / "install.py"))
+
+    def __call__(self, command: str) -> int:
+        self._patch.setattr(sys, "argv", ["install.py", command, *self._where])
+        return int(install.main())
+
+
+@pytest.fixture
+def called(computer: Computer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Called:
+    return Called(computer, tmp_path, monkeypatch)
+
+
+def test_a_folder_that_is_no_release(
+    called: Called, computer: Computer, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert called("install") == 1
+    assert f"install: {tmp_path}: no release: " in capsys.readouterr().err
+    assert computer.tree() == {}
+
+
+def test_two_installers_at_once(
+    called: Called, computer: Computer, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert called("uninstall") == 0
+    with (computer.root / "run" / "playclock-install.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        assert called("install") == 1
+    assert "install: another installation is going on" in capsys.readouterr().err
+
+
+def test_an_error_of_the_system_is_told_and_not_shown_as_a_trace(
+    called: Called, computer: Computer, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (computer.root / "run").write_text("a file where a folder should be")
+    assert called("install") == 1
+    assert capsys.readouterr().err == f"install: {computer.root / 'run'}: File exists\n"
+
+
+@pytest.mark.parametrize(
+    ("code", "said"),
+    [
+        (errno.EROFS, "/opt: read-only; first: mount -o remount,rw /"),
+        (errno.ENOSPC, "/opt: the disk is full"),
+        (errno.EACCES, "/opt: Permission denied"),
+    ],
+)
+def test_what_an_error_of_the_system_means(code: int, said: str) -> None:
+    assert install.plain(OSError(code, os.strerror(code), "/opt")) == said
+
+
+def test_a_mistake_in_the_command_line(called: Called) -> None:
+    with pytest.raises(SystemExit) as ended:
+        called("upgrade")
+    assert ended.value.code == 2
+
+
+@pytest.mark.parametrize(
+    ("patched", "value", "said"),
+    [
+        ("OLDEST_PYTHON", (99, 1), "99.1 or newer is needed"),
+        ("os.geteuid", lambda: 1000, "run it as root"),
+        ("shutil.which", lambda _: None, "does not run systemd"),
+        ("sys.executable", str(Path("/", "root", "python")), "the service cannot see "),
+        ("sys.modules", {"venv": None}, "this Python is incomplete"),
+    ],
+)
+def test_a_computer_that_cannot_take_an_installation_says_why(
+    monkeypatch: pytest.MonkeyPatch, patched: str, value: object, said: str
+) -> None:
+    monkeypatch.setattr(install.os, "geteuid", lambda: 0)
+    monkeypatch.setattr(install.shutil, "which", lambda _: "/usr/bin/it")
+    monkeypatch.setattr(install.sys, "executable", "/usr/bin/python3")
+    if isinstance(value, dict):
+        for name, module in value.items():
+            monkeypatch.setitem(sys.modules, name, module)
+    else:
+        owner, _, name = patched.rpartition(".")
+        monkeypatch.setattr(getattr(install, owner) if owner else install, name, value)
+    with pytest.raises(service_manager.InstallError, match=said):
+        install.check_machine(Path("/"))
+
+
+@pytest.mark.full
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may mount a small disk")
+def test_a_full_disk_is_said_before_anything_is_written(
+    computer: Computer, releases: Releases
+) -> None:
+    computer.opt.mkdir(parents=True)
+    install = [sys.executable, str(releases.old / "install.py"), "install"]
+    small = 'mount -t tmpfs -o size=8m tmpfs "$1" && shift && "$@"'
+    mounted = ["unshare", "--mount", "sh", "-c", small, "sh", str(computer.opt)]
+    done = subprocess.run(
+        [*mounted, *install, "--root", str(computer.root)],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    if "mount" in done.stderr or "unshare" in done.stderr:
+        pytest.skip(f"no mount of one's own here: {done.stderr}")
+    assert done.returncode == 1
+    assert "MB free, 16 MB are needed" in done.stderr
+
+
+@pytest.mark.full
+def test_without_root_it_says_so(releases: Releases) -> None:
+    command = [sys.executable, str(releases.old / "install.py"), "install"]
+    if os.geteuid() == 0:
+        command = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups", *command]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd="/")
+    assert done.returncode != 0
+    if "Permission denied" not in done.stderr:  # the checkout may be closed to others
+        assert "sudo python3 install.py" in done.stderr

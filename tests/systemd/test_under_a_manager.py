@@ -119,6 +119,13 @@ class Game:
         """One property of the unit."""
         return (await asyncio.to_thread(self.manager.shown, name))[name]
 
+    async def count_from_40(self) -> int:
+        """DEAD BALL, and both boards read its count; when it began."""
+        started = await self.ends.keeper.press("DEAD_BALL")
+        assert started.result == "running"
+        await self.right_numerals(started.at, 1)
+        return started.at
+
     async def right_numerals(self, started_at: int, within_s: float) -> None:
         """Both boards come to read the count that started then with 40, and go on with it."""
 
@@ -192,9 +199,7 @@ def network_of(process: Path) -> Path:
 
 async def test_a_count_that_goes_well_is_not_logged(manager: PrivateManager) -> None:
     async with playing(manager) as game:
-        started = await game.ends.keeper.press("DEAD_BALL")
-        assert started.result == "running"
-        await game.right_numerals(started.at, 1)
+        await game.count_from_40()
         before = len(manager.read(LOG).splitlines())
         await asyncio.sleep(6)
         said = manager.read(LOG).splitlines()[before:]
@@ -205,14 +210,12 @@ async def test_a_hang_is_ended_by_the_watchdog_and_the_count_goes_on(
     manager: PrivateManager,
 ) -> None:
     async with playing(manager) as game:
-        started = await game.ends.keeper.press("DEAD_BALL")
-        assert started.result == "running"
-        await game.right_numerals(started.at, 1)
+        started_at = await game.count_from_40()
         hung = manager.main_pid
         os.kill(hung, signal.SIGSTOP)
         hung_at = boottime()
         await game.reads("  ", 1.7)  # by silence
-        await game.right_numerals(started.at, 5)
+        await game.right_numerals(started_at, 5)
         assert await game.shows("NRestarts") == "1"
         assert manager.main_pid != hung
         read = {
@@ -225,14 +228,12 @@ async def test_a_killed_service_is_started_again_and_the_count_goes_on(
     manager: PrivateManager,
 ) -> None:
     async with playing(manager) as game:
-        started = await game.ends.keeper.press("DEAD_BALL")
-        assert started.result == "running"
-        await game.right_numerals(started.at, 1)
+        started_at = await game.count_from_40()
         os.kill(manager.main_pid, signal.SIGKILL)
         await game.until(lambda: game.ends.boards.log[-1].at < boottime() - S_NS // 5, 1)
         silent_at = game.ends.boards.log[-1].at
         await game.until(lambda: game.ends.boards.log[-1].at > silent_at, 5)
-        await game.right_numerals(started.at, 2)
+        await game.right_numerals(started_at, 2)
         assert await game.shows("NRestarts") == "1"
 
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import argparse
+import functools
 import itertools
 import json
 
 import pytest
 
-from controller.cli import main
+from controller.commands import ruling
+from controller.rulebook import loader
 from controller.rulebook.loader import codes, load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
 from controller.rules.rulings import StartsOn
@@ -16,12 +19,21 @@ RULES = load_rule_set("nfhs")
 NFHS = ["--rules", "nfhs"]
 FACTS = [*sorted(RULES.facts), None]
 
+PARSER = argparse.ArgumentParser()
+ruling.add_arguments(PARSER)
 Asked = tuple[int, str, str]
+read_once = functools.cache(loader.load_seasons)
+
+
+@pytest.fixture(autouse=True)
+def each_file_is_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Thousands of questions, of files that stay as they are."""
+    monkeypatch.setattr(loader, "load_seasons", read_once)
 
 
 def ask(capsys: pytest.CaptureFixture[str], *arguments: str) -> Asked:
     """Exit code, what went to the output and what went to the error stream."""
-    code = main(["ruling", *arguments])
+    code = ruling.run(PARSER.parse_args(arguments))
     said = capsys.readouterr()
     return code, said.out, said.err
 
@@ -41,14 +53,14 @@ def test_every_ending_has_its_ruling_and_how_it_was_read(
     capsys: pytest.CaptureFixture[str], ending: str
 ) -> None:
     found = answer(capsys, ending)
-    ruling = RULES.rulings[ending]
+    ruled = RULES.rulings[ending]
     assert list(found)[:4] == ["seconds", "starts_on", "citation", "read_as"]
-    unsettled = {"unsettled": ruling.unsettled} if ruling.unsettled else {}
+    unsettled = {"unsettled": ruled.unsettled} if ruled.unsettled else {}
     assert found == {
-        "seconds": ruling.seconds,
-        "starts_on": ruling.starts_on.value,
-        "citation": ruling.citation,
-        "read_as": ruling.read_as,
+        "seconds": ruled.seconds,
+        "starts_on": ruled.starts_on.value,
+        "citation": ruled.citation,
+        "read_as": ruled.read_as,
         **unsettled,
     }
     assert found["starts_on"] in ("dead_ball", "ready_for_play", "referee_signal")
@@ -234,7 +246,7 @@ def test_another_word_of_the_trade_is_answered_alike(
 def test_every_ending_of_every_code_is_answered_with_any_fact(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
-    """A fact that changes nothing in a code is no mistake there."""
+    """A fact that changes nothing in a code is not a mistake there."""
     for code in codes():
         plain = ask(capsys, "touchdown", "--rules", code)
         assert plain[0] == 0

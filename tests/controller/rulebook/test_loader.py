@@ -376,8 +376,6 @@ def test_one_file_is_a_whole_code(
 ) -> None:
     """As "A rule set" in DEVELOPERS.md says: no line of code knows of it, and all of it answers."""
     (tmp_path / "sandlot.toml").write_text(OWN, encoding="utf-8")
-    for path in Path(FOLDER).glob("*.toml"):
-        (tmp_path / path.name).write_bytes(path.read_bytes())
     monkeypatch.setattr(rule_sets, "FOLDER", str(tmp_path))
 
     def say(*words: str) -> str:

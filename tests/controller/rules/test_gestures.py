@@ -275,7 +275,7 @@ def test_the_times_of_a_gesture() -> None:
     assert (REPEAT_NS, HOLD_NS, TOGETHER_NS) == (600_000_000, 3_000_000_000, 150_000_000)
 
 
-def test_a_tap_after_a_hold_begins_anew() -> None:
+def test_a_tap_after_a_hold_begins_again() -> None:
     gestures = Gestures("twelve")
     gestures.pressed("NO_COUNT", False, 0)
     gestures.pressed("NO_COUNT", True, 10**9)

@@ -530,7 +530,7 @@ def test_an_end_of_play_pressed_again_is_still_noted() -> None:
     assert crew.phase == Set(25)
 
 
-def test_an_end_of_play_after_a_stop_begins_its_down_afresh() -> None:
+def test_an_end_of_play_after_a_stop_begins_its_down_again() -> None:
     crew = in_phase("LIVE")
     crew(DEAD_BALL, 100)
     crew(STOP, 110)

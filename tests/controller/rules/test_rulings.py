@@ -39,15 +39,13 @@ NAMES = sorted(
     st.sets(st.sampled_from(NAMES), min_size=1, max_size=4),
     st.sets(st.sampled_from(sorted(SCHOOL.facts)), max_size=3),
 )
-def test_the_answer_for_any_facts_is_that_of_the_naive_rules(
-    endings: set[str], facts: set[str]
-) -> None:
+def test_the_answer_for_any_facts_is_that_of_the_model(endings: set[str], facts: set[str]) -> None:
     ruling = SCHOOL.in_force(frozenset(endings | facts))
     assert ruling is not None
     assert (ruling.seconds, ruling.starts_on.value) == NAIVE.answer(endings | facts)
 
 
-@settings(deadline=None)  # a busy machine is no failure
+@settings(deadline=None)  # a busy machine is not a failure
 @given(
     st.lists(st.sampled_from(NAMES), min_size=2, max_size=3, unique=True),
     st.sets(st.sampled_from(sorted(SCHOOL.facts)), max_size=2),
@@ -188,7 +186,7 @@ def test_the_facts_that_change_an_ending_are_told_once_each_with_what_they_make_
 
 @pytest.mark.parametrize("ending", sorted(ENDINGS))
 def test_after_which_ends_the_game_goes_on_where_every_count_waits(ending: str) -> None:
-    """Written down again: the ends of a play that are no stoppage. One that nobody stopped for
+    """Written down again: the ends of a play that are not a stoppage. One that nobody stopped for
     changes nothing about a stoppage of its down."""
     goes_on = {
         "routine",
@@ -203,7 +201,7 @@ def test_after_which_ends_the_game_goes_on_where_every_count_waits(ending: str) 
 
 
 def test_what_can_only_be_asked_about() -> None:
-    """Written down again: what is no way a play ends, what orders no count, and the facts that
+    """Written down again: what is not a way a play ends, what orders no count, and the facts that
     would make it so."""
     answers = {
         "snap",

@@ -9,8 +9,7 @@ from __future__ import annotations
 import pytest
 
 from controller.rules.events import Event, NoCount, PlayEnded, SetCount
-from controller.rules.phases import PHASES, Live, Running, Set, StartedBy, Stopped, name
-from controller.rules.settings import Settings
+from controller.rules.phases import PHASES, Live, Running, Set, Stopped, name
 from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of, why_not
 from tests.controller.rules.crew import (
     DEAD_BALL,
@@ -23,10 +22,8 @@ from tests.controller.rules.crew import (
     SNAP,
     STOP,
     Crew,
-    S,
     ending,
     in_phase,
-    only_25,
 )
 
 EVENTS: dict[str, Event] = {
@@ -192,143 +189,6 @@ def name_of(phase: type[object]) -> str:
 def test_an_absent_entry_has_a_reason_and_an_entry_has_none() -> None:
     absent = {(phase, kind) for phase in PHASES for kind in Kind if kind not in TRANSITIONS[phase]}
     assert absent == set(REFUSALS)
-
-
-@pytest.mark.parametrize(
-    ("event", "by"),
-    [
-        (DEAD_BALL, StartedBy.DEAD_BALL),
-        (RUN_25, StartedBy.REFEREE),
-        (ending("premature_start_reset40"), StartedBy.REFEREE),
-        (READY, StartedBy.READY),
-    ],
-)
-def test_what_started_a_count_is_kept(event: Event, by: StartedBy) -> None:
-    crew = Crew()
-    crew(event, 100)
-    assert isinstance(crew.phase, Running)
-    assert crew.phase.started_by is by
-
-
-def test_the_same_end_of_play_pressed_again_within_six_seconds() -> None:
-    crew = in_phase("LIVE")
-    crew(DEAD_BALL, 100)
-    assert crew(DEAD_BALL, 105.999999999).result.value == "no change"
-    assert crew.shows(100) == 40
-    assert crew(DEAD_BALL, 106).assumed == "snap"
-    assert crew.shows(106) == 40
-
-
-def test_a_more_exact_end_of_play_within_six_seconds_is_the_same_one() -> None:
-    crew = in_phase("LIVE")
-    crew(DEAD_BALL, 100)
-    assert crew(ending("out_of_bounds"), 103).result.value == "no change"
-
-
-def test_the_same_down_window_is_of_dead_ball_starts_only() -> None:
-    crew = in_phase("SET")
-    crew(READY, 100)
-    assert crew(DEAD_BALL, 103).assumed == "snap"
-
-
-def test_an_end_of_play_does_not_displace_a_stoppage_younger_than_twenty_seconds() -> None:
-    crew = in_phase("LIVE")
-    crew(ending("foul"), 100)
-    assert crew(DEAD_BALL, 119.999999999).result.value == "no change"
-    assert crew.phase == Set(25)
-    decided = crew(DEAD_BALL, 120)
-    assert (decided.assumed, crew.shows(120)) == ("snap", 40)
-
-
-def test_a_bare_number_since_the_stoppage_does_not_open_the_way() -> None:
-    crew = in_phase("LIVE")
-    crew(ending("foul"), 100)
-    crew(HOLD_40, 105)
-    assert crew(DEAD_BALL, 110).result.value == "no change"
-    assert crew.phase == Set(40)
-
-
-def test_both_windows_can_be_turned_off() -> None:
-    crew = Crew(settings=Settings(same_down_s=0, stoppage_holds_s=0))
-    crew(DEAD_BALL, 100)
-    assert crew(DEAD_BALL, 103).assumed == "snap"
-    crew(ending("foul"), 104)
-    assert crew(DEAD_BALL, 105).assumed == "snap"
-
-
-def test_the_start_lag_is_of_dead_ball_starts_only() -> None:
-    crew = Crew(settings=Settings(start_lag_s=2))
-    crew(DEAD_BALL, 100)
-    assert crew.clock.expires_at == 142 * S
-    assert [crew.shows(t) for t in (100, 102, 102.999, 103)] == [40, 40, 40, 39]
-    assert crew.clock.deadline == 103 * S
-    crew(RUN_40, 110)
-    assert crew.clock.expires_at == 150 * S
-    crew(HOLD_25, 120)
-    crew(READY, 130)
-    assert crew.clock.expires_at == 155 * S
-
-
-@pytest.mark.parametrize(
-    ("named", "follows"), [("foul_defense", 40), ("foul_offense", 25), ("injury_defense", 40)]
-)
-def test_stop_pressed_twice_shows_what_the_facts_call_for(named: str, follows: int) -> None:
-    crew = in_phase("LIVE")
-    crew(ending(named), 100)
-    crew(RUN_25, 105)
-    crew(STOP, 110)
-    crew(STOP, 112)
-    assert crew.phase == Set(follows)
-
-
-def test_a_foul_at_zero_keeps_the_zero_and_the_25_key_shows_what_follows() -> None:
-    crew = in_phase("EXPIRED")
-    crew(ending("delay_of_game"), 100)
-    assert crew.shows(100) == 0
-    assert crew(ending("delay_of_game"), 104).result.value == "no change"
-    crew(HOLD_25, 110)
-    assert crew.phase == Set(25)
-    crew(READY, 115)
-    assert crew.clock.expires_at == 140 * S
-
-
-def test_the_ready_after_a_defensive_foul_at_zero_runs_forty() -> None:
-    crew = in_phase("EXPIRED")
-    crew(ending("foul_before_snap", "by_defense_only"), 100)
-    crew(READY, 115)
-    assert crew.clock.expires_at == 155 * S
-
-
-def test_a_stopped_count_keeps_its_remaining_time() -> None:
-    crew = in_phase("RUNNING")
-    crew(STOP, 100.25)
-    assert crew.phase == Stopped(40, 29_750_000_000)
-    assert (crew.shows(100.25), crew.shows(999)) == (30, 30)
-
-
-# A code whose every count is 25 and waits for the ready
-
-
-def test_25_only_the_end_of_play_sets_and_holds() -> None:
-    crew = in_phase("LIVE", only_25())
-    assert crew.shows(99) == 25
-    assert crew(DEAD_BALL, 100).result.value == "held"
-    assert crew.phase == Set(25)
-    assert crew(DEAD_BALL, 110).result.value == "no change"
-
-
-def test_25_only_the_ready_in_live_is_the_normal_start() -> None:
-    crew = in_phase("LIVE", only_25())
-    decided = crew(READY, 100)
-    assert (decided.result.value, decided.assumed) == ("running", "")
-    assert crew.clock.expires_at == 125 * S
-
-
-def test_25_only_the_end_of_the_next_play_without_a_snap_sets_again() -> None:
-    crew = in_phase("SET", only_25())
-    crew(READY, 100)
-    assert crew(DEAD_BALL, 112).assumed == "snap"
-    assert crew.phase == Set(25)
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import pytest
 
 from drivers.base import PortError, PortListener
 from drivers.board.blanking import DARK_FRAMES, FAREWELL_S, close_dark
-from tests.shared.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 
 class Port:
@@ -66,14 +66,14 @@ async def test_what_does_not_leave_is_thrown_away(clock: VirtualClock) -> None:
 
 
 @pytest.mark.parametrize("lost", [False, True])
-def test_a_port_that_failed_is_emptied_and_closed_at_once(lost: bool) -> None:
-    async def main(clock: VirtualClock) -> None:
-        port = Port(clock, unsent_bytes=15)
-        port.lost = lost
-        await close_dark(port, dark, alive=False)
-        assert port.done == [("flush", 0), ("close", 0)]
-
-    run(main)
+@virtual
+async def test_a_port_that_failed_is_emptied_and_closed_at_once(
+    clock: VirtualClock, lost: bool
+) -> None:
+    port = Port(clock, unsent_bytes=15)
+    port.lost = lost
+    await close_dark(port, dark, alive=False)
+    assert port.done == [("flush", 0), ("close", 0)]
 
 
 @virtual

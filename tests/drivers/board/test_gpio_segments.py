@@ -15,6 +15,7 @@ from gpiozero.pins.mock import MockFactory
 
 from drivers.base import DARK, DriverError, Face
 from drivers.board.gpio_segments import GpioSegments, SegmentPins
+from tests.drivers.board.listeners import NoReports
 
 # GPIO 2 and 3 are pulled up by fixed resistors.
 TENS, UNITS = tuple(range(4, 11)), tuple(range(11, 18))
@@ -30,11 +31,6 @@ FIGURES = {
         **{"5": "afgcd", "6": "afgedc", "7": "abc", "8": "abcdefg", "9": "abcdfg", " ": ""},
     }.items()
 }
-
-
-class NoReports:
-    def board_answered(self, report: object) -> None:
-        raise AssertionError(f"reported: {report}")
 
 
 @dataclass

@@ -22,7 +22,7 @@ from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort
 from tests.controller.fakes import MS
 from tests.drivers.board.test_modbus_frames import frame
-from tests.shared.virtual_time import START_AT, VirtualClock, virtual
+from tests.shared.virtual_time import START_AT, VirtualClock, virtual, virtual_with
 
 MUTE = RegisterMap(1, 10, "bcd", blank=0xAA)
 ANSWERING = RegisterMap(
@@ -120,15 +120,14 @@ async def at_work(clock: VirtualClock, *maps: RegisterMap) -> AsyncIterator[Rig]
         await asyncio.sleep(1)
 
 
-@virtual
-async def test_all_displays_get_the_face_in_their_own_way(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        await rig.show(Face(25, brightness=9), 500)
-        await rig.show(Face(7, brightness=3), 1000)
-        await rig.show(DARK, 1500)
-        assert rig.displays.shown(1, 10) == [0x25, 0x07, 0xAA]
-        assert rig.displays.shown(2, 20) == [0x3235, 0x2037, 0x2020]
-        assert rig.displays.shown(2, 21) == [9, 3, 15]
+@virtual_with(at_work)
+async def test_all_displays_get_the_face_in_their_own_way(rig: Rig) -> None:
+    await rig.show(Face(25, brightness=9), 500)
+    await rig.show(Face(7, brightness=3), 1000)
+    await rig.show(DARK, 1500)
+    assert rig.displays.shown(1, 10) == [0x25, 0x07, 0xAA]
+    assert rig.displays.shown(2, 20) == [0x3235, 0x2037, 0x2020]
+    assert rig.displays.shown(2, 21) == [9, 3, 15]
 
 
 @virtual
@@ -141,63 +140,56 @@ async def test_a_change_is_written_in_the_time_of_its_bytes(clock: VirtualClock)
         assert at - START_AT <= 3.5 * 11 / BAUD * 1e9 + 8 * 10 / BAUD * 1e9 + 1000
 
 
-@virtual
+@virtual_with(at_work)
 async def test_the_one_that_can_be_read_back_is_right_and_of_the_other_nothing_is_said(
-    clock: VirtualClock,
+    rig: Rig,
 ) -> None:
-    async with at_work(clock) as rig:
-        assert (rig.line.boards, rig.line.answering) == (("unit 1", "unit 2"), ("unit 2",))
-        await rig.show(Face(25), 3000)
-        assert set(rig.reports.words) == {("unit 2", Answered.RIGHT, "25")}
-        assert 3 <= len(rig.reports.came) <= 4, "after the change and once a second"
-        report = rig.reports.came[0]
-        assert report.shown_at <= START_AT + 200 * MS
+    assert (rig.line.boards, rig.line.answering) == (("unit 1", "unit 2"), ("unit 2",))
+    await rig.show(Face(25), 3000)
+    assert set(rig.reports.words) == {("unit 2", Answered.RIGHT, "25")}
+    assert 3 <= len(rig.reports.came) <= 4, "after the change and once a second"
+    report = rig.reports.came[0]
+    assert report.shown_at <= START_AT + 200 * MS
 
 
-@virtual
-async def test_a_lamp_that_lies_is_wrong_and_asked_again_soon(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.displays.stuck = 0x3238
-        await rig.show(Face(25), 600)
-        assert set(rig.reports.words) == {("unit 2", Answered.WRONG, "28")}
-        assert len(rig.reports.came) >= 2
+@virtual_with(at_work)
+async def test_a_lamp_that_lies_is_wrong_and_asked_again_soon(rig: Rig) -> None:
+    rig.displays.stuck = 0x3238
+    await rig.show(Face(25), 600)
+    assert set(rig.reports.words) == {("unit 2", Answered.WRONG, "28")}
+    assert len(rig.reports.came) >= 2
 
 
-@virtual
-async def test_a_silent_answering_unit_is_silent_and_the_other_still_told(
-    clock: VirtualClock,
-) -> None:
-    async with at_work(clock) as rig:
-        rig.displays.off.add(2)
-        await rig.show(Face(25), 2000)
-        await rig.show(Face(24), 4000)
-        assert rig.displays.shown(1, 10) == [0x25, 0x24]
-        assert set(rig.reports.words) == {("unit 2", Answered.SILENT, "")}
-        assert len(rig.reports.came) >= 3
-        rig.displays.off.clear()
-        await rig.show(Face(23), 5000)
-        assert rig.reports.words[-1] == ("unit 2", Answered.RIGHT, "23")
-        assert not rig.task.done()
+@virtual_with(at_work)
+async def test_a_silent_answering_unit_is_silent_and_the_other_still_told(rig: Rig) -> None:
+    rig.displays.off.add(2)
+    await rig.show(Face(25), 2000)
+    await rig.show(Face(24), 4000)
+    assert rig.displays.shown(1, 10) == [0x25, 0x24]
+    assert set(rig.reports.words) == {("unit 2", Answered.SILENT, "")}
+    assert len(rig.reports.came) >= 3
+    rig.displays.off.clear()
+    await rig.show(Face(23), 5000)
+    assert rig.reports.words[-1] == ("unit 2", Answered.RIGHT, "23")
+    assert not rig.task.done()
 
 
-@virtual
-async def test_a_silent_unit_that_cannot_be_read_back_is_a_fault(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.displays.off.add(1)
-        await rig.show(Face(25), 2000)
-        with pytest.raises(DriverError, match=r"line: unit 1 \(unit 1\) does not answer"):
-            await rig.task
-        assert not [each for each in rig.reports.came if each.board == "unit 1"]
+@virtual_with(at_work)
+async def test_a_silent_unit_that_cannot_be_read_back_is_a_fault(rig: Rig) -> None:
+    rig.displays.off.add(1)
+    await rig.show(Face(25), 2000)
+    with pytest.raises(DriverError, match=r"line: unit 1 \(unit 1\) does not answer"):
+        await rig.task
+    assert not [each for each in rig.reports.came if each.board == "unit 1"]
 
 
-@virtual
-async def test_a_refused_register_is_a_fault_that_names_it(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.displays.exception = 2
-        await rig.show(Face(25), 300)
-        why = r"unit 1 \(unit 1\) refuses register 10: exception 2, illegal data address"
-        with pytest.raises(DriverError, match=why):
-            await rig.task
+@virtual_with(at_work)
+async def test_a_refused_register_is_a_fault_that_names_it(rig: Rig) -> None:
+    rig.displays.exception = 2
+    await rig.show(Face(25), 300)
+    why = r"unit 1 \(unit 1\) refuses register 10: exception 2, illegal data address"
+    with pytest.raises(DriverError, match=why):
+        await rig.task
 
 
 @virtual
@@ -225,38 +217,35 @@ async def test_between_frames_the_line_is_silent_for_three_and_a_half_characters
         assert silences and min(silences) >= 3.5 * 11 / BAUD * 1e9 - 20  # the line rounds
 
 
-@virtual
-async def test_it_is_left_dark(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        await rig.show(Face(25), 500)
-        rig.task.cancel()
-        await asyncio.wait({rig.task})
-        assert rig.displays.holding[1, 10] == 0xAA and rig.displays.holding[2, 20] == 0x2020
+@virtual_with(at_work)
+async def test_it_is_left_dark(rig: Rig) -> None:
+    await rig.show(Face(25), 500)
+    rig.task.cancel()
+    await asyncio.wait({rig.task})
+    assert rig.displays.holding[1, 10] == 0xAA and rig.displays.holding[2, 20] == 0x2020
 
 
-@virtual
-async def test_a_lost_port_is_a_fault_at_once_and_it_runs_again(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        await rig.show(Face(25), 300)
-        rig.near.unplug()
-        await asyncio.sleep(0)
-        with pytest.raises(PortError, match="unplugged"):
-            await rig.task
-        rig.near.replug()
-        rig.displays.port.open(rig.displays)
-        rig.task = asyncio.create_task(rig.line.run(rig.reports))
-        await asyncio.sleep(0)
-        await rig.show(Face(24), 1000)
-        assert rig.displays.shown(1, 10)[-1] == 0x24
+@virtual_with(at_work)
+async def test_a_lost_port_is_a_fault_at_once_and_it_runs_again(rig: Rig) -> None:
+    await rig.show(Face(25), 300)
+    rig.near.unplug()
+    await asyncio.sleep(0)
+    with pytest.raises(PortError, match="unplugged"):
+        await rig.task
+    rig.near.replug()
+    rig.displays.port.open(rig.displays)
+    rig.task = asyncio.create_task(rig.line.run(rig.reports))
+    await asyncio.sleep(0)
+    await rig.show(Face(24), 1000)
+    assert rig.displays.shown(1, 10)[-1] == 0x24
 
 
-@virtual
-async def test_a_port_that_does_not_send_is_a_fault(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.near.stall()
-        await rig.show(Face(25), 400)
-        with pytest.raises(PortError, match=r"line\.a: request not sent in time"):
-            await rig.task
+@virtual_with(at_work)
+async def test_a_port_that_does_not_send_is_a_fault(rig: Rig) -> None:
+    rig.near.stall()
+    await rig.show(Face(25), 400)
+    with pytest.raises(PortError, match=r"line\.a: request not sent in time"):
+        await rig.task
 
 
 async def test_against_the_servers_of_pymodbus_on_a_real_line() -> None:

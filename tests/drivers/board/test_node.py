@@ -22,7 +22,7 @@ from drivers.board.simulated import SimulatedNode, SimulatedPair
 from drivers.framing import Deframer
 from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort, SerialPort
-from tests.shared.virtual_time import VirtualClock, run, sleep_until, virtual
+from tests.shared.virtual_time import VirtualClock, run, sleep_until, virtual, virtual_with
 
 MS = 1_000_000
 S = 1_000_000_000
@@ -67,126 +67,130 @@ class Field:
     def faces(self) -> list[int | None]:
         return [node.shown(self.clock()).numerals for node in self.nodes]
 
-    @contextlib.asynccontextmanager
-    async def driven(self) -> AsyncIterator[None]:
-        self.tape.open()
+    async def started(self) -> asyncio.Task[None]:
+        """The bus at work, with a port that has just been opened."""
         task = asyncio.create_task(self.bus.run(self))
         await asyncio.sleep(0)
+        return task
+
+    @contextlib.asynccontextmanager
+    async def driven(self) -> AsyncIterator[Field]:
+        self.tape.open()
+        task = await self.started()
         self.bus._spoil = b""  # nothing was ever on this line
         try:
-            yield
+            yield self
         finally:
             task.cancel()
             await asyncio.wait([task])
+
+    async def until(self, at: int) -> None:
+        await sleep_until(self.clock, at)
 
     async def refresh(self, face: Face, duration_ns: int) -> None:
         """Show a face as the service does: at once, 25 ms later, and ten times a second."""
         began_at = self.clock()
         self.bus.show(face)
-        await sleep_until(self.clock, began_at + 25 * MS)
+        await self.until(began_at + 25 * MS)
         self.bus.show(face)
         for offset_ns in range(100 * MS, duration_ns, 100 * MS):
-            await sleep_until(self.clock, began_at + offset_ns)
+            await self.until(began_at + offset_ns)
             self.bus.show(face)
-        await sleep_until(self.clock, began_at + duration_ns)
+        await self.until(began_at + duration_ns)
 
     def asks(self) -> list[tuple[int, int]]:
         return [(at - SHOW_NS, show.ask) for at, show in self.tape.shows if show.ask]
 
 
-@virtual
-async def test_a_change_is_on_both_boards_with_the_same_byte(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        began_at = clock()
-        field.bus.show(Face(40))
-        await sleep_until(clock, began_at + SHOW_NS - 1)
-        assert field.faces == [None, None]
-        await sleep_until(clock, began_at + SHOW_NS)
-        assert field.faces == [40, 40]
+def one_board(clock: VirtualClock) -> contextlib.AbstractAsyncContextManager[Field]:
+    return Field(clock, 1).driven()
 
 
-@virtual
-async def test_frames_carry_id_mask_brightness_and_rising_stamps(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        field.bus.show(Face(40, 3))
-        field.bus.show(Face(None, 4, lamp_test=True))
-        await asyncio.sleep(0.1)
-        field.bus.node_mask = 2
-        field.bus.show(Face(None))
-        await asyncio.sleep(0.1)
-        first = clock() // (10 * MS) & 0xFFFF
-        shows = [show for _, show in field.tape.shows]
-        assert [(s.numerals, s.brightness, s.node_mask) for s in shows] == [
-            (40, 3, 3),
-            (messages.LAMP_TEST, 4, 3),
-            (messages.DARK, 15, 2),
-        ]
-        assert [(s.stamp - first) & 0xFFFF for s in shows] == [0xFFEC, 0xFFED, 0xFFF6]
-        assert {s.controller_id for s in shows} == {OURS}
+def two_boards(clock: VirtualClock) -> contextlib.AbstractAsyncContextManager[Field]:
+    return Field(clock, 2).driven()
 
 
-@virtual
-async def test_each_board_is_asked_about_once_a_second_in_calm_moments(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        began_at = clock()
-        for numerals in range(40, 20, -1):
-            await field.refresh(Face(numerals), S)
-        asks = field.asks()
-        for number in (1, 2):
-            times = [at for at, ask in asks if ask == number]
-            assert 19 <= len(times) <= 20
-            assert all(300 * MS <= (at - began_at) % S <= 800 * MS for at in times)
-        assert {r.answered for r in field.reports} == {Answered.RIGHT}
-        assert {r.board for r in field.reports} == {"board 1", "board 2"}
-        report = field.reports[0]
-        assert (report.expected, report.seen, report.supply_v) == ("40", "40", 12.0)
-        assert report.shown_at == asks[0][0]
+@virtual_with(two_boards)
+async def test_a_change_is_on_both_boards_with_the_same_byte(field: Field) -> None:
+    began_at = field.clock()
+    field.bus.show(Face(40))
+    await field.until(began_at + SHOW_NS - 1)
+    assert field.faces == [None, None]
+    await field.until(began_at + SHOW_NS)
+    assert field.faces == [40, 40]
 
 
-@virtual
-async def test_a_face_held_for_minutes_is_asked_about_all_the_time(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        await field.refresh(Face(25), 60 * S)
-        times = [at for at, ask in field.asks() if ask == 1]
-        gaps = [b - a for a, b in itertools.pairwise(times)]
-        assert max(gaps) <= 1_500 * MS
-        assert min(gaps) >= 950 * MS
+@virtual_with(two_boards)
+async def test_frames_carry_id_mask_brightness_and_rising_stamps(field: Field) -> None:
+    field.bus.show(Face(40, 3))
+    field.bus.show(Face(None, 4, lamp_test=True))
+    await asyncio.sleep(0.1)
+    field.bus.node_mask = 2
+    field.bus.show(Face(None))
+    await asyncio.sleep(0.1)
+    first = field.clock() // (10 * MS) & 0xFFFF
+    shows = [show for _, show in field.tape.shows]
+    assert [(s.numerals, s.brightness, s.node_mask) for s in shows] == [
+        (40, 3, 3),
+        (messages.LAMP_TEST, 4, 3),
+        (messages.DARK, 15, 2),
+    ]
+    assert [(s.stamp - first) & 0xFFFF for s in shows] == [0xFFEC, 0xFFED, 0xFFF6]
+    assert {s.controller_id for s in shows} == {OURS}
+
+
+@virtual_with(two_boards)
+async def test_each_board_is_asked_about_once_a_second_in_calm_moments(field: Field) -> None:
+    began_at = field.clock()
+    for numerals in range(40, 20, -1):
+        await field.refresh(Face(numerals), S)
+    asks = field.asks()
+    for number in (1, 2):
+        times = [at for at, ask in asks if ask == number]
+        assert 19 <= len(times) <= 20
+        assert all(300 * MS <= (at - began_at) % S <= 800 * MS for at in times)
+    assert {r.answered for r in field.reports} == {Answered.RIGHT}
+    assert {r.board for r in field.reports} == {"board 1", "board 2"}
+    report = field.reports[0]
+    assert (report.expected, report.seen, report.supply_v) == ("40", "40", 12.0)
+    assert report.shown_at == asks[0][0]
+
+
+@virtual_with(two_boards)
+async def test_a_face_held_for_minutes_is_asked_about_all_the_time(field: Field) -> None:
+    await field.refresh(Face(25), 60 * S)
+    times = [at for at, ask in field.asks() if ask == 1]
+    gaps = [b - a for a, b in itertools.pairwise(times)]
+    assert max(gaps) <= 1_500 * MS
+    assert min(gaps) >= 950 * MS
 
 
 @pytest.mark.parametrize(("count", "longest_ms"), [(1, 1500), (2, 1500), (3, 1550), (8, 4300)])
-def test_quick_changes_keep_the_questions_coming_and_their_share_small(
-    count: int, longest_ms: int
+@virtual
+async def test_quick_changes_keep_the_questions_coming_and_their_share_small(
+    clock: VirtualClock, count: int, longest_ms: int
 ) -> None:
-    async def main(clock: VirtualClock) -> None:
-        field = Field(clock, count)
-        chance = random.Random(count)
-        numerals = 25
-        async with field.driven():
-            began_at = clock()
-            while clock() - began_at < 30 * S:
-                numerals = 65 - numerals
+    field = Field(clock, count)
+    chance = random.Random(count)
+    numerals = 25
+    async with field.driven():
+        began_at = clock()
+        while clock() - began_at < 30 * S:
+            numerals = 65 - numerals
+            field.bus.show(Face(numerals))
+            gap_ns = chance.randrange(20 * MS, 120 * MS)
+            if gap_ns > 25 * MS:
+                await asyncio.sleep(0.025)
                 field.bus.show(Face(numerals))
-                gap_ns = chance.randrange(20 * MS, 120 * MS)
-                if gap_ns > 25 * MS:
-                    await asyncio.sleep(0.025)
-                    field.bus.show(Face(numerals))
-                    gap_ns -= 25 * MS
-                await asyncio.sleep(gap_ns / 1e9)
-            duration_ns = clock() - began_at
-        asks = field.asks()
-        assert len(asks) * 11_400_000 / duration_ns <= 0.025
-        for number in range(1, count + 1):
-            times = [began_at, *(at for at, ask in asks if ask == number)]
-            assert max(b - a for a, b in itertools.pairwise(times)) <= longest_ms * MS
-        assert {r.answered for r in field.reports} == {Answered.RIGHT}
-
-    run(main)
+                gap_ns -= 25 * MS
+            await asyncio.sleep(gap_ns / 1e9)
+        duration_ns = clock() - began_at
+    asks = field.asks()
+    assert len(asks) * 11_400_000 / duration_ns <= 0.025
+    for number in range(1, count + 1):
+        times = [began_at, *(at for at, ask in asks if ask == number)]
+        assert max(b - a for a, b in itertools.pairwise(times)) <= longest_ms * MS
+    assert {r.answered for r in field.reports} == {Answered.RIGHT}
 
 
 async def _ask(field: Field) -> int:
@@ -200,73 +204,61 @@ async def _ask(field: Field) -> int:
     raise AssertionError("never asked")
 
 
-@virtual
-async def test_a_change_in_a_reply_window_goes_out_with_the_answer(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        asked_at = await _ask(field)
-        await sleep_until(clock, asked_at + 6 * MS)
-        field.bus.show(Face(26))
-        await sleep_until(clock, asked_at + 7 * MS)
-        field.bus.show(Face(25))
-        await asyncio.sleep(0.1)
-        at, show = field.tape.shows[-1]
-        assert (show.numerals, show.ask) == (25, 0)
-        assert 26 not in field.numerals
-        assert at - SHOW_NS - asked_at <= 11_900_000
-        assert [r.answered for r in field.reports] == [Answered.RIGHT]
-        assert field.reports[0].seen == "40"
+@virtual_with(two_boards)
+async def test_a_change_in_a_reply_window_goes_out_with_the_answer(field: Field) -> None:
+    asked_at = await _ask(field)
+    await field.until(asked_at + 6 * MS)
+    field.bus.show(Face(26))
+    await field.until(asked_at + 7 * MS)
+    field.bus.show(Face(25))
+    await asyncio.sleep(0.1)
+    at, show = field.tape.shows[-1]
+    assert (show.numerals, show.ask) == (25, 0)
+    assert 26 not in field.numerals
+    assert at - SHOW_NS - asked_at <= 11_900_000
+    assert [r.answered for r in field.reports] == [Answered.RIGHT]
+    assert field.reports[0].seen == "40"
 
 
-@virtual
-async def test_a_change_waits_twenty_ms_at_most_for_a_board_that_is_silent(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_a_change_waits_twenty_ms_at_most_for_a_board_that_is_silent(field: Field) -> None:
     for node in field.nodes:
         node.mute = True
-    async with field.driven():
-        asked_at = await _ask(field)
-        await sleep_until(clock, asked_at + 1)
-        field.bus.show(Face(25))
-        await asyncio.sleep(0.05)
-        at, show = field.tape.shows[-1]
-        assert show.numerals == 25
-        assert 19 * MS < at - SHOW_NS - asked_at <= 20 * MS
-        assert [r.answered for r in field.reports] == [Answered.SILENT]
-        assert (field.reports[0].expected, field.reports[0].seen) == ("40", "")
+    asked_at = await _ask(field)
+    await field.until(asked_at + 1)
+    field.bus.show(Face(25))
+    await asyncio.sleep(0.05)
+    at, show = field.tape.shows[-1]
+    assert show.numerals == 25
+    assert 19 * MS < at - SHOW_NS - asked_at <= 20 * MS
+    assert [r.answered for r in field.reports] == [Answered.SILENT]
+    assert (field.reports[0].expected, field.reports[0].seen) == ("40", "")
 
 
-@virtual
+@virtual_with(two_boards)
 async def test_a_silent_board_is_asked_again_at_once_then_seldom_and_comes_back(
-    clock: VirtualClock,
+    field: Field,
 ) -> None:
-    field = Field(clock)
     field.nodes[1].deaf = True
-    async with field.driven():
-        await field.refresh(Face(25), 2 * S)
-        times = [at for at, ask in field.asks() if ask == 2]
-        assert [b - a for a, b in itertools.pairwise(times[:4])] == [100 * MS] * 3
-        await field.refresh(Face(25), 20 * S)
-        asks = field.asks()[-10:]
-        assert sum(ask == 1 for _, ask in asks) >= 5
-        field.nodes[1].deaf = False
-        field.reports.clear()
-        await field.refresh(Face(25), 2 * S)
-        assert {r.board for r in field.reports if r.answered is Answered.RIGHT} == {
-            "board 1",
-            "board 2",
-        }
+    await field.refresh(Face(25), 2 * S)
+    times = [at for at, ask in field.asks() if ask == 2]
+    assert [b - a for a, b in itertools.pairwise(times[:4])] == [100 * MS] * 3
+    await field.refresh(Face(25), 20 * S)
+    asks = field.asks()[-10:]
+    assert sum(ask == 1 for _, ask in asks) >= 5
+    field.nodes[1].deaf = False
+    field.reports.clear()
+    await field.refresh(Face(25), 2 * S)
+    assert {r.board for r in field.reports if r.answered is Answered.RIGHT} == {
+        "board 1",
+        "board 2",
+    }
 
 
-@virtual
-async def test_wrong_lamps_and_brightness_are_reported_in_plain_words(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_wrong_lamps_and_brightness_are_reported_in_plain_words(field: Field) -> None:
     field.nodes[0].stuck_segments = segments(23)
-    async with field.driven():
-        await field.refresh(Face(25), S)
+    await field.refresh(Face(25), S)
     wrong = [r for r in field.reports if r.answered is Answered.WRONG]
     assert {r.board for r in wrong} == {"board 1"}
     assert len(wrong) >= 2
@@ -278,18 +270,16 @@ async def test_wrong_lamps_and_brightness_are_reported_in_plain_words(
     )
 
 
-@virtual
-async def test_a_board_darkened_by_the_mask_is_right_when_dark(clock: VirtualClock) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_a_board_darkened_by_the_mask_is_right_when_dark(field: Field) -> None:
     field.bus.node_mask = 1
-    async with field.driven():
-        await field.refresh(Face(25), S)
-        assert field.faces == [25, None]
-        seen = {r.board: (r.answered, r.expected) for r in field.reports}
-        assert seen == {
-            "board 1": (Answered.RIGHT, "25"),
-            "board 2": (Answered.RIGHT, "dark"),
-        }
+    await field.refresh(Face(25), S)
+    assert field.faces == [25, None]
+    seen = {r.board: (r.answered, r.expected) for r in field.reports}
+    assert seen == {
+        "board 1": (Answered.RIGHT, "25"),
+        "board 2": (Answered.RIGHT, "dark"),
+    }
 
 
 def status(node: int, stamp: int, brightness: int = 15) -> bytes:
@@ -298,132 +288,109 @@ def status(node: int, stamp: int, brightness: int = 15) -> bytes:
     )
 
 
-@virtual
-async def test_only_the_asked_node_with_the_stamp_that_asked_is_an_answer(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_only_the_asked_node_with_the_stamp_that_asked_is_an_answer(field: Field) -> None:
     for node in field.nodes:
         node.mute = True
-    async with field.driven():
-        asked_at = await _ask(field)
-        await sleep_until(clock, asked_at + SHOW_NS)
-        stamp = field.tape.shows[-1][1].stamp
-        other = 3 - field.tape.shows[-1][1].ask
-        for frame in (status(other, stamp), status(3 - other, stamp - 1), b"\0\x05ab\0"):
-            field.bus.bytes_received(frame, clock())
-        assert field.reports == []
-        assert (field.bus.stray_frames, field.bus.bad_frames) == (2, 1)
-        field.bus.bytes_received(status(3 - other, stamp, brightness=3), clock())
-        assert [r.answered for r in field.reports] == [Answered.WRONG]
-        assert field.reports[0].notes == ("brightness 3, not 15",)
+    asked_at = await _ask(field)
+    await field.until(asked_at + SHOW_NS)
+    stamp = field.tape.shows[-1][1].stamp
+    other = 3 - field.tape.shows[-1][1].ask
+    for frame in (status(other, stamp), status(3 - other, stamp - 1), b"\0\x05ab\0"):
+        field.bus.bytes_received(frame, field.clock())
+    assert field.reports == []
+    assert (field.bus.stray_frames, field.bus.bad_frames) == (2, 1)
+    field.bus.bytes_received(status(3 - other, stamp, brightness=3), field.clock())
+    assert [r.answered for r in field.reports] == [Answered.WRONG]
+    assert field.reports[0].notes == ("brightness 3, not 15",)
 
 
-@virtual
-async def test_an_answer_after_the_window_is_noted_with_the_next_silence(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock, 1)
+@virtual_with(one_board)
+async def test_an_answer_after_the_window_is_noted_with_the_next_silence(field: Field) -> None:
     field.nodes[0].mute = True
-    async with field.driven():
-        asked_at = await _ask(field)
-        await sleep_until(clock, asked_at + 30 * MS)
-        field.bus.bytes_received(status(1, field.tape.shows[-1][1].stamp), clock())
-        await field.refresh(Face(40), 200 * MS)
-        assert [r.notes for r in field.reports[:2]] == [(), ("answers that came too late: 1",)]
+    asked_at = await _ask(field)
+    await field.until(asked_at + 30 * MS)
+    field.bus.bytes_received(status(1, field.tape.shows[-1][1].stamp), field.clock())
+    await field.refresh(Face(40), 200 * MS)
+    assert [r.notes for r in field.reports[:2]] == [(), ("answers that came too late: 1",)]
 
 
-@virtual
+@virtual_with(two_boards)
 async def test_changes_in_a_rush_put_at_most_two_frames_in_front_of_the_newest(
-    clock: VirtualClock,
+    field: Field,
 ) -> None:
-    field = Field(clock)
-    async with field.driven():
-        began_at = clock()
-        for numerals in range(50, 20, -1):
-            field.bus.show(Face(numerals))
-        assert field.host.unsent() == 30
-        await asyncio.sleep(0.1)
-        assert field.numerals == [50, 49, 21]
-        assert field.tape.shows[-1][0] <= began_at + 3 * SHOW_NS + MS
+    began_at = field.clock()
+    for numerals in range(50, 20, -1):
+        field.bus.show(Face(numerals))
+    assert field.host.unsent() == 30
+    await asyncio.sleep(0.1)
+    assert field.numerals == [50, 49, 21]
+    assert field.tape.shows[-1][0] <= began_at + 3 * SHOW_NS + MS
+
+
+@virtual_with(two_boards)
+async def test_a_third_change_follows_the_second_on_the_wire_without_a_gap(field: Field) -> None:
+    began_at = field.clock()
+    field.bus.show(Face(40))
+    field.bus.show(Face(39))
+    await field.until(began_at + 3_800_000)
+    field.bus.show(Face(38))
+    await asyncio.sleep(0.1)
+    assert [at - began_at for at, _ in field.tape.shows] == [
+        SHOW_NS,
+        2 * SHOW_NS,
+        3 * SHOW_NS,
+    ]
 
 
 @virtual
-async def test_a_third_change_follows_the_second_on_the_wire_without_a_gap(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        began_at = clock()
-        field.bus.show(Face(40))
-        field.bus.show(Face(39))
-        await sleep_until(clock, began_at + 3_800_000)
-        field.bus.show(Face(38))
-        await asyncio.sleep(0.1)
-        assert [at - began_at for at, _ in field.tape.shows] == [
-            SHOW_NS,
-            2 * SHOW_NS,
-            3 * SHOW_NS,
-        ]
-
-
-def test_a_port_that_cannot_tell_what_is_unsent_gets_no_more_than_the_line_carries(
-    monkeypatch: pytest.MonkeyPatch,
+async def test_a_port_that_cannot_tell_what_is_unsent_gets_no_more_than_the_line_carries(
+    clock: VirtualClock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(MemoryPort, "unsent", lambda _port: 0)
-
-    async def main(clock: VirtualClock) -> None:
-        field = Field(clock)
-        async with field.driven():
-            for numerals in range(50, 20, -1):
-                field.bus.show(Face(numerals))
-            await asyncio.sleep(0.1)
-            assert field.numerals == [50, 49, 21]
-
-    run(main)
-
-
-@virtual
-async def test_a_show_that_must_wait_for_the_line_does_not_ask(clock: VirtualClock) -> None:
-    field = Field(clock, 1)
-    async with field.driven():
-        began_at = clock()
-        await sleep_until(clock, began_at + OVERDUE_NS - ASK_PERIOD_NS - MS)
-        field.bus.show(Face(40))
-        await sleep_until(clock, began_at + OVERDUE_NS - ASK_PERIOD_NS + MS)
-        field.bus.show(Face(40))
-        await asyncio.sleep(0.05)
-        assert [show.ask for _, show in field.tape.shows] == [0, 0]
-        field.bus.show(Face(40))
-        await asyncio.sleep(0.05)
-        assert field.tape.shows[-1][1].ask == 1
-
-
-@virtual
-async def test_the_echo_of_its_own_frames_is_not_counted(clock: VirtualClock) -> None:
     field = Field(clock)
     async with field.driven():
-        field.bus.bytes_received(messages.encode_show(Show(OURS, 1, 40, 15, 0, 3)), clock())
-        field.bus.bytes_received(framing.encode(b"\x31\x01"), clock())
-        assert (field.bus.stray_frames, field.bus.bad_frames) == (1, 0)
-
-
-@virtual
-async def test_a_short_stall_ends_with_the_newest_face_and_no_burst(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        await field.refresh(Face(40), 200 * MS)
-        before = len(field.tape.shows)
-        field.host.stall()
-        for numerals in range(39, 29, -1):
+        for numerals in range(50, 20, -1):
             field.bus.show(Face(numerals))
-            await asyncio.sleep(0.025)
-        field.host.resume()
         await asyncio.sleep(0.1)
-        assert field.numerals[before:] == [39, 38, 30]
-        assert field.faces == [30, 30]
-        await field.refresh(Face(29), S)
-        assert field.faces == [29, 29]
+        assert field.numerals == [50, 49, 21]
+
+
+@virtual_with(one_board)
+async def test_a_show_that_must_wait_for_the_line_does_not_ask(field: Field) -> None:
+    began_at = field.clock()
+    await field.until(began_at + OVERDUE_NS - ASK_PERIOD_NS - MS)
+    field.bus.show(Face(40))
+    await field.until(began_at + OVERDUE_NS - ASK_PERIOD_NS + MS)
+    field.bus.show(Face(40))
+    await asyncio.sleep(0.05)
+    assert [show.ask for _, show in field.tape.shows] == [0, 0]
+    field.bus.show(Face(40))
+    await asyncio.sleep(0.05)
+    assert field.tape.shows[-1][1].ask == 1
+
+
+@virtual_with(two_boards)
+async def test_the_echo_of_its_own_frames_is_not_counted(field: Field) -> None:
+    field.bus.bytes_received(messages.encode_show(Show(OURS, 1, 40, 15, 0, 3)), field.clock())
+    field.bus.bytes_received(framing.encode(b"\x31\x01"), field.clock())
+    assert (field.bus.stray_frames, field.bus.bad_frames) == (1, 0)
+
+
+@virtual_with(two_boards)
+async def test_a_short_stall_ends_with_the_newest_face_and_no_burst(field: Field) -> None:
+    await field.refresh(Face(40), 200 * MS)
+    before = len(field.tape.shows)
+    field.host.stall()
+    for numerals in range(39, 29, -1):
+        field.bus.show(Face(numerals))
+        await asyncio.sleep(0.025)
+    field.host.resume()
+    await asyncio.sleep(0.1)
+    assert field.numerals[before:] == [39, 38, 30]
+    assert field.faces == [30, 30]
+    await field.refresh(Face(29), S)
+    assert field.faces == [29, 29]
 
 
 @virtual
@@ -432,8 +399,7 @@ async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
 ) -> None:
     field = Field(clock)
     field.tape.open()
-    task = asyncio.create_task(field.bus.run(field))
-    await asyncio.sleep(0)
+    task = await field.started()
     await field.refresh(Face(40), 200 * MS)
     before = len(field.tape.shows)
     field.host.stall()
@@ -458,8 +424,7 @@ async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
 async def test_a_port_that_takes_nothing_is_a_fault_too(clock: VirtualClock) -> None:
     field = Field(clock)
     field.tape.open()
-    task = asyncio.create_task(field.bus.run(field))
-    await asyncio.sleep(0)
+    task = await field.started()
     field.host.capacity = 0
     began_at = clock()
     while not task.done():
@@ -470,38 +435,33 @@ async def test_a_port_that_takes_nothing_is_a_fault_too(clock: VirtualClock) -> 
     assert 300 * MS <= clock() - began_at <= 310 * MS
 
 
-@virtual
-async def test_frames_count_as_sent_once_the_port_was_seen_empty_behind_them(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        counts = []
-        for _ in range(3):
-            field.bus.show(Face(40))
-            counts.append(field.bus.sent)
-            await asyncio.sleep(0.1)
-        assert counts == [0, 1, 2]
-        field.host.capacity = 7
-        field.bus.show(Face(39))
-        field.bus.show(Face(38))
-        assert field.bus.sent == 3
+@virtual_with(two_boards)
+async def test_frames_count_as_sent_once_the_port_was_seen_empty_behind_them(field: Field) -> None:
+    counts = []
+    for _ in range(3):
+        field.bus.show(Face(40))
+        counts.append(field.bus.sent)
         await asyncio.sleep(0.1)
-        field.bus.show(Face(38))
-        assert field.bus.sent == len(field.tape.shows) == 5
-        field.host.stall()
-        for _ in range(3):
-            field.bus.show(Face(37))
-            await asyncio.sleep(0.05)
-        assert field.bus.sent == 5
+    assert counts == [0, 1, 2]
+    field.host.capacity = 7
+    field.bus.show(Face(39))
+    field.bus.show(Face(38))
+    assert field.bus.sent == 3
+    await asyncio.sleep(0.1)
+    field.bus.show(Face(38))
+    assert field.bus.sent == len(field.tape.shows) == 5
+    field.host.stall()
+    for _ in range(3):
+        field.bus.show(Face(37))
+        await asyncio.sleep(0.05)
+    assert field.bus.sent == 5
 
 
 @virtual
 async def test_what_a_stalled_port_threw_away_never_counts_as_sent(clock: VirtualClock) -> None:
     field = Field(clock)
     field.host.stall()
-    task = asyncio.create_task(field.bus.run(field))
-    await asyncio.sleep(0)
+    task = await field.started()
     while not task.done():
         field.bus.show(Face(40))
         await asyncio.sleep(0.1)
@@ -515,131 +475,110 @@ async def test_what_a_stalled_port_threw_away_never_counts_as_sent(clock: Virtua
         assert field.bus.sent == 1
 
 
-@virtual
-async def test_a_face_that_waited_while_the_loop_was_held_up_is_not_shown(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        await _ask(field)
-        field.bus.show(Face(26))
-        clock.jump(900 * MS)
-        await asyncio.sleep(0.04)
-        assert 26 not in field.numerals
-        field.bus.show(Face(25))
-        await asyncio.sleep(0.01)
-        assert field.faces == [25, 25]
+@virtual_with(two_boards)
+async def test_a_face_that_waited_while_the_loop_was_held_up_is_not_shown(field: Field) -> None:
+    await _ask(field)
+    field.bus.show(Face(26))
+    field.clock.jump(900 * MS)
+    await asyncio.sleep(0.04)
+    assert 26 not in field.numerals
+    field.bus.show(Face(25))
+    await asyncio.sleep(0.01)
+    assert field.faces == [25, 25]
 
 
-@virtual
-async def test_half_a_frame_from_before_the_loop_was_held_up_is_not_finished(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        field.host.capacity = 7
-        field.bus.show(Face(40))
-        clock.jump(900 * MS)
-        field.host.capacity = 4096
-        await asyncio.sleep(0.01)
-        assert field.numerals == []
-        field.bus.show(Face(39))
-        await asyncio.sleep(0.01)
-        assert field.faces == [39, 39]
-        assert [node.frame_errors for node in field.nodes] == [1, 1]
+@virtual_with(two_boards)
+async def test_half_a_frame_from_before_the_loop_was_held_up_is_not_finished(field: Field) -> None:
+    field.host.capacity = 7
+    field.bus.show(Face(40))
+    field.clock.jump(900 * MS)
+    field.host.capacity = 4096
+    await asyncio.sleep(0.01)
+    assert field.numerals == []
+    field.bus.show(Face(39))
+    await asyncio.sleep(0.01)
+    assert field.faces == [39, 39]
+    assert [node.frame_errors for node in field.nodes] == [1, 1]
 
 
 @pytest.mark.parametrize("taken", range(1, 15))
-def test_the_first_frame_never_makes_one_of_the_service_before_whole(taken: int) -> None:
+@virtual
+async def test_the_first_frame_never_makes_one_of_the_service_before_whole(
+    clock: VirtualClock, taken: int
+) -> None:
     """It died within a write: of its frame so many of 15 bytes are out."""
-
-    async def main(clock: VirtualClock) -> None:
-        field = Field(clock)
-        field.tape.open()
-        seen: list[int | None] = []
-        old = messages.encode_show(Show(OURS, 7, 8, 15, 0, 0b11))
-        field.host.open(field.bus)
-        field.host.write(old[:taken])
-        await asyncio.sleep(2)
-        field.host.close()
-        task = asyncio.create_task(field.bus.run(field))
-        await asyncio.sleep(0)
-        field.bus.show(DARK)
-        for _ in range(100):
-            await asyncio.sleep(0.0005)
-            seen += field.faces
-        assert set(seen) == {None}
-        assert field.numerals == [messages.DARK]
-        task.cancel()
-        await asyncio.wait([task])
-
-    run(main)
+    field = Field(clock)
+    field.tape.open()
+    seen: list[int | None] = []
+    old = messages.encode_show(Show(OURS, 7, 8, 15, 0, 0b11))
+    field.host.open(field.bus)
+    field.host.write(old[:taken])
+    await asyncio.sleep(2)
+    field.host.close()
+    task = await field.started()
+    field.bus.show(DARK)
+    for _ in range(100):
+        await asyncio.sleep(0.0005)
+        seen += field.faces
+    assert set(seen) == {None}
+    assert field.numerals == [messages.DARK]
+    task.cancel()
+    await asyncio.wait([task])
 
 
-@virtual
+@virtual_with(two_boards)
 async def test_an_adapter_that_echoes_is_no_stranger_and_another_controller_is(
-    clock: VirtualClock,
+    field: Field,
 ) -> None:
-    field = Field(clock)
-    async with field.driven():
-        for number in range(40):
-            field.bus.show(Face(number))
-            await asyncio.sleep(0.1)
-            show = field.tape.shows[-1][1]
-            field.bus.bytes_received(messages.encode_show(show), clock())
-        assert (field.bus.strangers, field.bus.stray_frames) == (0, 0)
-        twin = show._replace(stamp=(show.stamp + 7) & 0xFFFF)
-        field.bus.bytes_received(messages.encode_show(twin), clock())
-        other = show._replace(controller_id=OURS + 1)
-        field.bus.bytes_received(messages.encode_show(other), clock())
-        await field.refresh(Face(40), 2 * S)
-        assert {r.answered for r in field.reports} == {Answered.RIGHT}
-        assert [field.reports[0].strangers, field.reports[-1].strangers] == [0, 2]
+    for number in range(40):
+        field.bus.show(Face(number))
+        await asyncio.sleep(0.1)
+        show = field.tape.shows[-1][1]
+        field.bus.bytes_received(messages.encode_show(show), field.clock())
+    assert (field.bus.strangers, field.bus.stray_frames) == (0, 0)
+    twin = show._replace(stamp=(show.stamp + 7) & 0xFFFF)
+    field.bus.bytes_received(messages.encode_show(twin), field.clock())
+    other = show._replace(controller_id=OURS + 1)
+    field.bus.bytes_received(messages.encode_show(other), field.clock())
+    await field.refresh(Face(40), 2 * S)
+    assert {r.answered for r in field.reports} == {Answered.RIGHT}
+    assert [field.reports[0].strangers, field.reports[-1].strangers] == [0, 2]
 
 
-@virtual
-async def test_a_frame_taken_in_parts_is_finished_first_and_then_the_newest(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
-    async with field.driven():
-        field.host.capacity = 7
-        field.bus.show(Face(40))
-        field.bus.show(Face(39))
-        field.bus.show(Face(38))
-        await asyncio.sleep(0.05)
-        assert field.numerals == [40, 38]
-        assert all(node.frame_errors == 0 for node in field.nodes)
+@virtual_with(two_boards)
+async def test_a_frame_taken_in_parts_is_finished_first_and_then_the_newest(field: Field) -> None:
+    field.host.capacity = 7
+    field.bus.show(Face(40))
+    field.bus.show(Face(39))
+    field.bus.show(Face(38))
+    await asyncio.sleep(0.05)
+    assert field.numerals == [40, 38]
+    assert all(node.frame_errors == 0 for node in field.nodes)
 
 
-@virtual
-async def test_a_question_taken_in_parts_still_gets_its_answer(clock: VirtualClock) -> None:
-    field = Field(clock, 1)
-    async with field.driven():
-        field.host.capacity = 8
-        await field.refresh(Face(40), 3 * S)
-        assert len(field.reports) >= 2
-        assert {r.answered for r in field.reports} == {Answered.RIGHT}
+@virtual_with(one_board)
+async def test_a_question_taken_in_parts_still_gets_its_answer(field: Field) -> None:
+    field.host.capacity = 8
+    await field.refresh(Face(40), 3 * S)
+    assert len(field.reports) >= 2
+    assert {r.answered for r in field.reports} == {Answered.RIGHT}
 
 
-@virtual
-async def test_a_question_taken_in_parts_has_its_window_too(clock: VirtualClock) -> None:
-    field = Field(clock, 1)
+@virtual_with(one_board)
+async def test_a_question_taken_in_parts_has_its_window_too(field: Field) -> None:
     field.nodes[0].mute = True
-    async with field.driven():
-        field.host.capacity = 8
-        await field.refresh(Face(40), S)
-        assert field.numerals.count(40) == 11
-        assert {r.answered for r in field.reports} == {Answered.SILENT}
-        assert len(field.reports) == QUICK_RETRIES + 1
+    field.host.capacity = 8
+    await field.refresh(Face(40), S)
+    assert field.numerals.count(40) == 11
+    assert {r.answered for r in field.reports} == {Answered.SILENT}
+    assert len(field.reports) == QUICK_RETRIES + 1
 
 
 @virtual
 async def test_a_lost_port_ends_run_and_a_second_run_serves_again(clock: VirtualClock) -> None:
     field = Field(clock)
     field.tape.open()
-    task = asyncio.create_task(field.bus.run(field))
-    await asyncio.sleep(0)
+    task = await field.started()
     field.bus.show(Face(40))
     field.host.unplug()
     with pytest.raises(PortError, match="unplugged"):
@@ -674,8 +613,7 @@ async def test_cancelled_it_darkens_the_boards_twice_even_in_a_reply_window(
 async def test_cancelled_twice_it_is_dark_all_the_same(clock: VirtualClock) -> None:
     field = Field(clock)
     field.tape.open()
-    task = asyncio.create_task(field.bus.run(field))
-    await asyncio.sleep(0)
+    task = await field.started()
     field.bus.show(Face(25))
     await asyncio.sleep(0.1)
     task.cancel()
@@ -700,39 +638,30 @@ async def test_cancelled_while_stalled_it_leaves_nothing_behind_that_could_light
     assert field.numerals == []
 
 
-@virtual
-async def test_no_more_show_and_the_boards_darken_themselves(clock: VirtualClock) -> None:
-    field = Field(clock)
-    async with field.driven():
-        await field.refresh(Face(25), 500 * MS)
-        await asyncio.sleep(1.3)
-        assert field.faces == [25, 25]
-        await asyncio.sleep(0.2)
-        assert field.faces == [None, None]
-        await field.refresh(Face(25), 2 * S)
-        assert any("went dark by silence" in r.notes for r in field.reports)
+@virtual_with(two_boards)
+async def test_no_more_show_and_the_boards_darken_themselves(field: Field) -> None:
+    await field.refresh(Face(25), 500 * MS)
+    await asyncio.sleep(1.3)
+    assert field.faces == [25, 25]
+    await asyncio.sleep(0.2)
+    assert field.faces == [None, None]
+    await field.refresh(Face(25), 2 * S)
+    assert any("went dark by silence" in r.notes for r in field.reports)
 
 
-@virtual
-async def test_a_second_controller_on_the_pair_changes_nothing_and_is_counted(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_a_second_controller_on_the_pair_changes_nothing_and_is_counted(field: Field) -> None:
     foreign = messages.encode_show(Show(0x7777, 0x7000, 88, 15, 1, 3))
-    async with field.driven():
-        await field.refresh(Face(25), 200 * MS)
-        for node in field.nodes:
-            node.receive(foreign, clock())
-        await field.refresh(Face(25), 2 * S)
-        assert field.faces == [25, 25]
-        assert {(r.answered, r.foreign_frames) for r in field.reports} == {(Answered.RIGHT, 1)}
+    await field.refresh(Face(25), 200 * MS)
+    for node in field.nodes:
+        node.receive(foreign, field.clock())
+    await field.refresh(Face(25), 2 * S)
+    assert field.faces == [25, 25]
+    assert {(r.answered, r.foreign_frames) for r in field.reports} == {(Answered.RIGHT, 1)}
 
 
-@virtual
-async def test_the_listener_may_show_another_face_from_inside_a_report(
-    clock: VirtualClock,
-) -> None:
-    field = Field(clock)
+@virtual_with(two_boards)
+async def test_the_listener_may_show_another_face_from_inside_a_report(field: Field) -> None:
     field.nodes[0].deaf = True
 
     def darken_on_silence(report: BoardReport) -> None:
@@ -741,10 +670,9 @@ async def test_the_listener_may_show_another_face_from_inside_a_report(
             field.bus.show(DARK)
 
     field.on_report = darken_on_silence
-    async with field.driven():
-        await _ask(field)
-        await asyncio.sleep(0.1)
-        assert field.numerals[-1] == messages.DARK
+    await _ask(field)
+    await asyncio.sleep(0.1)
+    assert field.numerals[-1] == messages.DARK
 
 
 def test_a_late_loop_is_not_taken_for_a_silent_board() -> None:
@@ -830,31 +758,30 @@ async def test_on_a_tty_both_boards_are_lit_asked_and_darkened(tmp_path: Path) -
 
 
 @pytest.mark.parametrize("seed", range(12))
-def test_whatever_the_line_does_nothing_old_follows_and_the_newest_gets_through(seed: int) -> None:
+@virtual
+async def test_whatever_the_line_does_nothing_old_follows_and_the_newest_gets_through(
+    clock: VirtualClock, seed: int
+) -> None:
     chance = random.Random(seed)
-
-    async def main(clock: VirtualClock) -> None:
-        field = Field(clock)
-        order: list[int] = []
-        async with field.driven():
-            for _ in range(60):
-                field.host.capacity = chance.choice((4096, 4096, 16, 7))
-                if chance.random() < 0.2:
-                    field.host.stall()
-                for _ in range(chance.randrange(1, 5)):
-                    order.append(chance.randrange(100))
-                    field.bus.show(Face(order[-1]))
-                    await asyncio.sleep(chance.randrange(60) / 1000)
-                field.host.resume()
-                seen = len(field.tape.shows)
-                await asyncio.sleep(0.06)
-                assert field.faces == [order[-1]] * 2
-                assert len(field.tape.shows) - seen <= 3
-        ordered = iter(order)
-        lit = [n for n in field.numerals if n != messages.DARK]
-        assert all(numerals in ordered for numerals in lit), "not a subsequence of what was ordered"
-        stamps = [show.stamp for _, show in field.tape.shows]
-        assert all(0 < (b - a) & 0xFFFF < 0x8000 for a, b in itertools.pairwise(stamps))
-        assert all(node.frame_errors == 0 for node in field.nodes)
-
-    run(main)
+    field = Field(clock)
+    order: list[int] = []
+    async with field.driven():
+        for _ in range(60):
+            field.host.capacity = chance.choice((4096, 4096, 16, 7))
+            if chance.random() < 0.2:
+                field.host.stall()
+            for _ in range(chance.randrange(1, 5)):
+                order.append(chance.randrange(100))
+                field.bus.show(Face(order[-1]))
+                await asyncio.sleep(chance.randrange(60) / 1000)
+            field.host.resume()
+            seen = len(field.tape.shows)
+            await asyncio.sleep(0.06)
+            assert field.faces == [order[-1]] * 2
+            assert len(field.tape.shows) - seen <= 3
+    ordered = iter(order)
+    lit = [n for n in field.numerals if n != messages.DARK]
+    assert all(numerals in ordered for numerals in lit), "not a subsequence of what was ordered"
+    stamps = [show.stamp for _, show in field.tape.shows]
+    assert all(0 < (b - a) & 0xFFFF < 0x8000 for a, b in itertools.pairwise(stamps))
+    assert all(node.frame_errors == 0 for node in field.nodes)

@@ -5,19 +5,7 @@ from __future__ import annotations
 import pytest
 
 from drivers.board.segments import read_back, segments
-
-STROKES = {
-    0: "abcdef",
-    1: "bc",
-    2: "abdeg",
-    3: "abcdg",
-    4: "bcfg",
-    5: "acdfg",
-    6: "acdefg",
-    7: "abc",
-    8: "abcdefg",
-    9: "abcdfg",
-}
+from tests.shared.frames import LIT_SEGMENTS
 
 
 def lamps(strokes: str) -> int:
@@ -27,7 +15,10 @@ def lamps(strokes: str) -> int:
 @pytest.mark.parametrize("numerals", range(100))
 def test_every_numeral_by_its_strokes(numerals: int) -> None:
     tens, units = divmod(numerals, 10)
-    assert segments(numerals) == (lamps(STROKES[tens]) if tens else 0, lamps(STROKES[units]))
+    assert segments(numerals) == (
+        lamps(LIT_SEGMENTS[tens]) if tens else 0,
+        lamps(LIT_SEGMENTS[units]),
+    )
     assert read_back(segments(numerals)) == str(numerals)
 
 

@@ -18,18 +18,12 @@ from drivers.board.text_line import TextLine
 from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import SerialPort
 from tests.controller.fakes import MS
-from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.drivers.board.listeners import NoReports
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual, virtual_with
 
 LAYOUT = TextLayout("{numerals:02d}\r", "  \r", refresh_ms=1000)
 BAUD = 1200
 CHARACTER_NS = 10 * 1_000_000_000 // BAUD
-
-
-class NoReports:
-    """Fails on any report: a text display has nothing to say."""
-
-    def board_answered(self, report: object) -> None:
-        raise AssertionError(f"reported: {report}")
 
 
 @dataclass
@@ -84,36 +78,29 @@ async def at_work(clock: VirtualClock, layout: TextLayout = LAYOUT) -> AsyncIter
         await asyncio.sleep(1)
 
 
-@virtual
-async def test_a_text_leaves_at_once_and_takes_the_time_of_its_characters(
-    clock: VirtualClock,
-) -> None:
-    async with at_work(clock) as rig:
-        rig.board.show(Face(7))
-        await rig.at(26)
-        assert rig.display.lines == [("07", START_AT + 3 * CHARACTER_NS)]
+@virtual_with(at_work)
+async def test_a_text_leaves_at_once_and_takes_the_time_of_its_characters(rig: Rig) -> None:
+    rig.board.show(Face(7))
+    await rig.at(26)
+    assert rig.display.lines == [("07", START_AT + 3 * CHARACTER_NS)]
 
 
-@virtual
-async def test_the_newest_face_replaces_the_one_that_waits(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        for numerals in (40, 39, 38, 37):
-            rig.board.show(Face(numerals))
-        await rig.at(100)
-        assert rig.display.texts == ["40", "37"]
+@virtual_with(at_work)
+async def test_the_newest_face_replaces_the_one_that_waits(rig: Rig) -> None:
+    for numerals in (40, 39, 38, 37):
+        rig.board.show(Face(numerals))
+    await rig.at(100)
+    assert rig.display.texts == ["40", "37"]
 
 
-@virtual
-async def test_the_same_text_is_sent_again_only_when_its_refresh_is_due(
-    clock: VirtualClock,
-) -> None:
-    async with at_work(clock) as rig:
-        for tenth in range(25):
-            await rig.at(100 * tenth)
-            rig.board.show(Face(25))
-        await rig.at(2600)
-        assert [round((at - START_AT) / MS) for _, at in rig.display.lines] == [25, 1025, 2025]
-        assert rig.board.sent == 22, "every face whose text had left counts as sent"
+@virtual_with(at_work)
+async def test_the_same_text_is_sent_again_only_when_its_refresh_is_due(rig: Rig) -> None:
+    for tenth in range(25):
+        await rig.at(100 * tenth)
+        rig.board.show(Face(25))
+    await rig.at(2600)
+    assert [round((at - START_AT) / MS) for _, at in rig.display.lines] == [25, 1025, 2025]
+    assert rig.board.sent == 22, "every face whose text had left counts as sent"
 
 
 @virtual
@@ -126,75 +113,68 @@ async def test_brightness_goes_out_before_the_text_with_each_refresh(clock: Virt
         assert rig.display.texts == ["B9", "25", "B3", "25"]
 
 
-@virtual
-async def test_it_is_left_dark_with_the_text_under_way_ended_first(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.near.capacity = 2
-        rig.board.show(Face(40))
-        await rig.at(1)
-        rig.near.capacity = 4096
-        rig.task.cancel()
-        await asyncio.wait({rig.task})
-        await rig.at(500)
-        assert rig.display.texts[0] == "40"
-        assert set(rig.display.texts[1:]) == {"  "} and rig.display.buffer == ""
+@virtual_with(at_work)
+async def test_it_is_left_dark_with_the_text_under_way_ended_first(rig: Rig) -> None:
+    rig.near.capacity = 2
+    rig.board.show(Face(40))
+    await rig.at(1)
+    rig.near.capacity = 4096
+    rig.task.cancel()
+    await asyncio.wait({rig.task})
+    await rig.at(500)
+    assert rig.display.texts[0] == "40"
+    assert set(rig.display.texts[1:]) == {"  "} and rig.display.buffer == ""
 
 
-@virtual
-async def test_a_full_port_gets_the_rest_before_the_next_text(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.near.capacity = 2
-        rig.board.show(Face(40))
-        rig.board.show(Face(39))
-        await rig.at(150)
-        assert rig.display.texts == ["40", "39"]
+@virtual_with(at_work)
+async def test_a_full_port_gets_the_rest_before_the_next_text(rig: Rig) -> None:
+    rig.near.capacity = 2
+    rig.board.show(Face(40))
+    rig.board.show(Face(39))
+    await rig.at(150)
+    assert rig.display.texts == ["40", "39"]
 
 
-@virtual
-async def test_a_port_that_does_not_send_is_a_fault_and_shows_nothing_old_later(
-    clock: VirtualClock,
-) -> None:
-    async with at_work(clock) as rig:
-        rig.board.show(Face(40))
-        rig.near.stall()
-        for tenth in range(1, 5):
-            await rig.at(100 * tenth)
-            rig.board.show(Face(40 - tenth))
-        with pytest.raises(PortError, match=r"line\.a: text not sent in time"):
-            await rig.task
-        rig.near.resume()
-        await rig.at(1000)
-        assert "40" not in rig.display.texts[1:] and rig.display.texts == []
+@virtual_with(at_work)
+async def test_a_port_that_does_not_send_is_a_fault_and_shows_nothing_old_later(rig: Rig) -> None:
+    rig.board.show(Face(40))
+    rig.near.stall()
+    for tenth in range(1, 5):
+        await rig.at(100 * tenth)
+        rig.board.show(Face(40 - tenth))
+    with pytest.raises(PortError, match=r"line\.a: text not sent in time"):
+        await rig.task
+    rig.near.resume()
+    await rig.at(1000)
+    assert "40" not in rig.display.texts[1:] and rig.display.texts == []
 
 
-@virtual
-async def test_a_lost_port_ends_it_and_it_runs_again(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.board.show(Face(40))
-        await rig.at(50)
-        rig.near.unplug()
-        with pytest.raises(PortError, match="unplugged"):
-            await rig.task
-        rig.board.show(Face(39))  # dropped: the port is down
-        rig.near.replug()
-        rig.near._peer.open(rig.display)
-        rig.task = asyncio.create_task(rig.board.run(NoReports()))
-        await asyncio.sleep(0)
-        rig.board.show(Face(40))
-        await rig.at(200)
-        assert rig.display.texts == ["40", "40"]
-        rig.task.cancel()
-        await asyncio.wait({rig.task})
+@virtual_with(at_work)
+async def test_a_lost_port_ends_it_and_it_runs_again(rig: Rig) -> None:
+    rig.board.show(Face(40))
+    await rig.at(50)
+    rig.near.unplug()
+    with pytest.raises(PortError, match="unplugged"):
+        await rig.task
+    rig.board.show(Face(39))  # dropped: the port is down
+    rig.near.replug()
+    rig.near._peer.open(rig.display)
+    rig.task = asyncio.create_task(rig.board.run(NoReports()))
+    await asyncio.sleep(0)
+    rig.board.show(Face(40))
+    await rig.at(200)
+    assert rig.display.texts == ["40", "40"]
+    rig.task.cancel()
+    await asyncio.wait({rig.task})
 
 
-@virtual
-async def test_a_face_held_up_by_a_late_loop_is_never_sent(clock: VirtualClock) -> None:
-    async with at_work(clock) as rig:
-        rig.board.show(Face(40))
-        rig.board.show(Face(39))
-        clock.jump(400 * MS)
-        await asyncio.sleep(0.05)
-        assert rig.display.texts == ["40"]
+@virtual_with(at_work)
+async def test_a_face_held_up_by_a_late_loop_is_never_sent(rig: Rig) -> None:
+    rig.board.show(Face(40))
+    rig.board.show(Face(39))
+    rig.clock.jump(400 * MS)
+    await asyncio.sleep(0.05)
+    assert rig.display.texts == ["40"]
 
 
 async def test_on_a_real_line_each_text_is_there_and_dark_at_the_end() -> None:

@@ -15,8 +15,8 @@ from gpiozero.pins.mock import MockFactory
 from drivers.base import DriverError, Edge, Key
 from drivers.handset.gpio import GpioKeys, KeyPins
 from tests.controller.fakes import MS
-from tests.drivers.handset.presses import Presses
-from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
+from tests.drivers.handset.listeners import KeysListener, bug
+from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual, virtual_with
 
 PINS = {Key.NO_COUNT: 17, Key.READY: 27}
 
@@ -25,7 +25,7 @@ PINS = {Key.NO_COUNT: 17, Key.READY: 27}
 class Rig:
     clock: VirtualClock
     factory: Any
-    presses: Presses
+    listener: KeysListener
     task: asyncio.Task[None]
 
     async def drive(self, number: int, *levels: int) -> None:
@@ -51,40 +51,43 @@ async def at_work(clock: VirtualClock, keys: KeyPins, *held: int) -> AsyncIterat
     factory = MockFactory()
     for number in held:
         factory.pin(number).drive_low()
-    presses = Presses()
+    listener = KeysListener()
     driver = GpioKeys(7, "twelve", keys, clock, factory=factory)
-    task = asyncio.create_task(driver.run(presses))
+    task = asyncio.create_task(driver.run(listener))
     await asyncio.sleep(0)
     try:
-        yield Rig(clock, factory, presses, task)
+        yield Rig(clock, factory, listener, task)
     finally:
         task.cancel()
         await asyncio.wait({task})
         factory.reset()
 
 
-@virtual
-async def test_a_bouncing_button_is_one_press_and_a_long_one_is_held(clock: VirtualClock) -> None:
-    async with at_work(clock, KeyPins(PINS)) as rig:
-        await rig.at(100)
-        await rig.drive(17, 0, 1, 0, 1, 0)
-        await rig.at(2000)
-        await rig.drive(17, 1, 0, 1)
-        await rig.at(3000)
-        await rig.drive(27, 0)
-        came = [(press.key, press.edge, press.edge_at) for press in rig.presses.came]
-        assert came == [
-            (Key.NO_COUNT, Edge.DOWN, START_AT + 100 * MS),
-            (Key.NO_COUNT, Edge.HELD, START_AT + 1100 * MS),
-            (Key.READY, Edge.DOWN, START_AT + 3000 * MS),
-        ]
+def two_keys(clock: VirtualClock) -> contextlib.AbstractAsyncContextManager[Rig]:
+    return at_work(clock, KeyPins(PINS))
+
+
+@virtual_with(two_keys)
+async def test_a_bouncing_button_is_one_press_and_a_long_one_is_held(rig: Rig) -> None:
+    await rig.at(100)
+    await rig.drive(17, 0, 1, 0, 1, 0)
+    await rig.at(2000)
+    await rig.drive(17, 1, 0, 1)
+    await rig.at(3000)
+    await rig.drive(27, 0)
+    came = [(press.key, press.edge, press.edge_at) for press in rig.listener.presses]
+    assert came == [
+        (Key.NO_COUNT, Edge.DOWN, START_AT + 100 * MS),
+        (Key.NO_COUNT, Edge.HELD, START_AT + 1100 * MS),
+        (Key.READY, Edge.DOWN, START_AT + 3000 * MS),
+    ]
 
 
 @virtual
 async def test_a_receivers_line_that_goes_high_presses(clock: VirtualClock) -> None:
     async with at_work(clock, KeyPins(PINS, active="high")) as rig:
         await rig.drive(27, 1)
-        assert rig.presses.edges == [(Key.READY, Edge.DOWN)]
+        assert rig.listener.edges == [(Key.READY, Edge.DOWN)]
 
 
 @virtual
@@ -92,69 +95,63 @@ async def test_a_line_active_from_the_start_is_no_press(clock: VirtualClock) -> 
     async with at_work(clock, KeyPins(PINS), 27) as rig:
         await rig.at(500)
         await rig.drive(27, 1)
-        assert rig.presses.edges == []
+        assert rig.listener.edges == []
         await rig.at(1000)
         await rig.drive(27, 0)
-        assert rig.presses.edges == [(Key.READY, Edge.DOWN)]
+        assert rig.listener.edges == [(Key.READY, Edge.DOWN)]
 
 
-@virtual
-async def test_a_press_is_dated_in_the_callback_however_late_the_loop_takes_it(
-    clock: VirtualClock,
-) -> None:
-    async with at_work(clock, KeyPins(PINS)) as rig:
-        thread = threading.Thread(target=rig.factory.pin(27).drive_low)
-        thread.start()
-        thread.join()
-        clock.jump(400 * MS)
-        await asyncio.sleep(0)
-        await asyncio.sleep(0)
-        (press,) = rig.presses.came
-        assert press.edge_at == START_AT and press.received_at == START_AT + 400 * MS
+@virtual_with(two_keys)
+async def test_a_press_is_dated_in_the_callback_however_late_the_loop_takes_it(rig: Rig) -> None:
+    thread = threading.Thread(target=rig.factory.pin(27).drive_low)
+    thread.start()
+    thread.join()
+    rig.clock.jump(400 * MS)
+    await asyncio.sleep(0)
+    await asyncio.sleep(0)
+    (press,) = rig.listener.presses
+    assert press.edge_at == START_AT and press.received_at == START_AT + 400 * MS
 
 
-@virtual
-async def test_the_pins_are_let_go_and_a_key_held_over_it_is_no_hold(clock: VirtualClock) -> None:
-    async with at_work(clock, KeyPins(PINS)) as rig:
-        await rig.drive(17, 0)
-        rig.task.cancel()
-        await asyncio.wait({rig.task})
-        await rig.at(5000)
-        assert rig.presses.edges == [(Key.NO_COUNT, Edge.DOWN)]
-        again = asyncio.create_task(
-            GpioKeys(7, "twelve", KeyPins(PINS), clock, factory=rig.factory).run(rig.presses)
-        )
-        await asyncio.sleep(0)
-        assert not again.done(), "its pins are free again"
-        again.cancel()
-        await asyncio.wait({again})
+@virtual_with(two_keys)
+async def test_the_pins_are_let_go_and_a_key_held_over_it_is_no_hold(rig: Rig) -> None:
+    await rig.drive(17, 0)
+    rig.task.cancel()
+    await asyncio.wait({rig.task})
+    await rig.at(5000)
+    assert rig.listener.edges == [(Key.NO_COUNT, Edge.DOWN)]
+    again = asyncio.create_task(
+        GpioKeys(7, "twelve", KeyPins(PINS), rig.clock, factory=rig.factory).run(rig.listener)
+    )
+    await asyncio.sleep(0)
+    assert not again.done(), "its pins are free again"
+    again.cancel()
+    await asyncio.wait({again})
 
 
-@virtual
-async def test_a_pin_in_use_or_not_there_is_a_fault_that_names_it(clock: VirtualClock) -> None:
-    async with at_work(clock, KeyPins(PINS)) as rig:
-        for pins, why in [
-            ({Key.SNAP: 27}, "handset 8 on pins: cannot open GPIO 27: .*in use"),
-            ({Key.SNAP: 22, Key.STOP: 99}, "cannot open GPIO 99: "),
-        ]:
-            other = GpioKeys(8, "twelve", KeyPins(pins), clock, factory=rig.factory)
-            with pytest.raises(DriverError, match=why):
-                await other.run(Presses())
-        free = GpioKeys(8, "twelve", KeyPins({Key.SNAP: 22}), clock, factory=rig.factory)
-        task = asyncio.create_task(free.run(Presses()))
-        await asyncio.sleep(0)
-        assert not task.done(), "the first pin of a failed opening is free again"
-        task.cancel()
-        await asyncio.wait({task})
+@virtual_with(two_keys)
+async def test_a_pin_in_use_or_not_there_is_a_fault_that_names_it(rig: Rig) -> None:
+    for pins, why in [
+        ({Key.SNAP: 27}, "handset 8 on pins: cannot open GPIO 27: .*in use"),
+        ({Key.SNAP: 22, Key.STOP: 99}, "cannot open GPIO 99: "),
+    ]:
+        other = GpioKeys(8, "twelve", KeyPins(pins), rig.clock, factory=rig.factory)
+        with pytest.raises(DriverError, match=why):
+            await other.run(KeysListener())
+    free = GpioKeys(8, "twelve", KeyPins({Key.SNAP: 22}), rig.clock, factory=rig.factory)
+    task = asyncio.create_task(free.run(KeysListener()))
+    await asyncio.sleep(0)
+    assert not task.done(), "the first pin of a failed opening is free again"
+    task.cancel()
+    await asyncio.wait({task})
 
 
-@virtual
-async def test_a_bug_ends_the_driver_with_its_own_error(clock: VirtualClock) -> None:
-    async with at_work(clock, KeyPins(PINS)) as rig:
-        rig.presses.error = KeyError("a bug")
-        await rig.drive(27, 0)
-        with pytest.raises(KeyError, match="a bug"):
-            await rig.task
+@virtual_with(two_keys)
+async def test_a_bug_ends_the_driver_with_its_own_error(rig: Rig) -> None:
+    rig.listener.acting = bug
+    await rig.drive(27, 0)
+    with pytest.raises(ZeroDivisionError):
+        await rig.task
 
 
 def test_it_can_be_imitated_and_does_not_report_by_itself() -> None:

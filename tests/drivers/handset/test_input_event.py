@@ -18,7 +18,8 @@ from drivers.handset import input_event
 from drivers.handset.input_event import EVENT, EVIOCGRAB, InputKeys
 from drivers.handset.key_codes import CODES
 from tests.controller.fakes import MS
-from tests.drivers.handset.presses import Presses
+from tests.drivers.handset.kernel_headers import values_in_c
+from tests.drivers.handset.listeners import KeysListener
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 # Linux, include/uapi/linux/input.h: struct input_event with 64-bit and with 32-bit longs.
@@ -33,7 +34,7 @@ DROPPED = (0, 3, 0)
 @dataclass
 class Rig:
     clock: VirtualClock
-    presses: Presses
+    listener: KeysListener
     driver: InputKeys
     task: asyncio.Task[None]
     fd: int
@@ -59,13 +60,13 @@ async def at_work(
 ) -> AsyncIterator[Rig]:
     path = folder / "event0"
     os.mkfifo(path)
-    presses, grabbed = Presses(), list[int]()
+    listener, grabbed = KeysListener(), list[int]()
     driver = InputKeys(7, "twelve", str(path), KEYS, clock, grab=grabbed.append, event=layout)
-    task = asyncio.create_task(driver.run(presses))
+    task = asyncio.create_task(driver.run(listener))
     await asyncio.sleep(0)
     fd = os.open(path, os.O_WRONLY | os.O_NONBLOCK)
     try:
-        yield Rig(clock, presses, driver, task, fd, layout, grabbed)
+        yield Rig(clock, listener, driver, task, fd, layout, grabbed)
     finally:
         with contextlib.suppress(OSError):
             os.close(fd)
@@ -74,116 +75,103 @@ async def at_work(
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=["64-bit", "32-bit", "this process"])
-def test_a_press_is_its_key_going_down_dated_at_the_read(
-    layout: struct.Struct, tmp_path: Path
+@virtual
+async def test_a_press_is_its_key_going_down_dated_at_the_read(
+    clock: VirtualClock, layout: struct.Struct, tmp_path: Path
 ) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path, layout) as rig:
-            assert len(rig.grabbed) == 1, "taken for ourselves"
-            await rig.at(100)
-            await rig.key(PAGEDOWN, 1, 0)
-            await rig.key(UNKNOWN, 1, 0)
-            (press,) = rig.presses.came
-            assert press == (7, Key.READY, Edge.DOWN, START_AT + 100 * MS, START_AT + 100 * MS, 0)
-
-    main()
+    async with at_work(clock, tmp_path, layout) as rig:
+        assert len(rig.grabbed) == 1, "taken for ourselves"
+        await rig.at(100)
+        await rig.key(PAGEDOWN, 1, 0)
+        await rig.key(UNKNOWN, 1, 0)
+        (press,) = rig.listener.presses
+        assert press == (7, Key.READY, Edge.DOWN, START_AT + 100 * MS, START_AT + 100 * MS, 0)
 
 
-def test_auto_repeat_is_no_press_and_a_long_one_is_held_once(tmp_path: Path) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            await rig.key(KP0, 1)
-            for repeat in range(60):
-                await rig.at(250 + 33 * repeat)
-                await rig.key(KP0, 2)
-            await rig.key(KP0, 0)
-            assert rig.presses.edges == [(Key.NO_COUNT, Edge.DOWN), (Key.NO_COUNT, Edge.HELD)]
-            assert rig.presses.came[1].edge_at == START_AT + 1000 * MS
-
-    main()
-
-
-def test_a_repeat_of_a_key_that_was_down_before_the_start_is_nothing(tmp_path: Path) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            await rig.key(KP0, 2, 2, 0)
-            assert rig.presses.came == []
-
-    main()
+@virtual
+async def test_auto_repeat_is_no_press_and_a_long_one_is_held_once(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    async with at_work(clock, tmp_path) as rig:
+        await rig.key(KP0, 1)
+        for repeat in range(60):
+            await rig.at(250 + 33 * repeat)
+            await rig.key(KP0, 2)
+        await rig.key(KP0, 0)
+        assert rig.listener.edges == [(Key.NO_COUNT, Edge.DOWN), (Key.NO_COUNT, Edge.HELD)]
+        assert rig.listener.presses[1].edge_at == START_AT + 1000 * MS
 
 
-def test_after_lost_events_nothing_is_believed_up_to_the_next_report(tmp_path: Path) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            await rig.key(KP0, 1)
-            await rig.say(DROPPED, (1, PAGEDOWN, 1), REPORT)
-            await rig.at(3000)  # its release may have been among the lost: no hold
-            await rig.key(PAGEDOWN, 1)
-            assert rig.presses.edges == [(Key.NO_COUNT, Edge.DOWN), (Key.READY, Edge.DOWN)]
-
-    main()
+@virtual
+async def test_a_repeat_of_a_key_that_was_down_before_the_start_is_nothing(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    async with at_work(clock, tmp_path) as rig:
+        await rig.key(KP0, 2, 2, 0)
+        assert rig.listener.presses == []
 
 
-def test_events_that_come_in_pieces_are_put_together(tmp_path: Path) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            data = rig.layout.pack(0, 0, 1, PAGEDOWN, 1) * 2
-            for piece in (data[:5], data[5:30], data[30:]):
-                os.write(rig.fd, piece)
-                for _ in range(3):
-                    await asyncio.sleep(0)
-            assert rig.presses.edges == [(Key.READY, Edge.DOWN)]
+@virtual
+async def test_after_lost_events_nothing_is_believed_up_to_the_next_report(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    async with at_work(clock, tmp_path) as rig:
+        await rig.key(KP0, 1)
+        await rig.say(DROPPED, (1, PAGEDOWN, 1), REPORT)
+        await rig.at(3000)  # its release may have been among the lost: no hold
+        await rig.key(PAGEDOWN, 1)
+        assert rig.listener.edges == [(Key.NO_COUNT, Edge.DOWN), (Key.READY, Edge.DOWN)]
 
-    main()
+
+@virtual
+async def test_events_that_come_in_pieces_are_put_together(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    async with at_work(clock, tmp_path) as rig:
+        data = rig.layout.pack(0, 0, 1, PAGEDOWN, 1) * 2
+        for piece in (data[:5], data[5:30], data[30:]):
+            os.write(rig.fd, piece)
+            for _ in range(3):
+                await asyncio.sleep(0)
+        assert rig.listener.edges == [(Key.READY, Edge.DOWN)]
 
 
 @pytest.mark.parametrize(
     ("code", "words"), [(errno.ENODEV, "lost: unplugged"), (errno.EIO, "lost: Input/output error")]
 )
-def test_an_unplugged_device_is_a_fault_and_a_key_held_then_no_hold(
-    code: int, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+@virtual
+async def test_an_unplugged_device_is_a_fault_and_a_key_held_then_no_hold(
+    clock: VirtualClock, code: int, words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A pipe cannot end as a device does: its read fails with ENODEV (evdev.c, evdev_read)."""
 
     def gone(fd: int, size: int) -> bytes:
         raise OSError(code, os.strerror(code))
 
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            await rig.key(KP0, 1)
-            with monkeypatch.context() as patched:
-                patched.setattr(os, "read", gone)
-                os.write(rig.fd, b"x")
-                await asyncio.wait({rig.task})
-            with pytest.raises(DriverError, match=f"event0: {words}"):
-                await rig.task
-            await rig.at(3000)
-            assert rig.presses.edges == [(Key.NO_COUNT, Edge.DOWN)]
-
-    main()
+    async with at_work(clock, tmp_path) as rig:
+        await rig.key(KP0, 1)
+        with monkeypatch.context() as patched:
+            patched.setattr(os, "read", gone)
+            os.write(rig.fd, b"x")
+            await asyncio.wait({rig.task})
+        with pytest.raises(DriverError, match=f"event0: {words}"):
+            await rig.task
+        await rig.at(3000)
+        assert rig.listener.edges == [(Key.NO_COUNT, Edge.DOWN)]
 
 
-def test_a_pipe_that_ends_is_a_fault_too(tmp_path: Path) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        async with at_work(clock, tmp_path) as rig:
-            os.close(rig.fd)
-            with pytest.raises(DriverError, match="event0: lost: it has ended"):
-                await rig.task
-
-    main()
+@virtual
+async def test_a_pipe_that_ends_is_a_fault_too(clock: VirtualClock, tmp_path: Path) -> None:
+    async with at_work(clock, tmp_path) as rig:
+        os.close(rig.fd)
+        with pytest.raises(DriverError, match="event0: lost: it has ended"):
+            await rig.task
 
 
 def fault_of(path: Path, grab: Callable[[int], None] = input_event.grab) -> str:
     driver = InputKeys(7, "twelve", str(path), KEYS, lambda: 0, grab=grab)
     with pytest.raises(DriverError) as caught:
-        asyncio.run(driver.run(Presses()))
+        asyncio.run(driver.run(KeysListener()))
     return str(caught.value)
 
 
@@ -207,14 +195,6 @@ def test_the_grab_has_the_kernels_number() -> None:
 
 
 @pytest.mark.needs_gcc
-def test_names_numbers_and_layout_are_those_of_the_kernels_headers(tmp_path: Path) -> None:
-    import subprocess  # noqa: PLC0415
-
-    source = "#include <stdio.h>\n#include <linux/input.h>\nint main(void) {\n"
-    source += 'printf("%zu %lu\\n", sizeof(struct input_event), (unsigned long)EVIOCGRAB);\n'
-    source += "".join(f'printf("{name} %d\\n", {name});\n' for name in CODES) + "return 0; }\n"
-    (tmp_path / "keys.c").write_text(source)
-    subprocess.run(["gcc", "-o", tmp_path / "keys", tmp_path / "keys.c"], check=True)
-    first, *rest = subprocess.check_output([tmp_path / "keys"], text=True).splitlines()
-    assert first == f"{EVENT.size} {EVIOCGRAB}"
-    assert dict(line.split() for line in rest) == {name: str(code) for name, code in CODES.items()}
+def test_an_event_and_the_grab_are_those_of_the_kernels_headers(tmp_path: Path) -> None:
+    values = ["sizeof(struct input_event)", "EVIOCGRAB"]
+    assert values_in_c(tmp_path, "linux/input.h", values) == [EVENT.size, EVIOCGRAB]

@@ -14,6 +14,7 @@ from drivers import framing
 from drivers.base import Edge, FrameError, Key, PhaseCode, Result
 from drivers.handset import messages
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame
+from tests.shared import blake2s
 from tests.shared.protocol_page import Vector, refused, vectors
 
 UP = bytes(range(16))
@@ -122,24 +123,16 @@ def test_state_byte_by_byte_as_the_table_of_the_page() -> None:
 
 def test_blake2s_of_abc() -> None:
     """RFC 7693, appendix B."""
-    expected = "508c5e8c327c14e2e1a72ba34eeb452f37458b209ed63a294d999b4c86675982"
-    assert hashlib.blake2s(b"abc").hexdigest() == expected
+    assert hashlib.blake2s(b"abc").hexdigest() == blake2s.ABC
 
 
 def test_blake2s_with_and_without_key() -> None:
     """RFC 7693, appendix E: one digest over 48 digests, half of them keyed, one with 16 bytes."""
 
-    def sequence(length: int, seed: int) -> bytes:
-        a, b, out = 0xDEAD4BAD * seed & 0xFFFFFFFF, 1, bytearray()
-        for _ in range(length):
-            a, b = b, a + b & 0xFFFFFFFF
-            out.append(b >> 24)
-        return bytes(out)
-
     grand = hashlib.blake2s()
     for size in (16, 20, 28, 32):
         for length in (0, 3, 64, 65, 255, 1024):
-            data, key = sequence(length, length), sequence(size, size)
+            data, key = blake2s.sequence(length, length), blake2s.sequence(size, size)
             grand.update(hashlib.blake2s(data, digest_size=size).digest())
             grand.update(hashlib.blake2s(data, key=key, digest_size=size).digest())
     expected = "6a411f08ce25adcdfb02aba641451cec53c598b24f4fc787fbdc88797f4c1dfe"

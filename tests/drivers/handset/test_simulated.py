@@ -4,26 +4,20 @@ import asyncio
 import contextlib
 import itertools
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
 
 import pytest
 
-from drivers.base import CrewState, Edge, Key, PhaseCode, PortError, Press, Rejection, Result
+from drivers.base import CrewState, Edge, Key, PhaseCode, PortError, Result
 from drivers.framing import Deframer, encode
+from drivers.handset import messages
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
-from drivers.handset.messages import (
-    PressFrame,
-    StateFlag,
-    StateFrame,
-    encode_state,
-    parse_press,
-    press_is_authentic,
-)
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import MemoryPort, memory_pair
-from tests.shared.virtual_time import VirtualClock, virtual
+from tests.drivers.handset.listeners import Listener
+from tests.shared.virtual_time import VirtualClock, virtual_with
 
 MS, S = 1_000_000, 1_000_000_000
 UP = {1: bytes(range(16)), 2: bytes(range(16, 32))}
@@ -38,7 +32,9 @@ def state(
     flags: StateFlag = StateFlag.BOARDS_LIT,
 ) -> bytes:
     answered = ack or (0, 0, Result.NONE)
-    return encode_state(StateFrame(session, beat, PhaseCode.SET, 25, 0, flags, *answered), DOWN)
+    return messages.encode_state(
+        StateFrame(session, beat, PhaseCode.SET, 25, 0, flags, *answered), DOWN
+    )
 
 
 class Alone:
@@ -54,8 +50,8 @@ class Alone:
         while (next_at := self.handset.next_at) is not None and next_at <= at:
             self.at = max(self.at, next_at)
             for body in deframer.feed(self.handset.due(self.at)):
-                assert press_is_authentic(body, self.handset.session, UP[1])
-                self.sent.append((self.at, parse_press(body)))
+                assert messages.press_is_authentic(body, self.handset.session, UP[1])
+                self.sent.append((self.at, messages.parse_press(body)))
         self.at = at
 
     def hear(self, data: bytes) -> None:
@@ -212,30 +208,12 @@ def test_a_state_with_a_wrong_tag_does_not_keep_the_link() -> None:
     assert not a.handset.linked
 
 
-@dataclass
-class Crew:
-    result: Result = Result.RUNNING
-    presses: list[Press] = field(default_factory=list)
-    rejections: list[str] = field(default_factory=list)
-    heard: list[tuple[int, int]] = field(default_factory=list)
-
-    def key_pressed(self, press: Press) -> Result:
-        self.presses.append(press)
-        return self.result
-
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
-        self.heard.append((handset, at))
-
-    def press_rejected(self, rejection: Rejection, at: int) -> None:
-        self.rejections.append(rejection.reason)
-
-
 class Field:
     """A controller's radio driver and two handsets, each at its end of a line at 38,400."""
 
     def __init__(self, clock: VirtualClock, session: int = 42) -> None:
         self.clock = clock
-        self.crew = Crew()
+        self.crew = Listener()
         self.line: tuple[MemoryPort, MemoryPort] = memory_pair(clock, 38400)
         self.state = CrewState(PhaseCode.SET, 25, None, True, False, False)
         self.radio = self.new_radio(session)
@@ -280,185 +258,168 @@ async def field_of(clock: VirtualClock) -> AsyncIterator[Field]:
         await made.stop()
 
 
-@virtual
-async def test_a_press_goes_there_and_its_cue_comes_back(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        assert {number for number, _ in f.crew.heard} == {1, 2}
-        pressed_at = clock()
-        f.air.press(1, Key.SNAP)
-        await asyncio.sleep(0.5)
-        assert [(p.handset, p.key, p.edge) for p in f.crew.presses] == [(1, Key.SNAP, Edge.DOWN)]
-        assert f.crew.presses[0].received_at - pressed_at == 25 * (10 * S // 38400)
-        assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
-        assert f.one.cues[0].at - pressed_at < 15 * MS
-        assert f.two.cues == []
-        assert f.crew.rejections == []
+@virtual_with(field_of)
+async def test_a_press_goes_there_and_its_cue_comes_back(f: Field) -> None:
+    assert {number for number, *_ in f.crew.heard} == {1, 2}
+    pressed_at = f.clock()
+    f.air.press(1, Key.SNAP)
+    await asyncio.sleep(0.5)
+    assert [(p.handset, p.key, p.edge) for p in f.crew.presses] == [(1, Key.SNAP, Edge.DOWN)]
+    assert f.crew.presses[0].received_at - pressed_at == 25 * (10 * S // 38400)
+    assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
+    assert f.one.cues[0].at - pressed_at < 15 * MS
+    assert f.two.cues == []
+    assert f.crew.rejections == []
 
 
-@virtual
-async def test_a_lost_first_copy_costs_no_accuracy(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.one.lose_sent = 3
-        pressed_at = clock()
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.5)
-        (press,) = f.crew.presses
-        assert press.received_at - pressed_at > 75 * MS
-        assert 0 <= press.edge_at - pressed_at < 17 * MS  # the line, and 10 ms of rounding
-        assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
+@virtual_with(field_of)
+async def test_a_lost_first_copy_costs_no_accuracy(f: Field) -> None:
+    f.one.lose_sent = 3
+    pressed_at = f.clock()
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.5)
+    (press,) = f.crew.presses
+    assert press.received_at - pressed_at > 75 * MS
+    assert 0 <= press.edge_at - pressed_at < 17 * MS  # the line, and 10 ms of rounding
+    assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
 
 
-@virtual
-async def test_lost_answers_bring_the_first_result_and_act_once(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.one.lose_heard = 3
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.02)
-        f.crew.result = Result.REFUSED
-        await asyncio.sleep(0.5)
-        assert len(f.crew.presses) == 1
-        assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
-        assert f.crew.rejections == []
+@virtual_with(field_of)
+async def test_lost_answers_bring_the_first_result_and_act_once(f: Field) -> None:
+    f.one.lose_heard = 3
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.02)
+    f.crew.result = Result.REFUSED
+    await asyncio.sleep(0.5)
+    assert len(f.crew.presses) == 1
+    assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
+    assert f.crew.rejections == []
 
 
-@virtual
-async def test_a_jammed_handset_says_so_within_a_third_of_a_second(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.one.lose_sent = 6
-        pressed_at = clock()
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.5)
-        assert f.crew.presses == []
-        assert [(c.kind, c.at) for c in f.one.cues] == [(CueKind.NOT_HEARD, pressed_at + 300 * MS)]
+@virtual_with(field_of)
+async def test_a_jammed_handset_says_so_within_a_third_of_a_second(f: Field) -> None:
+    f.one.lose_sent = 6
+    pressed_at = f.clock()
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.5)
+    assert f.crew.presses == []
+    assert [(c.kind, c.at) for c in f.one.cues] == [(CueKind.NOT_HEARD, pressed_at + 300 * MS)]
 
 
-@virtual
-async def test_jammed_recorded_and_played_later_is_refused(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.one.lose_sent = 6
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(5)
-        f.jam_in(f.one.recorded[-1])
-        await asyncio.sleep(0.5)
-        assert (f.crew.presses, f.crew.rejections) == ([], ["beat too old"])
-        assert [cue.kind for cue in f.one.cues] == [CueKind.NOT_HEARD]  # not a second time
+@virtual_with(field_of)
+async def test_jammed_recorded_and_played_later_is_refused(f: Field) -> None:
+    f.one.lose_sent = 6
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(5)
+    f.jam_in(f.one.recorded[-1])
+    await asyncio.sleep(0.5)
+    assert (f.crew.presses, f.crew.reasons) == ([], ["beat too old"])
+    assert [cue.kind for cue in f.one.cues] == [CueKind.NOT_HEARD]  # not a second time
 
 
-@virtual
-async def test_a_frame_held_back_too_long_is_refused(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.one.delay_ns = 4 * S
-        f.one.lose_sent = 0
-        f.air.press(1, Key.DEAD_BALL)
-        f.one.lose_sent = 5
-        await asyncio.sleep(5)
-        assert (f.crew.presses, f.crew.rejections) == ([], ["beat too old"])
+@virtual_with(field_of)
+async def test_a_frame_held_back_too_long_is_refused(f: Field) -> None:
+    f.one.delay_ns = 4 * S
+    f.one.lose_sent = 0
+    f.air.press(1, Key.DEAD_BALL)
+    f.one.lose_sent = 5
+    await asyncio.sleep(5)
+    assert (f.crew.presses, f.crew.reasons) == ([], ["beat too old"])
 
 
-@virtual
-async def test_a_replay_at_once_changes_nothing(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.1)
-        f.one.replay(f.one.recorded[-1], clock())
-        f.air.press(2, Key.READY)
-        await asyncio.sleep(0.5)
-        assert [(p.handset, p.key) for p in f.crew.presses] == [(1, Key.DEAD_BALL), (2, Key.READY)]
-        assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
-        assert [cue.kind for cue in f.two.cues] == [CueKind.RUNNING]
+@virtual_with(field_of)
+async def test_a_replay_at_once_changes_nothing(f: Field) -> None:
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.1)
+    f.one.replay(f.one.recorded[-1], f.clock())
+    f.air.press(2, Key.READY)
+    await asyncio.sleep(0.5)
+    assert [(p.handset, p.key) for p in f.crew.presses] == [(1, Key.DEAD_BALL), (2, Key.READY)]
+    assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
+    assert [cue.kind for cue in f.two.cues] == [CueKind.RUNNING]
 
 
-@virtual
-async def test_a_replay_after_a_restart_is_a_bad_tag_and_the_handset_goes_on(
-    clock: VirtualClock,
-) -> None:
-    async with field_of(clock) as f:
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.1)
-        recorded = f.one.recorded[-1]
-        f.tasks[0].cancel()
-        await asyncio.gather(f.tasks[0], return_exceptions=True)
-        f.radio = f.new_radio(43, f.radio.counters)
-        f.tasks[0] = asyncio.create_task(f.radio.run(f.crew))
-        await asyncio.sleep(1.1)
-        f.jam_in(recorded)
-        f.air.press(1, Key.READY)
-        await asyncio.sleep(0.1)
-        assert f.crew.rejections == ["bad tag"]
-        assert [press.key for press in f.crew.presses] == [Key.DEAD_BALL, Key.READY]
-        assert f.one.session == 43
+@virtual_with(field_of)
+async def test_a_replay_after_a_restart_is_a_bad_tag_and_the_handset_goes_on(f: Field) -> None:
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.1)
+    recorded = f.one.recorded[-1]
+    f.tasks[0].cancel()
+    await asyncio.gather(f.tasks[0], return_exceptions=True)
+    f.radio = f.new_radio(43, f.radio.counters)
+    f.tasks[0] = asyncio.create_task(f.radio.run(f.crew))
+    await asyncio.sleep(1.1)
+    f.jam_in(recorded)
+    f.air.press(1, Key.READY)
+    await asyncio.sleep(0.1)
+    assert f.crew.reasons == ["bad tag"]
+    assert [press.key for press in f.crew.presses] == [Key.DEAD_BALL, Key.READY]
+    assert f.one.session == 43
 
 
-@virtual
-async def test_two_handsets_at_the_same_time_both_get_their_answer(clock: VirtualClock) -> None:
+@virtual_with(field_of)
+async def test_two_handsets_at_the_same_time_both_get_their_answer(f: Field) -> None:
     """The second answer replaces the first in a busy port; the first comes by retransmission."""
-    async with field_of(clock) as f:
-        f.air.press(1, Key.NUMBER_25)
-        f.air.press(2, Key.NUMBER_40)
-        await asyncio.sleep(0.5)
-        assert {(p.handset, p.key) for p in f.crew.presses} == {
-            (1, Key.NUMBER_25),
-            (2, Key.NUMBER_40),
-        }
-        assert len(f.crew.presses) == 2
-        for handset in (f.one, f.two):
-            assert [cue.kind for cue in handset.cues] == [CueKind.RUNNING]
+    f.air.press(1, Key.NUMBER_25)
+    f.air.press(2, Key.NUMBER_40)
+    await asyncio.sleep(0.5)
+    assert {(p.handset, p.key) for p in f.crew.presses} == {
+        (1, Key.NUMBER_25),
+        (2, Key.NUMBER_40),
+    }
+    assert len(f.crew.presses) == 2
+    for handset in (f.one, f.two):
+        assert [cue.kind for cue in handset.cues] == [CueKind.RUNNING]
 
 
-@virtual
-async def test_the_count_in_the_hand_is_that_of_the_controller(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        zero_at = clock() + 12 * S
-        f.state = CrewState(PhaseCode.RUNNING, 12, zero_at, True, False, False)
-        f.radio.tell(f.state)
+@virtual_with(field_of)
+async def test_the_count_in_the_hand_is_that_of_the_controller(f: Field) -> None:
+    zero_at = f.clock() + 12 * S
+    f.state = CrewState(PhaseCode.RUNNING, 12, zero_at, True, False, False)
+    f.radio.tell(f.state)
+    await asyncio.sleep(0.1)
+    for _ in range(110):
+        left = zero_at - f.clock()
+        if left % S > 20 * MS:  # not in the instant of a change
+            assert f.one.numerals(f.clock()) == -(-left // S)
         await asyncio.sleep(0.1)
-        for _ in range(110):
-            left = zero_at - clock()
-            if left % S > 20 * MS:  # not in the instant of a change
-                assert f.one.numerals(clock()) == -(-left // S)
-            await asyncio.sleep(0.1)
-        marks = [cue for cue in f.one.cues if cue.kind is CueKind.MARK_TICK]
-        lefts = [(zero_at - cue.at) / S for cue in marks]
-        assert [round(left) for left in lefts] == [5, 4, 3, 2, 1]
-        assert all(abs(left - round(left)) <= 0.010 for left in lefts)
+    marks = [cue for cue in f.one.cues if cue.kind is CueKind.MARK_TICK]
+    lefts = [(zero_at - cue.at) / S for cue in marks]
+    assert [round(left) for left in lefts] == [5, 4, 3, 2, 1]
+    assert all(abs(left - round(left)) <= 0.010 for left in lefts)
 
 
-@virtual
-async def test_three_seconds_without_a_state_and_the_lamp_says_link_lost(
-    clock: VirtualClock,
-) -> None:
-    async with field_of(clock) as f:
-        f.tasks[2].cancel()
-        assert f.one.linked
-        await asyncio.sleep(3)
-        assert not f.one.linked
-        f.radio.tell(f.state)
-        await asyncio.sleep(0.01)
-        assert f.one.linked
+@virtual_with(field_of)
+async def test_three_seconds_without_a_state_and_the_lamp_says_link_lost(f: Field) -> None:
+    f.tasks[2].cancel()
+    assert f.one.linked
+    await asyncio.sleep(3)
+    assert not f.one.linked
+    f.radio.tell(f.state)
+    await asyncio.sleep(0.01)
+    assert f.one.linked
 
 
-@virtual
-async def test_a_lost_line_ends_both_sides_and_they_come_back(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.line[0].unplug()
-        for task in f.tasks[:2]:
-            with pytest.raises(PortError, match="unplugged"):
-                await task
-        f.line[0].replug()
-        await f.stop()
-        await f.start()
-        f.air.press(1, Key.DEAD_BALL)
-        await asyncio.sleep(0.1)
-        assert len(f.crew.presses) == 1
+@virtual_with(field_of)
+async def test_a_lost_line_ends_both_sides_and_they_come_back(f: Field) -> None:
+    f.line[0].unplug()
+    for task in f.tasks[:2]:
+        with pytest.raises(PortError, match="unplugged"):
+            await task
+    f.line[0].replug()
+    await f.stop()
+    await f.start()
+    f.air.press(1, Key.DEAD_BALL)
+    await asyncio.sleep(0.1)
+    assert len(f.crew.presses) == 1
 
 
-@virtual
-async def test_a_stalled_line_is_a_fault_and_nothing_old_follows(clock: VirtualClock) -> None:
-    async with field_of(clock) as f:
-        f.line[0].stall()
-        f.radio.tell(CrewState(PhaseCode.SET, 40, None, True, False, False))
-        with pytest.raises(PortError, match="did not drain within 300 ms"):
-            await f.tasks[0]
-        f.line[0].resume()
-        await asyncio.sleep(0.1)
-        assert f.one.numerals(clock()) == 25
+@virtual_with(field_of)
+async def test_a_stalled_line_is_a_fault_and_nothing_old_follows(f: Field) -> None:
+    f.line[0].stall()
+    f.radio.tell(CrewState(PhaseCode.SET, 40, None, True, False, False))
+    with pytest.raises(PortError, match="did not drain within 300 ms"):
+        await f.tasks[0]
+    f.line[0].resume()
+    await asyncio.sleep(0.1)
+    assert f.one.numerals(f.clock()) == 25

@@ -19,43 +19,26 @@ from drivers.base import (
     Edge,
     Key,
     Press,
-    Rejection,
     Result,
 )
 from drivers.handset.terminal import KEYS, LONGEST_ENTRY, TerminalKeys
-from tests.shared.virtual_time import VirtualClock, virtual
+from tests.drivers.handset.listeners import KeysListener, bug
+from tests.shared.virtual_time import VirtualClock, virtual, virtual_with
 
 MS = 1_000_000
 
 
 @dataclass
-class Console:
+class Console(KeysListener):
     """What the keys did: the presses, and the other callbacks in order."""
 
-    presses: list[Press] = field(default_factory=list)
     said: list[tuple[str, str]] = field(default_factory=list)
-    fail: bool = False
-
-    def key_pressed(self, press: Press) -> Result:
-        if self.fail:
-            raise ZeroDivisionError
-        self.presses.append(press)
-        return Result.HELD
-
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
-        raise AssertionError("a terminal has no beacon")
-
-    def press_rejected(self, rejection: Rejection, at: int) -> None:
-        raise AssertionError(rejection)
-
-    @property
-    def edges(self) -> list[tuple[Key, Edge]]:
-        return [(press.key, press.edge) for press in self.presses]
 
 
 class Bench:
     def __init__(self, clock: VirtualClock, fd: int, keyboard: int) -> None:
-        self.console = console = Console()
+        self.clock = clock
+        self.console = console = Console(Result.HELD)
         self.fd = fd
         self.keyboard = keyboard
         self.keys = TerminalKeys(
@@ -106,127 +89,116 @@ def settings(fd: int) -> list[Any]:
     return termios.tcgetattr(fd)
 
 
-@virtual
-async def test_each_letter_is_its_key(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        for char in "dr2s4xftiuno":
-            await b.type(char)
-        assert b.console.edges == [(key, Edge.DOWN) for key in KEYS.values()]
-        assert set(KEYS.values()) == set(Key)
+@virtual_with(bench)
+async def test_each_letter_is_its_key(b: Bench) -> None:
+    for char in "dr2s4xftiuno":
+        await b.type(char)
+    assert b.console.edges == [(key, Edge.DOWN) for key in KEYS.values()]
+    assert set(KEYS.values()) == set(Key)
 
 
-@virtual
-async def test_a_press_is_dated_when_it_is_read(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        at = clock()
-        await b.type("d")
-        assert b.console.presses == [Press(0, Key.DEAD_BALL, Edge.DOWN, at, at)]
+@virtual_with(bench)
+async def test_a_press_is_dated_when_it_is_read(b: Bench) -> None:
+    at = b.clock()
+    await b.type("d")
+    assert b.console.presses == [Press(0, Key.DEAD_BALL, Edge.DOWN, at, at)]
 
 
-@virtual
-async def test_an_upper_case_letter_is_the_key_held(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type("N")
-        await b.type("O")
-        assert b.console.edges == [
-            (Key.NO_COUNT, Edge.DOWN),
-            (Key.NO_COUNT, Edge.HELD),
-            (Key.BOARDS_OFF, Edge.DOWN),
-            (Key.BOARDS_OFF, Edge.HELD),
-        ]
+@virtual_with(bench)
+async def test_an_upper_case_letter_is_the_key_held(b: Bench) -> None:
+    await b.type("N")
+    await b.type("O")
+    assert b.console.edges == [
+        (Key.NO_COUNT, Edge.DOWN),
+        (Key.NO_COUNT, Edge.HELD),
+        (Key.BOARDS_OFF, Edge.DOWN),
+        (Key.BOARDS_OFF, Edge.HELD),
+    ]
 
 
-@virtual
-async def test_a_double_tap_is_two_presses_each_with_its_own_instant(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        for gap_ms in (150, 300, 450, 600):
-            b.console.presses.clear()
-            at = clock()
-            await b.type("2", gap_ms)
-            await b.type("2", 2000)
-            assert [press.edge_at - at for press in b.console.presses] == [0, gap_ms * MS]
+@virtual_with(bench)
+async def test_a_double_tap_is_two_presses_each_with_its_own_instant(b: Bench) -> None:
+    for gap_ms in (150, 300, 450, 600):
+        b.console.presses.clear()
+        at = b.clock()
+        await b.type("2", gap_ms)
+        await b.type("2", 2000)
+        assert [press.edge_at - at for press in b.console.presses] == [0, gap_ms * MS]
 
 
-@virtual
-async def test_leaning_on_a_key_is_one_press(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type("2", 500)
-        for _ in range(60):
-            await b.type("2", 33)
-        await asyncio.sleep(1)
-        assert b.console.edges == [(Key.NUMBER_25, Edge.DOWN)]
-        assert b.console.said == []
+@virtual_with(bench)
+async def test_leaning_on_a_key_is_one_press(b: Bench) -> None:
+    await b.type("2", 500)
+    for _ in range(60):
+        await b.type("2", 33)
+    await asyncio.sleep(1)
+    assert b.console.edges == [(Key.NUMBER_25, Edge.DOWN)]
+    assert b.console.said == []
 
 
-@virtual
-async def test_arrows_and_function_keys_do_nothing(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        for sequence in ("\x1b[A", "\x1b[[D", "\x1bOR", "\x1b[15;2~", "\x1bd"):
-            await b.type(sequence, 10)
-        await b.type("\x1b", 10)
-        await b.type("[D", 100)
-        for piece in ("\x1b", "[", "D"):  # a slow line: each piece opens the wait anew
-            await b.type(piece, 40)
-        assert (b.console.edges, b.console.said) == ([], [])
-        await b.type("d")
-        assert b.console.edges == [(Key.DEAD_BALL, Edge.DOWN)]
+@virtual_with(bench)
+async def test_arrows_and_function_keys_do_nothing(b: Bench) -> None:
+    for sequence in ("\x1b[A", "\x1b[[D", "\x1bOR", "\x1b[15;2~", "\x1bd"):
+        await b.type(sequence, 10)
+    await b.type("\x1b", 10)
+    await b.type("[D", 100)
+    for piece in ("\x1b", "[", "D"):  # a slow line: each piece starts the wait again
+        await b.type(piece, 40)
+    assert (b.console.edges, b.console.said) == ([], [])
+    await b.type("d")
+    assert b.console.edges == [(Key.DEAD_BALL, Edge.DOWN)]
 
 
-@virtual
-async def test_what_means_nothing_is_said(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type("z")
-        await b.type("é")
-        await b.type("\x1b")
-        await b.type(b"\xff")
-        await b.type("7")
-        await b.type("Q")
-        assert b.console.said == [("unknown", char) for char in "zé\x1b\ufffd7Q"]
-        assert b.console.edges == []
+@virtual_with(bench)
+async def test_what_means_nothing_is_said(b: Bench) -> None:
+    await b.type("z")
+    await b.type("é")
+    await b.type("\x1b")
+    await b.type(b"\xff")
+    await b.type("7")
+    await b.type("Q")
+    assert b.console.said == [("unknown", char) for char in "zé\x1b\ufffd7Q"]
+    assert b.console.edges == []
 
 
-@virtual
-async def test_q_is_a_command(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type("q")
-        assert b.console.said == [("command", "q")]
+@virtual_with(bench)
+async def test_q_is_a_command(b: Bench) -> None:
+    await b.type("q")
+    assert b.console.said == [("command", "q")]
 
 
-@virtual
-async def test_a_line_is_entered_and_presses_no_key(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type(":")
-        assert entry_of(b) == ""
-        await b.type("toucx\x7fhdownn")
-        assert entry_of(b) == "touchdownn"
-        await b.type("\x08 é\x1b[D\x07", 10)
-        assert b.keys.entry == "touchdown é"
-        await b.type("\r")
-        await b.type(":1\x1524\n")
-        assert b.console.said == [("entered", "touchdown é"), ("entered", "24")]
-        assert entry_of(b) is None
-        assert b.console.edges == []
-        await b.type("d")
-        assert b.console.edges == [(Key.DEAD_BALL, Edge.DOWN)]
+@virtual_with(bench)
+async def test_a_line_is_entered_and_presses_no_key(b: Bench) -> None:
+    await b.type(":")
+    assert entry_of(b) == ""
+    await b.type("toucx\x7fhdownn")
+    assert entry_of(b) == "touchdownn"
+    await b.type("\x08 é\x1b[D\x07", 10)
+    assert b.keys.entry == "touchdown é"
+    await b.type("\r")
+    await b.type(":1\x1524\n")
+    assert b.console.said == [("entered", "touchdown é"), ("entered", "24")]
+    assert entry_of(b) is None
+    assert b.console.edges == []
+    await b.type("d")
+    assert b.console.edges == [(Key.DEAD_BALL, Edge.DOWN)]
 
 
-@virtual
-async def test_escape_throws_the_line_away(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type(":safety")
-        await b.type("\x1b", 40)
-        assert entry_of(b) == "safety"
-        await asyncio.sleep(0.02)
-        assert entry_of(b) is None
-        assert b.console.said == []
+@virtual_with(bench)
+async def test_escape_throws_the_line_away(b: Bench) -> None:
+    await b.type(":safety")
+    await b.type("\x1b", 40)
+    assert entry_of(b) == "safety"
+    await asyncio.sleep(0.02)
+    assert entry_of(b) is None
+    assert b.console.said == []
 
 
-@virtual
-async def test_a_line_has_an_end(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type(":" + "a" * 500)
-        await b.type("\r")
-        assert b.console.said == [("entered", "a" * LONGEST_ENTRY)]
+@virtual_with(bench)
+async def test_a_line_has_an_end(b: Bench) -> None:
+    await b.type(":" + "a" * 500)
+    await b.type("\r")
+    assert b.console.said == [("entered", "a" * LONGEST_ENTRY)]
 
 
 @virtual
@@ -251,24 +223,22 @@ async def test_the_terminal_gives_single_unseen_characters_and_is_restored(
 
 
 @pytest.mark.parametrize("text", ["d", "dd"])
-def test_an_error_ends_the_run_and_restores_the_terminal(text: str) -> None:
+@virtual
+async def test_an_error_ends_the_run_and_restores_the_terminal(
+    clock: VirtualClock, text: str
+) -> None:
     """From the reader's callback and from the timer's: the loop would only log it."""
-
-    @virtual
-    async def check(clock: VirtualClock) -> None:
-        with open_pty() as (keyboard, terminal):
-            before = settings(terminal)
-            b = Bench(clock, terminal, keyboard)
-            await asyncio.sleep(0.01)
-            if text == "dd":
-                await b.type("d", 300)
-            b.console.fail = True
-            os.write(keyboard, b"d")
-            with pytest.raises(ZeroDivisionError):
-                await b.task
-            assert settings(terminal) == before
-
-    check()
+    with open_pty() as (keyboard, terminal):
+        before = settings(terminal)
+        b = Bench(clock, terminal, keyboard)
+        await asyncio.sleep(0.01)
+        if text == "dd":
+            await b.type("d", 300)
+        b.console.acting = bug
+        os.write(keyboard, b"d")
+        with pytest.raises(ZeroDivisionError):
+            await b.task
+        assert settings(terminal) == before
 
 
 @virtual
@@ -327,18 +297,17 @@ def test_a_file_is_no_keyboard() -> None:
         check()
 
 
-@virtual
-async def test_it_runs_again_after_a_fault_with_a_closed_line(clock: VirtualClock) -> None:
-    async with bench(clock) as b:
-        await b.type(":half a li")
-        b.task.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await b.task
-        b.task = asyncio.create_task(b.keys.run(b.console))
-        await asyncio.sleep(0.01)
-        assert b.keys.entry is None
-        await b.type("r")
-        assert b.console.edges == [(Key.READY, Edge.DOWN)]
+@virtual_with(bench)
+async def test_it_runs_again_after_a_fault_with_a_closed_line(b: Bench) -> None:
+    await b.type(":half a li")
+    b.task.cancel()
+    with pytest.raises(asyncio.CancelledError):
+        await b.task
+    b.task = asyncio.create_task(b.keys.run(b.console))
+    await asyncio.sleep(0.01)
+    assert b.keys.entry is None
+    await b.type("r")
+    assert b.console.edges == [(Key.READY, Edge.DOWN)]
 
 
 def test_what_a_handset_driver_promises() -> None:

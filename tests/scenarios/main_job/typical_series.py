@@ -1,7 +1,7 @@
 """The published walk-through of a typical series, as one continuous game.
 
 "40-Second Play Clock: a typical scenario" (NFHS, text; docslib.org) tells a series from the opening
-kickoff to a time-out; the rows of tests/controller/rules/codes with ids TS hold the parts that
+kickoff to a time-out; the rows of tests/scenarios/published with ids TS hold the parts that
 were read. "filled in" marks what the walk-through needs between them so that the downs add up.
 """
 

@@ -292,7 +292,7 @@ def test_a_fact_makes_of_an_ending_what_its_name_says(code: str, season: int) ->
 
 ENDS_SHORT = set(SHORT_OF_IT.split())
 HELD = [
-    # where every count is the same the fact still says that the down is no routine end
+    # where every count is the same the fact still says that the down is not a routine end
     ("flag", 2000, "fourth_down", ENDS_SHORT),
     ("nfhs", 1990, "fourth_down", ENDS_SHORT | {"kick_no_new_series"}),
     ("canadian", 1990, "fourth_down", ENDS_SHORT | {"kick_no_new_series"}),
