@@ -19,7 +19,17 @@ from pathlib import Path
 
 from drivers.base import Key
 from tests.benchmarks import figures
-from tests.benchmarks.rig import MS, Counterpart, Installation, Rig, S, compiled, now, process
+from tests.benchmarks.rig import (
+    MS,
+    Counterpart,
+    S,
+    SelectLoop,
+    compiled,
+    installation,
+    now,
+    process,
+    service,
+)
 
 MEMORY_MIB, CPU_PERCENT = 30.0, 1.0
 COUNT_S = 41
@@ -57,27 +67,25 @@ class Bench:
     """The service, with counts one after another."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self._rig = Rig()
-        installation = Installation(folder)
-        stack.callback(installation.close)
-        self._pid = stack.enter_context(process(installation.command)).pid
-        self._counterpart = Counterpart(self._rig, installation)
+        self._loop = SelectLoop()
+        site = stack.enter_context(installation(folder))
+        self._pid = stack.enter_context(process(service(site))).pid
+        self._counterpart = Counterpart(self._loop, site)
 
     def run(self, seconds: float) -> tuple[float, float, int]:
         """Gives the share of a core in percent, the memory in MiB and the SHOWs sent."""
         self._counterpart.wait_for_start()
-        self._rig.serve(now() + SETTLE_S * S)
+        self._loop.serve(now() + SETTLE_S * S)
         self._start_count(now())
         shows = self._counterpart.screen.shows
         begun_at, used_s = now(), cpu_s(self._pid)
-        self._rig.serve(begun_at + round(seconds * S))
+        self._loop.serve(begun_at + round(seconds * S))
         percent = 100 * (cpu_s(self._pid) - used_s) / ((now() - begun_at) / S)
         return percent, resident_mib(self._pid), self._counterpart.screen.shows - shows
 
     def _start_count(self, at: int) -> None:
-        frame = self._counterpart.press(Key.DEAD_BALL)
-        os.write(self._counterpart.receiver_fd, frame)
-        self._rig.at("count", at + COUNT_S * S + 500 * MS, self._start_count)
+        self._counterpart.press(Key.DEAD_BALL)
+        self._loop.at("count", at + COUNT_S * S + 500 * MS, self._start_count)
 
 
 def measured(seconds: float) -> tuple[float, float, int]:

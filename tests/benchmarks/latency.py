@@ -23,19 +23,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drivers.base import Key
-from drivers.board.messages import DARK, Show, encode_show
 from tests.benchmarks import figures
 from tests.benchmarks.rig import (
     MS,
     Counterpart,
-    Installation,
-    Pty,
-    Rig,
     Screen,
+    SelectLoop,
+    installation,
     now,
     process,
+    service,
     undisturbed,
 )
+from tests.shared.frames import DARK_NUMERALS, Show, make_show
+from tests.shared.installation import Tty
 
 GAP_MS = (20, 40)
 LOST_AFTER_NS = 500 * MS
@@ -45,7 +46,7 @@ SETTLE_NS = 1500 * MS
 SEED = 40
 
 CYCLE = (
-    (Key.NO_COUNT, DARK),
+    (Key.NO_COUNT, DARK_NUMERALS),
     (Key.DEAD_BALL, 40),
     (Key.FLAG, 25),
     (Key.SNAP, 40),
@@ -85,25 +86,26 @@ class Bench:
     """Drives floor and service by turns in one loop."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.rig = Rig()
+        self.loop = SelectLoop()
         self.random = random.Random(SEED)
         self.floor, self.service = Sample(), Sample()
-        frame = encode_show(Show(4711, 1, FLOOR_NUMERALS, 15, 0, 3))
-        self._floor_in, self._floor_out = Pty(), Pty()
+        frame = make_show(Show(4711, 1, FLOOR_NUMERALS, 15, 0, 3))
+        self._floor_in, self._floor_out = Tty(folder / "in"), Tty(folder / "out")
+        for tty in (self._floor_in, self._floor_out):
+            stack.callback(tty.unplug)
         self._floor_screen = Screen()
-        self.rig.watch(self._floor_out.master, self._floor_screen.read)
-        command = [str(built(folder)), self._floor_in.path, self._floor_out.path, frame.hex()]
-        stack.enter_context(process(command))
-        stack.callback(self._floor_in.close)
-        self.installation = Installation(folder)
-        stack.callback(self.installation.close)
-        self.pid = stack.enter_context(process(self.installation.command)).pid
-        self.counterpart = Counterpart(self.rig, self.installation)
+        self.loop.watch(self._floor_out.master, self._floor_screen.read)
+        ends = self._floor_in.link, self._floor_out.link
+        stack.enter_context(process([built(folder), *ends, frame.hex()]))
+        stack.callback(self._floor_in.unplug)  # which ends the floor
+        self.site = stack.enter_context(installation(folder))
+        self.pid = stack.enter_context(process(service(self.site))).pid
+        self.counterpart = Counterpart(self.loop, self.site)
 
     def run(self, presses: int) -> None:
         """Press ``presses`` times on either side."""
         self.counterpart.wait_for_start()
-        self.rig.serve(now() + SETTLE_NS)
+        self.loop.serve(now() + SETTLE_NS)
         self._press_service(*CYCLE[-1])
         self.service = Sample()  # that one was to get where the cycle begins
         done = 0
@@ -114,7 +116,7 @@ class Bench:
             for number in range(done, done + block):
                 self._press_service(*CYCLE[number % len(CYCLE)])
             done += block
-        self.rig.serve(now() + 500 * MS)
+        self.loop.serve(now() + 500 * MS)
 
     def _press_floor(self) -> None:
         self._pause()
@@ -129,7 +131,7 @@ class Bench:
         self._pause()
         peer = self.counterpart
         queued = peer.queued(now())
-        took = self._press(peer.receiver_fd, peer.press(key), peer.screen, numerals)
+        took = self._press(peer.receiver_fd, peer.frame_of(key), peer.screen, numerals)
         if took is None:
             self.service.lost += 1
             return
@@ -142,7 +144,7 @@ class Bench:
                 self.service.queued.append(took_ms)
 
     def _pause(self) -> None:
-        self.rig.serve(now() + round(self.random.uniform(*GAP_MS) * MS))
+        self.loop.serve(now() + round(self.random.uniform(*GAP_MS) * MS))
 
     def _press(
         self, descriptor: int, frame: bytes, screen: Screen, numerals: int
@@ -151,7 +153,7 @@ class Bench:
         screen.want(numerals)
         pressed_at = now()  # before the write: what it wakes may be done before it returns
         os.write(descriptor, frame)
-        self.rig.serve(pressed_at + LOST_AFTER_NS, screen.found)
+        self.loop.serve(pressed_at + LOST_AFTER_NS, screen.found)
         return None if screen.seen_at is None else (pressed_at, screen.seen_at)
 
 
@@ -202,7 +204,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             bench = Bench(Path(name), stack)
             with undisturbed():
                 bench.run(args.n)
-        rows = journalled(bench.installation.journal)
+        rows = journalled(bench.site.journal)
     print(report(bench.floor, bench.service, rows))
     return 1 if bench.floor.lost or bench.service.lost else 0
 

@@ -9,7 +9,6 @@ but ``call_at`` each second, writes to a pty of its own, and the same loop here 
 from __future__ import annotations
 
 import argparse
-import os
 import sqlite3
 import struct
 import sys
@@ -19,19 +18,20 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 
 from drivers.base import Key
-from drivers.board.messages import Show
 from tests.benchmarks import figures
 from tests.benchmarks.rig import (
     MS,
     Counterpart,
-    Installation,
-    Pty,
-    Rig,
     S,
+    SelectLoop,
+    installation,
     now,
     process,
+    service,
     undisturbed,
 )
+from tests.shared.frames import Show
+from tests.shared.installation import Tty
 
 COUNT_S = 40
 PHASE_NS = 500 * MS
@@ -71,6 +71,15 @@ class Ticks:
             self.late_ms.append((at - due_at) / MS)
 
 
+def start_floor(loop: SelectLoop, folder: Path, stack: ExitStack, due_at: int) -> Ticks:
+    """Start the bare loop, whose first tick is then due, and read its ticks."""
+    ticks, tty = Ticks(), Tty(folder / "floor")
+    stack.callback(tty.unplug)
+    loop.watch(tty.master, ticks.read)
+    stack.enter_context(process([sys.executable, "-c", BARE_LOOP, str(tty.link), str(due_at)]))
+    return ticks
+
+
 class Changes:
     """Remembers when numerals first came, over all counts."""
 
@@ -89,35 +98,25 @@ class Bench:
     """Runs the counts, the floor beside them."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.rig, self.ticks, self.changes = Rig(), Ticks(), Changes()
-        self.installation = Installation(folder)
-        stack.callback(self.installation.close)
-        stack.enter_context(process(self.installation.command))
-        self.counterpart = Counterpart(self.rig, self.installation)
+        self.loop, self.ticks, self.changes = SelectLoop(), Ticks(), Changes()
+        self.site = stack.enter_context(installation(folder))
+        stack.enter_context(process(service(self.site)))
+        self.counterpart = Counterpart(self.loop, self.site)
         self.counterpart.screen.listeners.append(self.changes.shown)
         self._stack = stack
 
     def run(self, counts: int, seconds: int) -> None:
         """Run ``counts`` counts, each watched for its first ``seconds``."""
         self.counterpart.wait_for_start()
-        self.rig.serve(now() + S)
+        self.loop.serve(now() + S)
         for number in range(counts):
-            self._press(Key.DEAD_BALL)
+            self.counterpart.press(Key.DEAD_BALL)
             if not number:
-                self._start_floor(now() + PHASE_NS + S)
-            self.rig.serve(now() + seconds * S + PHASE_NS)
-            self._press(Key.NO_COUNT)
-            self.rig.serve(now() + 2 * S)
-
-    def _press(self, key: Key) -> None:
-        os.write(self.counterpart.receiver_fd, self.counterpart.press(key))
-
-    def _start_floor(self, due_at: int) -> None:
-        pty = Pty()
-        self._stack.callback(pty.close)
-        self.rig.watch(pty.master, self.ticks.read)
-        command = [sys.executable, "-c", BARE_LOOP, pty.path, str(due_at)]
-        self._stack.enter_context(process(command))
+                due_at = now() + PHASE_NS + S
+                self.ticks = start_floor(self.loop, self.site.folder, self._stack, due_at)
+            self.loop.serve(now() + seconds * S + PHASE_NS)
+            self.counterpart.press(Key.NO_COUNT)
+            self.loop.serve(now() + 2 * S)
 
 
 def starts(journal: Path) -> list[int]:
@@ -156,7 +155,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             bench = Bench(Path(name), stack)
             with undisturbed():
                 bench.run(args.counts, args.seconds)
-        started_at = starts(bench.installation.journal)
+        started_at = starts(bench.site.journal)
     late = lateness(started_at, bench.changes.seen, args.seconds)
     floor = bench.ticks.late_ms
     p99 = figures.percentile(late, 99)

@@ -13,106 +13,66 @@ import gc
 import os
 import select
 import subprocess
-import sys
 import tempfile
-import time
-import tty
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
-from drivers.base import Edge, Key
-from drivers.board.messages import DARK, SHOW, NodeFlag, Show, Status, decode_show, encode_status
-from drivers.board.segments import DARK_SEGMENTS, segments
-from drivers.framing import Deframer
-from drivers.handset.keys import Keys, new_key
-from drivers.handset.messages import PressFrame, StateFrame, decode_state, encode_press, keys_of
-from tests.shared.key_files import write_keys
+from drivers.base import Key
+from tests.shared import program
+from tests.shared.board_node import TURN_ROUND_NS, Node
+from tests.shared.frames import (
+    BYTE_NS,
+    KEY_BITS,
+    MS_NS,
+    S_NS,
+    SHOW,
+    SHOW_BYTES,
+    STATUS_BYTES,
+    Press,
+    Show,
+    State,
+    Unframer,
+    make_press,
+    read_show,
+    read_state,
+)
+from tests.shared.handset_end import PRESENCE_S
+from tests.shared.installation import BOARDS, DOWNLINK, KEEPER, UPLINKS, Site
 
-ROOT = Path(__file__).resolve().parents[2]
-MS = 1_000_000
-S = 1_000 * MS
+ROOT, now = program.ROOT, program.boottime
+MS, S = MS_NS, S_NS
 
-SHOW_LINE_NS = 3_906_250  # 15 bytes at 38,400 baud (PROTOCOL.md)
-STATUS_LINE_NS = 4_947_917  # 19 bytes
-TURN_AROUND_NS = 2_500_000  # a node begins 2.0-3.0 ms after the SHOW
-ANSWER_NS = SHOW_LINE_NS + TURN_AROUND_NS + STATUS_LINE_NS
-PRESENCE_NS = 10 * S
-HANDSET = 1
-BOARDS = {1: "North", 2: "South"}
+ANSWER_NS = SHOW_BYTES * BYTE_NS + TURN_ROUND_NS + STATUS_BYTES * BYTE_NS
 START_S, STOP_S = 15, 10
 NO_BYTE_CODE, BYTE_CODE = "PYTHONDONTWRITEBYTECODE", "PYTHONPYCACHEPREFIX"
 
 
-def now() -> int:
-    """The present instant: nanoseconds of CLOCK_BOOTTIME, as in the service."""
-    return time.clock_gettime_ns(time.CLOCK_BOOTTIME)
+def installation(folder: Path) -> Site:
+    """Two boards and one radio handset; hang up with ``close``."""
+    site = Site(folder, (KEEPER,))
+    for tty in site.ttys.values():
+        os.set_blocking(tty.master, False)
+    return site
 
 
-class Pty:
-    """A pseudo-terminal in raw mode: ``master`` is ours, ``path`` is for the other process."""
-
-    def __init__(self) -> None:
-        self.master, self._slave = os.openpty()
-        tty.setraw(self._slave)  # no echo before the other side configures it
-        os.set_blocking(self.master, False)
-        self.path = os.ttyname(self._slave)
-
-    def close(self) -> None:
-        """Hang up: whoever reads the other side finds its end."""
-        os.close(self.master)
-        os.close(self._slave)
-
-
-@dataclass(slots=True)
-class Installation:
-    """Configuration and keys of one service with two boards and one radio handset."""
-
-    folder: Path
-    boards: Pty = field(default_factory=Pty)
-    receiver: Pty = field(default_factory=Pty)
-    keys: Keys = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.keys = Keys(new_key(), {HANDSET: new_key()})
-        write_keys(self.folder / "handsets.key", self.keys)
-        lines = [
-            'rules = "nfhs"',
-            f'state_folder = "{self.folder}"',
-            f'runtime_folder = "{self.folder}/run"',
-            f'key_file = "{self.folder}/handsets.key"',
-            "controller_id = 4711",
-        ]
-        for node, name in BOARDS.items():
-            lines += ["[[boards]]", f'name = "{name}"', 'driver = "node"', f"node = {node}"]
-            lines += [f'port = "{self.boards.path}"']
-        lines += ["[[handsets]]", 'driver = "radio"', f"id = {HANDSET}", 'role = "keeper"']
-        lines += ['layout = "twelve"', f'port = "{self.receiver.path}"']
-        self.config.write_text("\n".join(lines) + "\n", "utf-8")
-
-    @property
-    def config(self) -> Path:
-        return self.folder / "playclock.toml"
-
-    @property
-    def journal(self) -> Path:
-        return self.folder / "journal.sqlite3"
-
-    @property
-    def command(self) -> list[str]:
-        """What starts the service."""
-        return [sys.executable, "-m", "controller", "run", "--config", str(self.config)]
-
-    def close(self) -> None:
-        """Hang up both lines."""
-        self.boards.close()
-        self.receiver.close()
+def service(site: Site) -> list[str]:
+    """What starts the service."""
+    return [*program.PROGRAM, "run", "--config", str(site.config)]
 
 
 @contextlib.contextmanager
-def process(command: Sequence[str | os.PathLike[str]]) -> Iterator[subprocess.Popen[bytes]]:
-    """Run ``command`` from the checkout until the block is left; then SIGTERM, which it obeys."""
-    with subprocess.Popen(command, cwd=ROOT, stdin=subprocess.DEVNULL) as running:
+def process(
+    command: Sequence[str | os.PathLike[str]], *, listen: bool = False
+) -> Iterator[subprocess.Popen[bytes]]:
+    """Run ``command`` from the checkout until the block is left; then SIGTERM, which it obeys.
+
+    ``listen``: its output goes into a pipe, as under a service manager.
+    """
+    out, error = (subprocess.PIPE, subprocess.STDOUT) if listen else (None, None)
+    with subprocess.Popen(
+        command, cwd=ROOT, stdin=subprocess.DEVNULL, stdout=out, stderr=error
+    ) as running:
         try:
             yield running
         finally:
@@ -148,7 +108,7 @@ class Window:
     ends_at: int = 0
 
 
-class Rig:
+class SelectLoop:
     """Serves descriptors in one loop. Give each its reader with :meth:`watch`."""
 
     def __init__(self) -> None:
@@ -186,7 +146,7 @@ class Screen:
     """What stands on the boards: reads SHOWs and remembers when wanted numerals first came."""
 
     def __init__(self) -> None:
-        self._deframer = Deframer()
+        self._unframer = Unframer()
         self.listeners: list[Callable[[Show, int], None]] = []
         self._wanted: int | None = None
         self.seen_at: int | None = None
@@ -202,10 +162,10 @@ class Screen:
 
     def read(self, data: bytes, at: int) -> None:
         """Take bytes that were there at ``at``."""
-        for body in self._deframer.feed(data):
+        for body in self._unframer.feed(data):
             if body[0] != SHOW:
                 continue
-            show = decode_show(body)
+            show = read_show(body)
             self.shows += 1
             if self.seen_at is None and show.numerals == self._wanted:
                 self.seen_at = at
@@ -214,33 +174,42 @@ class Screen:
 
 
 class Counterpart:
-    """Handset and boards of ``installation``, served by ``rig``."""
+    """Handset and boards of ``site``, served by ``loop``.
 
-    def __init__(self, rig: Rig, installation: Installation) -> None:
-        self._rig = rig
-        self._installation = installation
-        self._boards_fd = installation.boards.master
-        self.receiver_fd = installation.receiver.master
+    A node that is asked answers with the line time that a pty lacks; at once if it is ``prompt``:
+    on a busy machine the line time would make answers late.
+    """
+
+    def __init__(self, loop: SelectLoop, site: Site, *, prompt: bool = False) -> None:
+        self._loop = loop
+        self._boards_fd = site.ttys["boards"].master
+        self.receiver_fd = site.ttys["receiver"].master
+        self._answer_ns = 0 if prompt else ANSWER_NS
         self._counter = 0
-        self._deframer = Deframer()
-        self.state: StateFrame | None = None
+        self._unframer = Unframer()
+        self._nodes = [Node(number, now) for number in BOARDS]
+        self.state: State | None = None
         self.screen = Screen()
         self.screen.listeners.append(self._shown)
         self.windows: list[Window] = []
         self._line_free_at = 0
-        rig.watch(self._boards_fd, self.screen.read)
-        rig.watch(self.receiver_fd, self._hear)
+        loop.watch(self._boards_fd, self.screen.read)
+        loop.watch(self.receiver_fd, self._hear)
 
     def wait_for_start(self) -> None:
         """Serve until the service has shown and told something. ``TimeoutError`` if it never."""
-        up = self._rig.serve(now() + START_S * S, lambda: bool(self.state and self.screen.shows))
+        up = self._loop.serve(now() + START_S * S, lambda: bool(self.state and self.screen.shows))
         if not up:
             raise TimeoutError(f"the service showed or told nothing within {START_S} s")
         self._report_presence(now())
 
-    def press(self, key: Key) -> bytes:
+    def frame_of(self, key: Key) -> bytes:
         """The frame of the next press: this key goes down now."""
-        return self._frame(keys_of(key, Edge.DOWN))
+        return self._frame(KEY_BITS[key.name])
+
+    def press(self, key: Key) -> None:
+        """Press a key."""
+        os.write(self.receiver_fd, self.frame_of(key))
 
     def was_asking(self, pressed_at: int, shown_at: int) -> bool:
         """Whether the service waited for an answer when the press came.
@@ -257,33 +226,38 @@ class Counterpart:
 
     def queued(self, at: int) -> bool:
         """Whether two frames would be on their way at ``at``, had the pty its line time."""
-        return self._line_free_at - at > SHOW_LINE_NS
+        return self._line_free_at - at > SHOW_BYTES * BYTE_NS
 
     def _frame(self, keys: int) -> bytes:
         assert self.state is not None
         self._counter += 1
-        frame = PressFrame(HANDSET, self._counter, keys, 0, self.state.beat, 20)
-        return encode_press(frame, self.state.session, self._installation.keys.uplink[HANDSET])
+        said = Press(KEEPER, self._counter, keys, 0, self.state.beat)
+        return make_press(said, UPLINKS[KEEPER], self.state.session)
 
     def _report_presence(self, at: int) -> None:
         os.write(self.receiver_fd, self._frame(0))
-        self._rig.at("presence", at + PRESENCE_NS, self._report_presence)
+        self._loop.at("presence", at + round(PRESENCE_S * S), self._report_presence)
 
     def _hear(self, data: bytes, at: int) -> None:
-        for body in self._deframer.feed(data):
-            self.state = decode_state(body, self._installation.keys.downlink)
+        for body in self._unframer.feed(data):
+            self.state = read_state(body, DOWNLINK)
 
     def _shown(self, show: Show, at: int) -> None:
-        self._line_free_at = max(at, self._line_free_at) + SHOW_LINE_NS
-        if show.ask:
-            self.windows.append(Window(at))
-            self._rig.at("answer", at + ANSWER_NS, lambda _: self._answer(show))
+        self._line_free_at = max(at, self._line_free_at) + SHOW_BYTES * BYTE_NS
+        for node in self._nodes:
+            if node.hear(show, at):
+                self.windows.append(Window(at))
+                self._answer_at(at + self._answer_ns, node)
 
-    def _answer(self, show: Show) -> None:
-        lit = show.numerals != DARK and show.node_mask >> (show.ask - 1) & 1
-        lamps = segments(show.numerals) if lit else DARK_SEGMENTS
-        status = Status(show.ask, show.stamp, lamps, show.brightness, NodeFlag(0), 120, 0, 0, 60, 1)
-        frame = encode_status(status)
+    def _answer_at(self, at: int, node: Node) -> None:
+        if self._answer_ns:
+            self._loop.at("answer", at, lambda _: self._answer(node))
+        else:
+            self._answer(node)
+
+    def _answer(self, node: Node) -> None:
+        frame = node.answer(now())
+        assert frame is not None
         self.windows[-1].ends_at = now()
         os.write(self._boards_fd, frame)
 

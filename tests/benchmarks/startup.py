@@ -15,7 +15,18 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from tests.benchmarks import figures
-from tests.benchmarks.rig import MS, START_S, Installation, Pty, Rig, S, compiled, now, process
+from tests.benchmarks.rig import (
+    MS,
+    START_S,
+    S,
+    SelectLoop,
+    compiled,
+    installation,
+    now,
+    process,
+    service,
+)
+from tests.shared.installation import Tty
 
 RATIO = 2.5
 BARE = (
@@ -24,34 +35,32 @@ BARE = (
 )
 
 
-def first_byte_ms(command: Sequence[str], pty: Pty) -> float:
-    """Milliseconds from the start of ``command`` to its first byte on ``pty``.
+def first_byte_ms(command: Sequence[str], tty: Tty) -> float:
+    """Milliseconds from the start of ``command`` to its first byte on ``tty``.
 
     Raises ``TimeoutError`` when none comes.
     """
-    rig, came_at = Rig(), list[int]()
-    rig.watch(pty.master, lambda _, at: came_at.append(at))
+    loop, came_at = SelectLoop(), list[int]()
+    loop.watch(tty.master, lambda _, at: came_at.append(at))
     started_at = now()
     with process(command):
-        if not rig.serve(started_at + START_S * S, lambda: bool(came_at)):
+        if not loop.serve(started_at + START_S * S, lambda: bool(came_at)):
             raise TimeoutError(f"{command}: no byte within {START_S} s")
         return (came_at[0] - started_at) / MS
 
 
 def bare_ms() -> float:
     """One start of the floor."""
-    with ExitStack() as stack:
-        pty = Pty()
-        stack.callback(pty.close)
-        return first_byte_ms([sys.executable, "-c", BARE, pty.path], pty)
+    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
+        tty = Tty(Path(name) / "floor")
+        stack.callback(tty.unplug)
+        return first_byte_ms([sys.executable, "-c", BARE, str(tty.link)], tty)
 
 
 def service_ms() -> float:
     """One start of the service, its folder new."""
-    with tempfile.TemporaryDirectory() as name, ExitStack() as stack:
-        installation = Installation(Path(name))
-        stack.callback(installation.close)
-        return first_byte_ms(installation.command, installation.boards)
+    with tempfile.TemporaryDirectory() as name, installation(Path(name)) as site:
+        return first_byte_ms(service(site), site.ttys["boards"])
 
 
 def main(argv: Sequence[str] | None = None) -> int:

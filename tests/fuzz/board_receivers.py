@@ -1,7 +1,7 @@
 """Fuzz targets: the receive paths of the board link, with a model beside each.
 
-The model knows ``hardware/PROTOCOL.md`` alone (``independent_frames``): what it does not allow must
-have no effect, whatever came before.
+The model knows ``hardware/PROTOCOL.md`` alone (``tests.shared.frames``): what it does not allow
+must have no effect, whatever came before.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Fuzz targets: framing and the messages of both links, held against ``independent_frames``.
+"""Fuzz targets: framing and the messages of both links, held against ``tests.shared.frames``.
 
 An input is a body; most of what is behind a check value is reached only by giving the body the
 right one, so the targets do that: chance alone would pass the CRC once in 65,536 times.

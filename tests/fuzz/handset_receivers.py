@@ -1,6 +1,6 @@
 """Fuzz targets: the receive paths of the handset link, with a model beside the receiver.
 
-The model knows ``hardware/PROTOCOL.md`` alone (``independent_frames``): the driver must take
+The model knows ``hardware/PROTOCOL.md`` alone (``tests.shared.frames``): the driver must take
 exactly the presses that it takes, with the same instants.
 """
 

@@ -1,1 +1,1 @@
-"""What several suites share: virtual time, and readers of the pages that promise something."""
+"""What suites share: rig, models of board and handset, truth, virtual time, readers of pages."""

@@ -135,9 +135,9 @@ class PtyPort(SerialPort):
         self.lane.empty()
         super().flush()
 
-    def close(self) -> None:
-        self.lane.slave = -1
-        super().close()
+    def _stop_reading(self) -> None:
+        self.lane.slave = -1  # a line that has hung up would be readable for ever
+        super()._stop_reading()
 
 
 class TellingPort(PtyPort):

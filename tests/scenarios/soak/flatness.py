@@ -10,10 +10,11 @@ from itertools import pairwise
 
 from controller.journal.row import Row
 from tests.benchmarks.figures import percentile
-from tests.benchmarks.rig import BOARDS, MS, S
+from tests.benchmarks.rig import MS, S
 from tests.scenarios.soak.findings import Finding, at_most, equal
 from tests.scenarios.soak.minutes import Minutes
 from tests.scenarios.soak.vital_signs import Spell
+from tests.shared.installation import BOARDS
 
 WINDOW_S = 300
 """The beginning and the end that are compared, each at most a third of the run."""

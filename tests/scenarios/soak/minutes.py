@@ -10,9 +10,7 @@ from __future__ import annotations
 import contextlib
 import os
 import random
-import subprocess
-import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,19 +18,16 @@ from pathlib import Path
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 from drivers.base import Key
-from drivers.board.messages import Show
-from tests.benchmarks.lateness import BARE_LOOP, Changes, Ticks
+from tests.benchmarks.lateness import Changes, start_floor
 from tests.benchmarks.rig import (
-    ROOT,
     STOP_S,
     Counterpart,
-    Installation,
-    Pty,
-    Rig,
     S,
-    Window,
+    SelectLoop,
+    installation,
     now,
     process,
+    service,
     undisturbed,
 )
 from tests.scenarios.soak.plays import plays
@@ -42,26 +37,6 @@ SEED = 4025
 SETTLE_S = 20
 SAMPLE_S = 5
 AHEAD = -10
-
-
-@contextlib.contextmanager
-def listening(command: Sequence[str]) -> Iterator[subprocess.Popen[bytes]]:
-    """Run the service with its output in a pipe, as under a service manager; SIGTERM at the end."""
-    with subprocess.Popen(
-        command,
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-    ) as running:
-        try:
-            yield running
-        finally:
-            running.terminate()
-            try:
-                running.wait(STOP_S)
-            except subprocess.TimeoutExpired:
-                running.kill()
 
 
 @dataclass(slots=True)
@@ -87,50 +62,39 @@ class Minutes:
     exit_code: int
 
 
-class PromptCounterpart(Counterpart):
-    """Nodes that answer at once: the line time that a pty lacks is left to a busy machine, which
-    else makes answers late."""
-
-    def _shown(self, show: Show, at: int) -> None:
-        if show.ask:
-            self.windows.append(Window(at))
-            self._answer(show)
-
-
 class Soak:
     """Plays on one service for ``minutes``."""
 
     def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
-        self._rig, self._stack, self._minutes = Rig(), stack, minutes
+        self._loop, self._stack, self._minutes = SelectLoop(), stack, minutes
         self._plays = plays(random.Random(SEED))
-        self._changes, self._ticks = Changes(), Ticks()
+        self._changes = Changes()
         self._presses, self._said = 0, b""
         self._samples: list[Vitals] = []
         self._shows: list[int] = []
-        self._installation = Installation(folder)
-        stack.callback(self._installation.close)
-        self._service = stack.enter_context(listening(self._installation.command))
+        self._site = stack.enter_context(installation(folder))
+        self._service = stack.enter_context(process(service(self._site), listen=True))
         assert self._service.stdout is not None
-        self._rig.watch(self._service.stdout.fileno(), self._hear)
-        self._counterpart = PromptCounterpart(self._rig, self._installation)
+        self._loop.watch(self._service.stdout.fileno(), self._hear)
+        self._counterpart = Counterpart(self._loop, self._site, prompt=True)
 
     def run(self) -> Minutes:
         """Run it to its end."""
         screen = self._counterpart.screen
         self._counterpart.wait_for_start()
         self._press(now())
-        self._rig.serve(now() + SETTLE_S * S)
+        self._loop.serve(now() + SETTLE_S * S)
         screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
         self._said = b""
         begins_at = now()
         ends_at = begins_at + round(self._minutes * 60 * S)
-        self._start_floor(begins_at + S)
+        ticks = start_floor(self._loop, self._site.folder, self._stack, begins_at + S)
         self._sample(begins_at)
         with ahead():
-            self._rig.serve(ends_at)
+            self._loop.serve(ends_at)
         self._service.terminate()
         code = self._service.wait(STOP_S)
-        with JournalReader(self._installation.journal) as journal:
+        with JournalReader(self._site.journal) as journal:
             problem = journal.verify().problem
             rows = [entry.row for entry in journal.entries()]
         return Minutes(
@@ -139,7 +103,7 @@ class Soak:
             self._presses,
             self._samples,
             self._changes.seen,
-            self._ticks.late_ms,
+            ticks.late_ms,
             self._shows,
             self._said.decode("utf-8", "replace"),
             rows,
@@ -149,26 +113,19 @@ class Soak:
 
     def _press(self, at: int) -> None:
         pause_s, key = next(self._plays)
-        self._rig.at("press", at + round(pause_s * S), lambda due_at: self._do(due_at, key))
+        self._loop.at("press", at + round(pause_s * S), lambda due_at: self._do(due_at, key))
 
     def _do(self, at: int, key: Key) -> None:
-        os.write(self._counterpart.receiver_fd, self._counterpart.press(key))
+        self._counterpart.press(key)
         self._presses += 1
         self._press(at)
 
     def _sample(self, at: int) -> None:
         self._samples.append(Vitals.of(self._service.pid, at))
-        self._rig.at("sample", at + SAMPLE_S * S, self._sample)
+        self._loop.at("sample", at + SAMPLE_S * S, self._sample)
 
     def _hear(self, data: bytes, at: int) -> None:
         self._said += data
-
-    def _start_floor(self, due_at: int) -> None:
-        pty = Pty()
-        self._stack.callback(pty.close)
-        self._rig.watch(pty.master, self._ticks.read)
-        command = [sys.executable, "-c", BARE_LOOP, pty.path, str(due_at)]
-        self._stack.enter_context(process(command))
 
 
 def soak(folder: Path, minutes: float) -> Minutes:

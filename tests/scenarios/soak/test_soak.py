@@ -75,7 +75,7 @@ def test_lateness_is_that_of_the_first_such_numeral_and_a_missing_one_is_counted
 
 
 def test_a_silence_is_explained_by_a_late_answer_only() -> None:
-    silent = "North: silent"
+    silent = "north: silent"
     late = [fault(n, silent, detail=f"answers that came too late: {n}") for n in range(1, 4)]
     assert silences([fault(0, silent), *late]) == (4, 0)
     assert silences([fault(n, silent) for n in range(4)]) == (4, 3)
