@@ -65,7 +65,7 @@ class Edge(enum.Enum):
     turn a tap into a hold."""
 
 
-class Result(enum.IntEnum):
+class Answer(enum.IntEnum):
     """What became of a press: the answer that the handset plays as a cue."""
 
     NONE = 0
@@ -231,7 +231,7 @@ class Acknowledgement:
 
     handset: int
     counter: int
-    result: Result
+    result: Answer
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +248,7 @@ class Rejection:
 class HandsetListener(Protocol):
     """The service, as a handset driver sees it. Calls come from the event loop only."""
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         """Act on a press, at once, and give its result: the answer to the handset."""
         ...
 

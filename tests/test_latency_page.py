@@ -13,7 +13,7 @@ from importlib.util import find_spec
 
 import pytest
 
-from drivers.base import PhaseCode, Result
+from drivers.base import Answer, PhaseCode
 from drivers.board.messages import Show, encode_show
 from drivers.board.poll_schedule import LONGEST_WINDOW_NS
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame, encode_press, encode_state
@@ -140,7 +140,7 @@ def test_frames_are_as_long_as_the_drivers_make_them() -> None:
     press = encode_press(PressFrame(1, 1, 1, 0, 1, 9), 1, key)
     show = encode_show(Show(1, 1, 40, 15, 0, 3))
     state = encode_state(
-        StateFrame(1, 1, PhaseCode.SET, 40, 0, StateFlag(0), 0, 0, Result.NONE), key
+        StateFrame(1, 1, PhaseCode.SET, 40, 0, StateFlag(0), 0, 0, Answer.NONE), key
     )
     assert "**Serial format:** 38,400 baud, 8 data bits, no parity, 1 stop bit" in PROTOCOL
     for name, frame in (

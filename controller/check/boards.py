@@ -20,7 +20,7 @@ from controller.check.ports import RunningDriver, SniffingPort, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
 from drivers.base import MS_NS, S_NS, Answered, Board, BoardReport, Clock, Face, FrameError
 from drivers.board import messages
-from drivers.board.messages import NodeFlag, Status
+from drivers.board.messages import NodeFlag, NodeStatus
 from drivers.board.node import NodeBus
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, segments
 from drivers.kind import Site
@@ -63,7 +63,7 @@ class NodePair:
 
     def __init__(self, bus: NodeBus) -> None:
         self.bus = bus
-        self.statuses: dict[int, list[Status]] = defaultdict(list)
+        self.statuses: dict[int, list[NodeStatus]] = defaultdict(list)
         assert isinstance(bus.port, SniffingPort)
         self.port = bus.port
         self.port.hear = self._hear
@@ -81,7 +81,7 @@ class BoardAnswer(NamedTuple):
 
     report: BoardReport
     delay_ms: float | None = None
-    status: Status | None = None
+    status: NodeStatus | None = None
 
 
 @dataclass(slots=True)
@@ -93,7 +93,7 @@ class NodeAnswers:
     answers: list[BoardAnswer] = field(default_factory=list)
 
     @property
-    def statuses(self) -> list[Status]:
+    def statuses(self) -> list[NodeStatus]:
         """The answers that came."""
         return [each.status for each in self.answers if each.status is not None]
 
@@ -107,7 +107,7 @@ class LampTest:
         self.reports: dict[str, list[BoardReport]] = defaultdict(list)
         """What the displays that are not nodes answered."""
         self.disagreed: list[str] = []
-        self._statuses: dict[str, list[Status]] = {}
+        self._statuses: dict[str, list[NodeStatus]] = {}
         for pair in self.pairs:
             for node, name in pair.bus.nodes.items():
                 self.nodes[name] = NodeAnswers(name, node)

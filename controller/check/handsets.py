@@ -13,6 +13,7 @@ from controller.check.ports import RunningDriver, SniffingPort, port_finding
 from controller.check.report import Finding, Report, look, ok, wrong
 from drivers.base import (
     S_NS,
+    Answer,
     Clock,
     CrewState,
     Edge,
@@ -22,7 +23,6 @@ from drivers.base import (
     PhaseCode,
     Press,
     Rejection,
-    Result,
 )
 from drivers.handset.layouts import LAYOUTS
 from drivers.handset.messages import PRESS, parse_press
@@ -89,10 +89,10 @@ class PressRecorder:
         self.batteries: dict[int, int | None] = {}
         self.refused: Counter[tuple[int | None, str]] = Counter()
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         if press.edge is Edge.DOWN:
             self.keys.setdefault(press.handset, set()).add(press.key)
-        return Result.NO_CHANGE
+        return Answer.NO_CHANGE
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         self.batteries[handset] = battery_hours

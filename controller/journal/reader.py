@@ -60,7 +60,7 @@ class Game:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class Verification:
     """What the walk along the chain found.
 
     ``rows`` is how many rows are good from the first on, ``head`` the last good one. ``problem``
@@ -123,7 +123,7 @@ class JournalReader:
             return self._entries(where, spell)
         return self._entries(f"{where} AND game = ?", (*spell, game))
 
-    def verify(self, noted: Head | None = None) -> Verdict:
+    def verify(self, noted: Head | None = None) -> Verification:
         """Walk the chain; stop at the first bad row.
 
         Rows cut off at the end leave a whole chain: only a head ``noted`` earlier (its digest may
@@ -137,11 +137,11 @@ class JournalReader:
             elif chained(before, (seq, *rest)) != stored:
                 problem = self._explain(seq, before, stored)
             if problem:
-                return Verdict(good, _head(good, before), problem, good + 1)
+                return Verification(good, _head(good, before), problem, good + 1)
             before, good = stored, seq
             if noted is not None and seq == noted[0]:
                 noted_digest = before.hex()
-        verdict = Verdict(good, _head(good, before))
+        verdict = Verification(good, _head(good, before))
         return verdict if noted is None else _compared(verdict, noted, noted_digest)
 
     def _explain(self, seq: int, before: bytes, stored: bytes) -> str:
@@ -211,14 +211,14 @@ def _head(seq: int, digest: bytes) -> Head:
     return (seq, digest.hex()) if seq else (0, "")
 
 
-def _compared(verdict: Verdict, noted: Head, found: str) -> Verdict:
+def _compared(verdict: Verification, noted: Head, found: str) -> Verification:
     seq, digest = noted
     if seq > verdict.rows:
         problem = f"the journal ends at row {verdict.rows}, but row {seq} was noted: rows cut off"
-        return Verdict(verdict.rows, verdict.head, problem, verdict.rows + 1)
+        return Verification(verdict.rows, verdict.head, problem, verdict.rows + 1)
     if not found.startswith(digest.lower()):
         problem = f"row {seq} has the digest {found}, but {digest} was noted: rewritten up to there"
-        return Verdict(verdict.rows, verdict.head, problem, seq)
+        return Verification(verdict.rows, verdict.head, problem, seq)
     return verdict
 
 

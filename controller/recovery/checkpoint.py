@@ -10,7 +10,7 @@ from controller.journal.recorder import Recorder
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.events import Order
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Result
+from drivers.base import Acknowledgement, Answer
 
 RENEWED_NS = 1_000_000_000
 """A checkpoint is kept again so often even if nothing happens: it tells how long an outage was."""
@@ -50,7 +50,7 @@ class Checkpointer:
         if told is not None:
             self.acknowledged = told
         if self._store is not None:
-            counter, answer = (told.counter, told.result) if told else (0, Result.NONE)
+            counter, answer = (told.counter, told.result) if told else (0, Answer.NONE)
             pending = PendingOrder(order, received_at, now, counter, answer, time.time_ns())
             self._store.save_order(pending)
 

@@ -18,7 +18,7 @@ from controller.rules.events import Number, Order, Role
 from controller.rules.phases import Down, Off, StartedBy
 from controller.rules.play_clock import LastGesture, State, Taken
 from controller.rules.rulings import Ruling, StartsOn
-from drivers.base import Acknowledgement, Result
+from drivers.base import Acknowledgement, Answer
 
 FORM = 2
 """Version of this text: another one is not read."""
@@ -72,7 +72,7 @@ class PendingOrder(NamedTuple):
     received_at: int
     decided_at: int
     counter: int
-    answer: Result
+    answer: Answer
     wall_ns: int
 
 
@@ -193,7 +193,7 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
         off_why=off_why,
         dark_why=dark_why,
         counters=dict(counters),
-        acknowledged=None if told is None else Acknowledgement(told[1], told[2], Result(told[3])),
+        acknowledged=None if told is None else Acknowledgement(told[1], told[2], Answer(told[3])),
         rows_left_out=left_out,
         keys=dict(*keys),
     )
@@ -202,7 +202,7 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
 
 def _pending(order: Sequence[Any], *rest: Any) -> PendingOrder:
     received_at, decided_at, counter, answer, wall_ns = rest
-    return PendingOrder(_order(order), received_at, decided_at, counter, Result(answer), wall_ns)
+    return PendingOrder(_order(order), received_at, decided_at, counter, Answer(answer), wall_ns)
 
 
 def _state(down: Any, off: str | None, history: Any, last: Any) -> State:

@@ -9,8 +9,7 @@ from controller.rules.events import Order, Role
 from controller.rules.gestures import Gesture, Gestures
 from controller.rules.phases import Boards, Stopped, name
 from controller.rules.play_clock import PlayClock
-from drivers.base import CrewState, Edge, PhaseCode, Press
-from drivers.base import Result as Answer
+from drivers.base import Answer, CrewState, Edge, PhaseCode, Press
 
 ANSWERS = {
     Result.RUNNING: Answer.RUNNING,

@@ -27,8 +27,16 @@ from controller.service.handset_state import HandsetState, unheard
 from controller.service.supervisor import TaskScope, driver_tasks
 from controller.service.watchdog import Evidence
 from controller.status.document import Status
-from drivers.base import Acknowledgement, Board, BoardReport, Clock, Handset, Press, Rejection
-from drivers.base import Result as Answer
+from drivers.base import (
+    Acknowledgement,
+    Answer,
+    Board,
+    BoardReport,
+    Clock,
+    Handset,
+    Press,
+    Rejection,
+)
 
 STATE_NS = 1_000_000_000
 MS_NS = 1_000_000

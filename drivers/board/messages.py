@@ -63,7 +63,7 @@ class Show(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Status:
+class NodeStatus:
     """One node's answer.
 
     ``stamp`` is that of the SHOW it obeyed last; ``segments`` are the lamps read back, (tens,
@@ -109,7 +109,7 @@ def decode_show(body: bytes) -> Show:
     return Show(controller_id, stamp, numerals, brightness, ask, node_mask)
 
 
-def encode_status(status: Status) -> bytes:
+def encode_status(status: NodeStatus) -> bytes:
     """Give the whole frame of ``status``; :class:`FrameError` where a field is out of range."""
     _check_status(status.node, status.brightness, status.flags)
     try:
@@ -131,12 +131,12 @@ def encode_status(status: Status) -> bytes:
     return framing.encode(body)
 
 
-def decode_status(body: bytes) -> Status:
+def decode_status(body: bytes) -> NodeStatus:
     """Give the STATUS in ``body``; :class:`FrameError` names the field that is wrong."""
     _check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
     _, node, stamp, tens, units, brightness, flags, *rest = _STATUS_LAYOUT.unpack(body)
     _check_status(node, brightness, flags)
-    return Status(node, stamp, (tens, units), brightness, NodeFlag(flags), *rest)
+    return NodeStatus(node, stamp, (tens, units), brightness, NodeFlag(flags), *rest)
 
 
 def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:

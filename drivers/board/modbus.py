@@ -33,7 +33,7 @@ from drivers.base import (
     PortError,
 )
 from drivers.board.kinds import BoardConfig
-from drivers.board.modbus_frames import BUSY, EXCEPTIONS, Answer, Frames
+from drivers.board.modbus_frames import BUSY, EXCEPTIONS, Frames, Response
 from drivers.board.registers import FORMATS, FUNCTIONS, READ_FUNCTIONS, RegisterMap
 from drivers.kind import DeviceTable, Site, TableReader
 
@@ -127,7 +127,7 @@ class ModbusLine:
         self._silence_s = max(self._silence_s, LEAST_SILENCE_S)
         self._frames: Frames | None = None
         self._face: Face | None = None
-        self._answer: asyncio.Future[Answer] | None = None
+        self._answer: asyncio.Future[Response] | None = None
         self._lost: PortError | None = None
         self._running = False
         self._request = self._heard = b""
@@ -230,7 +230,7 @@ class ModbusLine:
             expected, seen = unit.map.words(unit.value), unit.map.words(shown)
             self._report(unit, Answered.RIGHT if right else Answered.WRONG, expected, seen)
 
-    def _came(self, unit: _Unit, answer: Answer | None, what: str) -> bool:
+    def _came(self, unit: _Unit, answer: Response | None, what: str) -> bool:
         """Whether a unit did what it was asked; its silence is reported, or becomes a fault."""
         if answer is not None and answer.exception not in (0, BUSY):
             code = answer.exception
@@ -259,7 +259,7 @@ class ModbusLine:
 
     # The line
 
-    async def _exchange(self, request: bytes) -> Answer | None:
+    async def _exchange(self, request: bytes) -> Response | None:
         """Send a request when the line has been silent for long enough; the answer, or None.
 
         Raises :class:`PortError` when the port is lost or does not send.

@@ -17,7 +17,7 @@ EXCEPTIONS = {
 BUSY = 6
 
 
-class Answer(NamedTuple):
+class Response(NamedTuple):
     """What a unit answered: the value read or written, or the number of its exception."""
 
     value: int | None
@@ -54,7 +54,7 @@ class Frames:
         }
         return self._framer.buildFrame(kinds[function](dev_id=unit, address=register, count=1))
 
-    def answer(self, request: bytes, data: bytes) -> Answer | None:
+    def answer(self, request: bytes, data: bytes) -> Response | None:
         """The answer to ``request`` among the bytes heard since; None while there is none.
 
         Raises :class:`FrameError` when what came answers something else.
@@ -71,13 +71,13 @@ class Frames:
         if pdu.function_code & 0x7F != function:
             raise FrameError(f"answer {data.hex(' ')}: not of function {function}")
         if pdu.isError():
-            return Answer(None, int(getattr(pdu, "exception_code", 0)))
+            return Response(None, int(getattr(pdu, "exception_code", 0)))
         if function in (3, 4):
             if len(pdu.registers) != 1:
                 raise FrameError(f"answer {data.hex(' ')}: {len(pdu.registers)} registers, not 1")
-            return Answer(pdu.registers[0])
+            return Response(pdu.registers[0])
         if pdu.address != int.from_bytes(request[2:4], "big"):
             raise FrameError(f"answer {data.hex(' ')}: speaks of register {pdu.address}")
         if function == 6 and pdu.registers[0] != int.from_bytes(request[4:6], "big"):
             raise FrameError(f"answer {data.hex(' ')}: another value than was written")
-        return Answer(int.from_bytes(request[-4:-2], "big"))
+        return Response(int.from_bytes(request[-4:-2], "big"))

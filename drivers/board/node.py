@@ -36,7 +36,7 @@ from drivers.base import (
 from drivers.board import messages
 from drivers.board.blanking import close_dark
 from drivers.board.kinds import BoardConfig
-from drivers.board.messages import Status
+from drivers.board.messages import NodeStatus
 from drivers.board.poll_schedule import PollSchedule
 from drivers.board.show_frames import ShowFrameBuilder
 from drivers.board.verification import Query, judge, silence
@@ -252,7 +252,7 @@ class NodeBus:
         self._patience = PATIENCE
         self._arm(self._window_ends_at)
 
-    def _take_answer(self, status: Status) -> None:
+    def _take_answer(self, status: NodeStatus) -> None:
         query = self._query
         if query is not None and query.is_answered_by(status):
             report = judge(self.nodes[query.node], query, status)

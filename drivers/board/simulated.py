@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from drivers.base import DARK, MS_NS, S_NS, Board, Clock, Face, FrameError, Port, PortError
 from drivers.board import messages
 from drivers.board.kinds import BoardConfig
-from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.messages import NodeFlag, NodeStatus, Show
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.framing import Deframer
@@ -111,7 +111,7 @@ class SimulatedNode:
             return None
         self.answer_due_at = None
         lamps = self.lamps(at)
-        status = Status(
+        status = NodeStatus(
             node=self.node,
             stamp=self._obeyed.stamp,
             segments=lamps,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.base import Answered, BoardReport, Face
-from drivers.board.messages import NodeFlag, Status
+from drivers.board.messages import NodeFlag, NodeStatus
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, read_back, segments
 
 RESET_IS_NEWS_S = 60
@@ -40,11 +40,11 @@ class Query:
             return DARK_SEGMENTS
         return LAMP_TEST_SEGMENTS if self.face.lamp_test else segments(self.face.numerals)
 
-    def is_answered_by(self, status: Status) -> bool:
+    def is_answered_by(self, status: NodeStatus) -> bool:
         return status.node == self.node and status.stamp == self.stamp
 
 
-def judge(board: str, query: Query, status: Status) -> BoardReport:
+def judge(board: str, query: Query, status: NodeStatus) -> BoardReport:
     """Compare an answer with what was ordered; every difference is noted in plain words."""
     seen, expected = read_back(status.segments), read_back(query.lamps)
     wrong = []

@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from drivers.base import MS_NS, S_NS, PhaseCode, Result
+from drivers.base import MS_NS, S_NS, Answer, PhaseCode
 from drivers.handset.messages import StateFlag, StateFrame
 
 _TICK = 10 * MS_NS
@@ -35,12 +35,12 @@ class CueKind(enum.Enum):
 
 
 RESULT_CUES = {
-    Result.RUNNING: CueKind.RUNNING,
-    Result.HELD: CueKind.HELD,
-    Result.NO_CHANGE: CueKind.NO_CHANGE,
-    Result.REFUSED: CueKind.REFUSED,
-    Result.ASSUMED: CueKind.ASSUMED,
-    Result.NOT_HEARD: CueKind.NOT_HEARD,
+    Answer.RUNNING: CueKind.RUNNING,
+    Answer.HELD: CueKind.HELD,
+    Answer.NO_CHANGE: CueKind.NO_CHANGE,
+    Answer.REFUSED: CueKind.REFUSED,
+    Answer.ASSUMED: CueKind.ASSUMED,
+    Answer.NOT_HEARD: CueKind.NOT_HEARD,
 }
 _MARKS_S = {25: CueKind.MARK_25, 10: CueKind.MARK_10}
 _MARKS_S |= dict.fromkeys((5, 4, 3, 2, 1), CueKind.MARK_TICK) | {0: CueKind.ZERO}

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from drivers import framing
-from drivers.base import Edge, FrameError, Key, PhaseCode, Result
+from drivers.base import Answer, Edge, FrameError, Key, PhaseCode
 
 PRESS = 0x21
 STATE = 0x22
@@ -50,7 +50,7 @@ class StateFlag(enum.IntFlag):
 
 _ALL_STATE_FLAGS = sum(StateFlag)
 _PHASES = frozenset(PhaseCode)
-_RESULTS = frozenset(Result)
+_RESULTS = frozenset(Answer)
 
 
 class PressFrame(NamedTuple):
@@ -98,7 +98,7 @@ class StateFrame:
     flags: StateFlag
     ack_handset: int
     ack_counter: int
-    ack_result: Result
+    ack_result: Answer
 
 
 def keys_of(key: Key, edge: Edge) -> int:
@@ -191,7 +191,7 @@ def decode_state(body: bytes, key: bytes) -> StateFrame:
         StateFlag(flags),
         ack_handset,
         ack_counter,
-        Result(ack_result),
+        Answer(ack_result),
     )
 
 

@@ -20,6 +20,7 @@ from drivers.base import (
     MS_NS,
     S_NS,
     Acknowledgement,
+    Answer,
     Clock,
     CrewState,
     FrameError,
@@ -29,7 +30,6 @@ from drivers.base import (
     PortError,
     Press,
     Rejection,
-    Result,
 )
 from drivers.framing import Deframer
 from drivers.handset.keys import Keys, fingerprint
@@ -76,7 +76,7 @@ class _Peer:
         self.number = number
         self.key = key
         self.last = 0
-        self.answer: Result | None = None
+        self.answer: Answer | None = None
 
 
 class RadioHandsets:
@@ -225,18 +225,18 @@ class RadioHandsets:
         age_ns = frame.age_10ms * _TICK
         if not self._is_fresh(frame.beat, at):
             self._reject(frame, at, "beat too old", f"heard no STATE after beat {frame.beat}")
-            result = Result.NOT_HEARD
+            result = Answer.NOT_HEARD
         elif frame.age_10ms > OLDEST_AGE_10MS:
             self._reject(frame, at, "too late", f"key moved {age_ns // MS_NS} ms before it came")
-            result = Result.NOT_HEARD
+            result = Answer.NOT_HEARD
         else:
             key, edge = pressed
             result = self._press(Press(peer.number, key, edge, at - age_ns, at, frame.counter))
         self._answer(peer, result)
 
-    def _press(self, press: Press) -> Result:
+    def _press(self, press: Press) -> Answer:
         if self._listener is None:
-            return Result.NOT_HEARD
+            return Answer.NOT_HEARD
         self._answering = True
         try:
             return self._listener.key_pressed(press)
@@ -247,7 +247,7 @@ class RadioHandsets:
         if self._listener is not None:
             self._listener.press_rejected(Rejection(frame.handset, reason, detail), at)
 
-    def _answer(self, peer: _Peer, result: Result) -> None:
+    def _answer(self, peer: _Peer, result: Answer) -> None:
         """Acknowledge the peer's last counter, the same way each time it comes."""
         peer.answer = result
         self._acknowledged = Acknowledgement(peer.number, peer.last, result)
@@ -296,7 +296,7 @@ class RadioHandsets:
             | StateFlag.ASSUMED * state.assumed
             | StateFlag.MARK_25 * state.mark_25
         )
-        told = self._acknowledged or Acknowledgement(0, 0, Result.NONE)
+        told = self._acknowledged or Acknowledgement(0, 0, Answer.NONE)
         answered = told.handset, told.counter & 0xFFFF, told.result
         return StateFrame(self._session, beat, state.phase, numerals, remaining, flags, *answered)
 

@@ -22,6 +22,7 @@ from controller.service.crew import CrewMember
 from controller.service.service import Service
 from controller.status.document import Status
 from drivers.base import (
+    Answer,
     Answered,
     BoardListener,
     BoardReport,
@@ -31,7 +32,6 @@ from drivers.base import (
     HandsetListener,
     Key,
     Press,
-    Result,
 )
 from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
 
@@ -178,7 +178,7 @@ class FakeHandset:
         edge: Edge = Edge.DOWN,
         age_ms: int = 0,
         counter: int = 0,
-    ) -> Result:
+    ) -> Answer:
         """A key moved ``age_ms`` ago. As with radio, a handset is heard after its press."""
         assert self._listener is not None
         now = self._clock()

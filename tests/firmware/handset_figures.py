@@ -6,7 +6,7 @@ import random
 import re
 from dataclasses import dataclass
 
-from drivers.base import PhaseCode, Result
+from drivers.base import Answer, PhaseCode
 from drivers.handset.messages import StateFlag
 from tests.firmware import figures
 from tests.firmware.chip import symbols
@@ -55,7 +55,7 @@ def edge_to_last_byte(presses: int, since_state_ms: tuple[float, float] = (8, 30
         frame = handset.frames[0]
         took.append((frame.last - begun) / MS)
         press = press_of(frame.wire)
-        controller.say(ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Result.HELD)
+        controller.say(ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Answer.HELD)
         handset.key("READY", 1)
         handset.run_ms(40)
     return took

@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from drivers.base import PhaseCode, Result
+from drivers.base import Answer, PhaseCode
 from drivers.framing import Deframer
 from drivers.handset import messages
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame
@@ -181,7 +181,7 @@ class Controller:
             "flags": StateFlag.BOARDS_LIT,
             "ack_handset": 0,
             "ack_counter": 0,
-            "ack_result": Result.NONE,
+            "ack_result": Answer.NONE,
         }
         return messages.encode_state(StateFrame(**{**said, **fields}), DOWN_KEY)
 

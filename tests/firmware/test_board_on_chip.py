@@ -29,7 +29,7 @@ def node(image: Path) -> BoardNode:
     return made
 
 
-def last_status(node: BoardNode) -> messages.Status:
+def last_status(node: BoardNode) -> messages.NodeStatus:
     return messages.decode_status(opened(node.answers[-1].wire[1:-1]))
 
 

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from drivers.base import PhaseCode, Result
+from drivers.base import Answer, PhaseCode
 from drivers.handset.messages import StateFlag
 from tests.firmware import building, figures, handset_pc
 from tests.firmware.chip import SENT, Chip, symbols
@@ -144,7 +144,7 @@ def test_a_hold_is_a_second_report(layout: str, name: str, hold_ms: int) -> None
     begun = handset.key(name, 0, bounces=4)
     handset.run_ms(20)
     first = press_of(handset.frames[-1].wire)
-    controller.say(ack_handset=1, ack_counter=first.counter, ack_result=Result.HELD)
+    controller.say(ack_handset=1, ack_counter=first.counter, ack_result=Answer.HELD)
     handset.frames.clear()
     handset.run(begun + (hold_ms - 2) * MS)
     assert not handset.frames
@@ -186,15 +186,15 @@ def test_the_cues_of_a_count_of_40_are_in_time_on_motor_and_lamp() -> None:
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("result", [each for each in Result if each is not Result.NONE])
-def test_each_result_has_its_cue_and_a_duplicate_none(result: Result) -> None:
+@pytest.mark.parametrize("result", [each for each in Answer if each is not Answer.NONE])
+def test_each_result_has_its_cue_and_a_duplicate_none(result: Answer) -> None:
     patterns = {
-        Result.RUNNING: [120],
-        Result.HELD: [120, 120, 120],
-        Result.NO_CHANGE: [50],
-        Result.REFUSED: [600],
-        Result.ASSUMED: [120, 120, 600],
-        Result.NOT_HEARD: [600],
+        Answer.RUNNING: [120],
+        Answer.HELD: [120, 120, 120],
+        Answer.NO_CHANGE: [50],
+        Answer.REFUSED: [600],
+        Answer.ASSUMED: [120, 120, 600],
+        Answer.NOT_HEARD: [600],
     }
     handset, controller = linked()
     begun = handset.key("READY", 0)

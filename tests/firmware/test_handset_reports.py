@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from drivers.base import Result
+from drivers.base import Answer
 from drivers.handset.messages import StateFlag
 from tests.firmware import handset_pc
 from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving
@@ -44,8 +44,8 @@ def test_a_press_says_what_the_page_says_and_its_answer_is_felt_once(
     assert (press.handset, press.keys, press.age_10ms, press.beat) == (1, 1, 0, controller.beat)
     assert press.battery == 66 and sent_ms - edge_ms <= 2  # 4.5 V
     answer = {"ack_handset": 1, "ack_counter": press.counter & 0xFFFF}
-    controller.say(**answer, ack_result=Result.ASSUMED)
-    controller.say(**answer, ack_result=Result.RUNNING)  # it may stand in later STATEs too
+    controller.say(**answer, ack_result=Answer.ASSUMED)
+    controller.say(**answer, ack_result=Answer.RUNNING)  # it may stand in later STATEs too
     handset.run(500)
     assert [kind for _, kind in handset.cues(edge_ms)] == [5]
     assert len(handset.sent(edge_ms)) == 1
@@ -58,10 +58,10 @@ def test_an_answer_to_another_handset_or_counter_is_none(
     counter = press_of(handset.sent()[-1][1]).counter
     since_ms = handset.now_ms
     for number, told in ((1, counter + 1), (1, counter - 1), (2, counter), (0, counter)):
-        controller.say(ack_handset=number, ack_counter=told, ack_result=Result.RUNNING)
-    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.NONE)
+        controller.say(ack_handset=number, ack_counter=told, ack_result=Answer.RUNNING)
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Answer.NONE)
     assert handset.cues(since_ms) == []
-    controller.say(ack_handset=1, ack_counter=counter, ack_result=Result.RUNNING)
+    controller.say(ack_handset=1, ack_counter=counter, ack_result=Answer.RUNNING)
     assert [kind for _, kind in handset.cues(since_ms)] == [1]
 
 
@@ -113,7 +113,7 @@ def test_five_presses_at_once_are_sent_oldest_first_and_the_sixth_is_not_heard(
         handset.run(20)
         press = press_of(handset.sent()[-1][1])
         told.append(press.keys)
-        controller.say(ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Result.HELD)
+        controller.say(ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Answer.HELD)
     assert list(dict.fromkeys(told)) == [1, 2, 4, 8, 16]
 
 
@@ -205,7 +205,7 @@ def test_the_counter_never_comes_twice_whenever_power_goes(
             frame = handset.sent()[-1][1]
             press = press_of(frame)
             controller.say(
-                ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Result.HELD
+                ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Answer.HELD
             )
         handset.start()
     frames = [press_of(frame) for _, frame in handset.sent()]
@@ -229,7 +229,7 @@ def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
             handset.say(f"contacts {KEY_BITS[key]}", "run 5")
             edge_ms = handset.now_ms - 4
             press = press_of(handset.sent()[-1][1])
-            controller.say(ack_handset=1, ack_counter=press.counter, ack_result=Result.HELD)
+            controller.say(ack_handset=1, ack_counter=press.counter, ack_result=Answer.HELD)
             handset.run_to(edge_ms + hold_ms - 1)
             assert press_of(handset.sent()[-1][1]) == press
             handset.run(4)

@@ -25,7 +25,7 @@ def show(**fields: int) -> bytes:
     return make_show(dataclasses.replace(SHOW, **fields))
 
 
-def status_of(wire: bytes) -> messages.Status:
+def status_of(wire: bytes) -> messages.NodeStatus:
     """An answer, its framing opened twice."""
     body = opened(wire[1:-1])
     assert body == framing.decode(wire[1:-1])

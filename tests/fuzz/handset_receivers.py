@@ -9,7 +9,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
-from drivers.base import CrewState, Edge, Key, PhaseCode, Press, Rejection, Result
+from drivers.base import Answer, CrewState, Edge, Key, PhaseCode, Press, Rejection
 from drivers.handset import cues, radio
 from drivers.handset import simulated as simulated_handset
 from drivers.handset.keys import Keys
@@ -71,10 +71,10 @@ class Crew:
         self.presses: list[tuple[int, int, int, int]] = []
         self.heard = self.rejected = 0
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         keys = 1 << press.key | (0x8000 if press.edge is Edge.HELD else 0)
         self.presses.append((press.handset, press.counter, keys, press.edge_at))
-        return Result.RUNNING
+        return Answer.RUNNING
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         self.heard += 1

@@ -12,7 +12,7 @@ from controller.console.entry import EntryError
 from controller.rulebook.loader import load_rule_set
 from controller.rules.events import SetCount
 from controller.rules.rulings import NOT_ENDINGS
-from drivers.base import Press, Rejection, Result
+from drivers.base import Answer, Press, Rejection
 from drivers.handset import keystrokes, terminal
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import PAUSE, in_virtual_time, pause_ns, step, steps
@@ -55,9 +55,9 @@ class Keeper:
         self.unknown: list[str] = []
         self.commands: list[str] = []
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         self.presses.append(press)
-        return Result.RUNNING
+        return Answer.RUNNING
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         raise AssertionError("a console has no beacon")

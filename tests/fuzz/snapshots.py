@@ -31,7 +31,7 @@ from controller.rules.events import (
     Undo,
 )
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Result
+from drivers.base import Acknowledgement, Answer
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import step, steps
 
@@ -109,10 +109,10 @@ def _texts() -> list[bytes]:
             state=clock.state,
             gesture=clock.gesture,
             counters={1: 7},
-            acknowledged=Acknowledgement(1, 7, Result.RUNNING),
+            acknowledged=Acknowledgement(1, 7, Answer.RUNNING),
             rows=[row_text(row) for row in rows],
         )
-        pending = PendingOrder(order, order.at, order.at, 7, Result.RUNNING, 8)
+        pending = PendingOrder(order, order.at, order.at, 7, Answer.RUNNING, 8)
         texts.append(maker.whole(checkpoint) + b"\n" + maker.line(pending))
     return texts
 

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 import pytest
 
 from drivers.base import Face
-from drivers.board.messages import NodeFlag, Show, Status, encode_show, encode_status
+from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show, encode_status
 from drivers.board.node import NodeBus
 from drivers.board.simulated import SimulatedNode
 from drivers.framing import Deframer, decode, stuff
@@ -115,7 +115,9 @@ def test_show_at_a_node(frames: int, capsys: pytest.CaptureFixture[str]) -> None
 def test_status_at_the_controller(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
     dice = random.Random(SEED)
     answers = [
-        Status(1 + i % 8, dice.randrange(65_536), (0x5B, 0x6D), 15, NodeFlag(1), 120, 0, 0, i, 1)
+        NodeStatus(
+            1 + i % 8, dice.randrange(65_536), (0x5B, 0x6D), 15, NodeFlag(1), 120, 0, 0, i, 1
+        )
         for i in range(parts(frames))
     ]
     bus = NodeBus("pair", StubPort(), {1: "home", 2: "away"}, 7, lambda: START_AT)

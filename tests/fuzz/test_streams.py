@@ -17,7 +17,7 @@ from pathlib import Path
 
 import pytest
 
-from drivers.base import Answered, BoardReport, Face, Press, Rejection, Result
+from drivers.base import Answer, Answered, BoardReport, Face, Press, Rejection
 from drivers.board.node import NodeBus
 from drivers.board.simulated import SimulatedNode
 from drivers.framing import stuff
@@ -127,9 +127,9 @@ class Counts:
         self.presses = self.heard = self.rejected = 0
         self.answers = dict.fromkeys(Answered, 0)
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         self.presses += 1
-        return Result.RUNNING
+        return Answer.RUNNING
 
     def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
         self.heard += 1

@@ -30,7 +30,7 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
-from drivers.base import Acknowledgement, Key, Result
+from drivers.base import Acknowledgement, Answer, Key
 from drivers.handset.keys import Keys, fingerprint
 from drivers.handset.radio import RadioHandsets
 from tests.shared.key_files import write_keys
@@ -304,7 +304,7 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
         state=State(),
         counters={1: 500, 2: 7},
         keys={n: fingerprint(key) for n, key in old.uplink.items()},
-        acknowledged=Acknowledgement(1, 500, Result.RUNNING),
+        acknowledged=Acknowledgement(1, 500, Answer.RUNNING),
     )
     continuity.save(moment)
     continuity.release()

@@ -19,7 +19,7 @@ from controller.check.ports import RunningDriver, SniffingPort
 from controller.check.report import Report, Verdict
 from drivers.base import DARK, Answered, Board, BoardReport, Face
 from drivers.board.kinds import BoardConfig
-from drivers.board.messages import NodeFlag, Show, Status, encode_show, encode_status
+from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show, encode_status
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.board.simulated import SimulatedNode, SimulatedPair
@@ -380,7 +380,7 @@ class Deaf:
 
 
 def status(node: int) -> bytes:
-    return encode_status(Status(node, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 9, 4))
+    return encode_status(NodeStatus(node, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 9, 4))
 
 
 @virtual
@@ -408,7 +408,7 @@ def answers(
         question = Query(1, stamp, face, True, 0)
         tens, units = LAMP_TEST_SEGMENTS if face.lamp_test else segments(face.numerals)
         lamps = (tens | lit[0]) & ~dead[0], (units | lit[1]) & ~dead[1]
-        status = Status(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)
+        status = NodeStatus(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)
         made.append(BoardAnswer(judge("north", question, status), 11.0, status))
     return made
 

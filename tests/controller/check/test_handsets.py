@@ -19,7 +19,7 @@ from controller.check.handsets import (
 )
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
-from drivers.base import Edge, Handset, Key, Press, Rejection, Result
+from drivers.base import Answer, Edge, Handset, Key, Press, Rejection
 from drivers.handset.cues import CueKind
 from drivers.handset.keys import Keys
 from drivers.handset.kinds import HANDSET_KINDS, HandsetDevice
@@ -222,7 +222,7 @@ async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None
 
 def test_a_held_key_is_no_second_press() -> None:
     recorder = PressRecorder()
-    assert recorder.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Result.NO_CHANGE
+    assert recorder.key_pressed(Press(1, Key.UNDO, Edge.HELD, 0, 0)) is Answer.NO_CHANGE
     assert recorder.keys == {}
 
 

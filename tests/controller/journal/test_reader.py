@@ -12,7 +12,7 @@ import pytest
 
 from controller.journal.file import COLUMNS, JournalFile, JournalFileError
 from controller.journal.format import LINE_WIDTH, line, write_csv
-from controller.journal.reader import JournalReader, Verdict
+from controller.journal.reader import JournalReader, Verification
 from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write
 
 KICKOFF = datetime(2026, 9, 11, 23, 3, 12, 400_000, tzinfo=UTC)
@@ -24,7 +24,7 @@ def tamper(path: Path, *statements: str) -> None:
     sql(path, *(f"DROP TRIGGER {name}" for name in triggers), *statements)
 
 
-def verify(path: Path) -> Verdict:
+def verify(path: Path) -> Verification:
     with JournalReader(path) as reader:
         return reader.verify()
 
@@ -286,7 +286,7 @@ def test_a_journal_in_a_folder_that_the_reader_may_not_write() -> None:
 def test_an_empty_journal(tmp_path: Path) -> None:
     write(tmp_path / "journal", [])
     with JournalReader(tmp_path / "journal") as reader:
-        assert reader.verify() == Verdict(0, (0, ""))
+        assert reader.verify() == Verification(0, (0, ""))
         assert (reader.games(), reader.last_game()) == ([], None)
 
 

@@ -10,7 +10,7 @@ from controller.recovery.checkpoint import RENEWED_NS, Checkpointer
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Key, Result
+from drivers.base import Acknowledgement, Answer, Key
 from tests.controller.fakes import RULES, Game, S, in_game
 from tests.shared.virtual_time import VirtualClock
 
@@ -52,10 +52,10 @@ async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(g
     assert order.index("tell") < order.index("append")
     (pending,) = kept.orders
     assert (pending.order.at, pending.decided_at, pending.counter) == (at, at, 7)
-    assert pending.answer is Result.RUNNING
+    assert pending.answer is Answer.RUNNING
     (checkpoint,) = kept.checkpoints[before:]
     assert isinstance(checkpoint.state.down.phase, Running)
-    assert checkpoint.acknowledged == Acknowledgement(1, 7, Result.RUNNING)
+    assert checkpoint.acknowledged == Acknowledgement(1, 7, Answer.RUNNING)
     (text,) = checkpoint.rows
     assert '"play ended: routine"' in text and f",{checkpoint.event_number}," in text
 

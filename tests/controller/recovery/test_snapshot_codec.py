@@ -23,7 +23,7 @@ from controller.recovery.snapshot_codec import (
 from controller.rules import events
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
-from drivers.base import Acknowledgement, Result
+from drivers.base import Acknowledgement, Answer
 from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
@@ -87,7 +87,7 @@ def test_everything_else_comes_back_the_same() -> None:
         state=State(off=Off.FAULT),
         off_why='a "quoted" reason, in Łódź',
         dark_why="north does not answer",
-        acknowledged=Acknowledgement(2, 17, Result.ASSUMED),
+        acknowledged=Acknowledgement(2, 17, Answer.ASSUMED),
         rows_left_out=3,
         keys={1: "0A1B2C3D"},
     )
@@ -144,7 +144,7 @@ def test_an_order_comes_back_the_same(event: events.Event, handset: int | None) 
     maker = SnapshotText(IDENTITY)
     taps_at, left_s = (None, 38) if handset else (6 * S, None)
     order = events.Order(event, 7 * S, handset, events.Role.FIELD, taps_at, bool(handset), left_s)
-    pending = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Result.ASSUMED, 10)
+    pending = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Answer.ASSUMED, 10)
     text = maker.whole(checkpoint())
     assert read(text, maker.line(pending)).pending == pending
     assert read(text, maker.line(pending)).pending == pending, "also from memory"

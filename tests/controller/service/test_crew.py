@@ -23,8 +23,7 @@ from controller.rules.gestures import Gestures
 from controller.rules.phases import PHASES, name
 from controller.rules.play_clock import PlayClock
 from controller.service.crew import ANSWERS, CrewMember, crew_state
-from drivers.base import Edge, Key, PhaseCode, Press
-from drivers.base import Result as Answer
+from drivers.base import Answer, Edge, Key, PhaseCode, Press
 from tests.controller.fakes import MS, RULES, S
 
 AT = 1_000 * S

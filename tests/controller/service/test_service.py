@@ -15,8 +15,7 @@ from controller.journal.file import Opening
 from controller.rules.effects import Result
 from controller.rules.events import PlayEnded, Ready, SetCount
 from controller.service.service import OPEN_TO_ALL
-from drivers.base import Answered, Edge, Key, Rejection
-from drivers.base import Result as Answer
+from drivers.base import Answer, Answered, Edge, Key, Rejection
 from tests.controller.fakes import (
     EMPTY,
     MS,

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from drivers import framing
 from drivers.base import FrameError
 from drivers.board import messages
-from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.messages import NodeFlag, NodeStatus, Show
 from tests.shared.protocol_page import Vector, refused, vectors
 
 byte = st.integers(0, 0xFF)
@@ -29,7 +29,7 @@ shows = st.builds(
     node_mask=byte,
 )
 statuses = st.builds(
-    Status,
+    NodeStatus,
     node=st.integers(1, 8),
     stamp=word,
     segments=st.tuples(byte, byte),
@@ -60,10 +60,10 @@ def show_of(vector: Vector) -> Show:
     )
 
 
-def status_of(vector: Vector) -> Status:
+def status_of(vector: Vector) -> NodeStatus:
     names = [name for name in vector.fields["flags"].split("|") if name != "0"]
     tens, units = bytes.fromhex(vector.fields["segments"])
-    return Status(
+    return NodeStatus(
         node=vector.number("node"),
         stamp=vector.hexadecimal("stamp"),
         segments=(tens, units),
@@ -100,7 +100,7 @@ def test_show_byte_by_byte_as_the_table_of_the_page() -> None:
 
 def test_status_byte_by_byte_as_the_table_of_the_page() -> None:
     flags = NodeFlag.BROWN_OUT | NodeFlag.CHAIN_FAULT
-    status = Status(2, 0x3C4D, (0x5B, 0x6D), 15, flags, 120, 3, 4, 0x0102, 7)
+    status = NodeStatus(2, 0x3C4D, (0x5B, 0x6D), 15, flags, 120, 3, 4, 0x0102, 7)
     body = body_of(messages.encode_status(status))
     assert body.hex(" ") == "12 02 3c 4d 5b 6d 0f 24 78 03 04 01 02 07"
 
@@ -123,7 +123,7 @@ def test_show_round_trip(show: Show) -> None:
 
 
 @given(statuses)
-def test_status_round_trip(status: Status) -> None:
+def test_status_round_trip(status: NodeStatus) -> None:
     assert messages.decode_status(body_of(messages.encode_status(status))) == status
 
 
@@ -164,11 +164,11 @@ def test_encode_show_names_the_bad_field(field: str, show: Show) -> None:
 @pytest.mark.parametrize(
     ("field", "status"),
     [
-        ("node 0", Status(0, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 0, 1)),
-        ("uptime_s=65536", Status(1, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 65536, 1)),
+        ("node 0", NodeStatus(0, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 0, 1)),
+        ("uptime_s=65536", NodeStatus(1, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 65536, 1)),
     ],
 )
-def test_encode_status_names_the_bad_field(field: str, status: Status) -> None:
+def test_encode_status_names_the_bad_field(field: str, status: NodeStatus) -> None:
     with pytest.raises(FrameError, match=field):
         messages.encode_status(status)
 

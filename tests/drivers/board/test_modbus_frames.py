@@ -7,7 +7,7 @@ import contextlib
 import pytest
 
 from drivers.base import FrameError
-from drivers.board.modbus_frames import Answer, Frames
+from drivers.board.modbus_frames import Frames, Response
 
 FRAMES = Frames("line")
 
@@ -49,11 +49,11 @@ def test_requests_are_those_of_the_standard() -> None:
 
 def test_answers_are_read_as_the_standard_has_them() -> None:
     write, read = FRAMES.write(0x11, 1, 3, 6), FRAMES.read(0x11, 0x6B, 3)
-    assert FRAMES.answer(write, frame("11 06 0001 0003")) == Answer(3)
-    assert FRAMES.answer(FRAMES.write(0x11, 1, 10, 16), frame("11 10 0001 0001")) == Answer(10)
-    assert FRAMES.answer(read, frame("11 03 02 022B")) == Answer(0x022B)
-    assert FRAMES.answer(FRAMES.read(0x11, 8, 4), frame("11 04 02 000A")) == Answer(10)
-    assert FRAMES.answer(write, frame("11 86 02")) == Answer(None, 2)
+    assert FRAMES.answer(write, frame("11 06 0001 0003")) == Response(3)
+    assert FRAMES.answer(FRAMES.write(0x11, 1, 10, 16), frame("11 10 0001 0001")) == Response(10)
+    assert FRAMES.answer(read, frame("11 03 02 022B")) == Response(0x022B)
+    assert FRAMES.answer(FRAMES.read(0x11, 8, 4), frame("11 04 02 000A")) == Response(10)
+    assert FRAMES.answer(write, frame("11 86 02")) == Response(None, 2)
 
 
 def test_half_an_answer_a_damaged_one_and_another_units_are_none() -> None:
@@ -71,7 +71,7 @@ def test_half_an_answer_a_damaged_one_and_another_units_are_none() -> None:
 def test_an_adapter_that_hears_itself_is_no_answer_to_a_question() -> None:
     read = FRAMES.read(0x11, 0x6B, 3)
     assert FRAMES.answer(read, read) is None
-    assert FRAMES.answer(read, read + frame("11 03 02 0019")) == Answer(25)
+    assert FRAMES.answer(read, read + frame("11 03 02 0019")) == Response(25)
 
 
 @pytest.mark.parametrize(

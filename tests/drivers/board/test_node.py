@@ -14,7 +14,7 @@ import pytest
 from drivers import framing
 from drivers.base import DARK, Answered, BoardReport, Face, PortError
 from drivers.board import messages
-from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.messages import NodeFlag, NodeStatus, Show
 from drivers.board.node import NodeBus
 from drivers.board.poll_schedule import ASK_PERIOD_NS, OVERDUE_NS, QUICK_RETRIES
 from drivers.board.segments import segments
@@ -284,7 +284,7 @@ async def test_a_board_darkened_by_the_mask_is_right_when_dark(field: Field) -> 
 
 def status(node: int, stamp: int, brightness: int = 15) -> bytes:
     return messages.encode_status(
-        Status(node, stamp, segments(40), brightness, NodeFlag(0), 120, 0, 0, 1, 1)
+        NodeStatus(node, stamp, segments(40), brightness, NodeFlag(0), 120, 0, 0, 1, 1)
     )
 
 

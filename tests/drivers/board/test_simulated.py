@@ -2,7 +2,7 @@ from __future__ import annotations
 
 from drivers.base import DARK, Face, PortError
 from drivers.board import messages
-from drivers.board.messages import NodeFlag, Show, Status
+from drivers.board.messages import NodeFlag, NodeStatus, Show
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.board.simulated import ANSWER_DELAY_NS, SILENCE_NS, SimulatedNode, SimulatedPair
 from drivers.framing import Deframer
@@ -24,7 +24,7 @@ def node(number: int = 1) -> SimulatedNode:
     return SimulatedNode(number, lambda: 0)
 
 
-def answer(asked: SimulatedNode) -> Status:
+def answer(asked: SimulatedNode) -> NodeStatus:
     assert asked.answer_due_at is not None
     frame = asked.take_answer(asked.answer_due_at)
     assert frame is not None
@@ -113,7 +113,7 @@ def test_the_answer_tells_what_was_obeyed_in_its_time_and_once() -> None:
     board.receive(show(7, 0x1C85, ask=2), 60 * S)
     assert board.answer_due_at == 60 * S + ANSWER_DELAY_NS
     assert board.take_answer(60 * S) is None
-    assert answer(board) == Status(
+    assert answer(board) == NodeStatus(
         2, 0x1C85, segments(7), 9, NodeFlag.POWER_ON, 120, 0, 0, 60, board.revision
     )
     assert board.take_answer(61 * S) is None

@@ -5,15 +5,17 @@ from dataclasses import replace
 import pytest
 
 from drivers.base import DARK, Answered, Face
-from drivers.board.messages import NodeFlag, Status
+from drivers.board.messages import NodeFlag, NodeStatus
 from drivers.board.segments import DARK_SEGMENTS, LAMP_TEST_SEGMENTS, segments
 from drivers.board.verification import Query, judge, silence
 
 NO_FLAGS = NodeFlag(0)
 
 
-def status(lamps: tuple[int, int], *, brightness: int = 15, flags: NodeFlag = NO_FLAGS) -> Status:
-    return Status(1, 7, lamps, brightness, flags, 118, 3, 2, 3600, 1)
+def status(
+    lamps: tuple[int, int], *, brightness: int = 15, flags: NodeFlag = NO_FLAGS
+) -> NodeStatus:
+    return NodeStatus(1, 7, lamps, brightness, flags, 118, 3, 2, 3600, 1)
 
 
 @pytest.mark.parametrize(

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from drivers.base import Edge, Key, Press, Rejection, Result
+from drivers.base import Answer, Edge, Key, Press, Rejection
 
 
 @dataclass
 class Listener:
     """Notes what it is told, in order, and gives ``result``; ``acting`` is called at a press."""
 
-    result: Result = Result.RUNNING
+    result: Answer = Answer.RUNNING
     presses: list[Press] = field(default_factory=list)
     rejections: list[Rejection] = field(default_factory=list)
     heard: list[tuple[int, int, int | None]] = field(default_factory=list)
     acting: Callable[[], None] = lambda: None
 
-    def key_pressed(self, press: Press) -> Result:
+    def key_pressed(self, press: Press) -> Answer:
         self.acting()
         self.presses.append(press)
         return self.result

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.base import PhaseCode, Result
+from drivers.base import Answer, PhaseCode
 from drivers.handset.cues import STATE_FLIGHT_NS, Cue, CueClock, CueKind
 from drivers.handset.messages import StateFlag, StateFrame
 
@@ -18,7 +18,7 @@ def state(
     remaining_ms: int = 0,
     flags: StateFlag = LIT,
 ) -> StateFrame:
-    return StateFrame(1, 1, phase, numerals, -(-remaining_ms // 10), flags, 0, 0, Result.NONE)
+    return StateFrame(1, 1, phase, numerals, -(-remaining_ms // 10), flags, 0, 0, Answer.NONE)
 
 
 class Bench:

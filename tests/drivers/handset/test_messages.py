@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from drivers import framing
-from drivers.base import Edge, FrameError, Key, PhaseCode, Result
+from drivers.base import Answer, Edge, FrameError, Key, PhaseCode
 from drivers.handset import messages
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame
 from tests.shared import blake2s
@@ -43,7 +43,7 @@ states = st.builds(
     flags=st.integers(0, 0x1F).map(StateFlag),
     ack_handset=st.integers(0, 254),
     ack_counter=word,
-    ack_result=st.sampled_from(Result),
+    ack_result=st.sampled_from(Answer),
 )
 
 
@@ -74,7 +74,7 @@ def state_of(vector: Vector) -> StateFrame:
         flags=functools.reduce(operator.or_, [StateFlag[name] for name in names], StateFlag(0)),
         ack_handset=vector.number("ack_handset"),
         ack_counter=vector.hexadecimal("ack_counter"),
-        ack_result=Result[vector.fields["ack_result"]],
+        ack_result=Answer[vector.fields["ack_result"]],
     )
 
 
@@ -114,7 +114,7 @@ def test_press_byte_by_byte_as_the_table_of_the_page() -> None:
 def test_state_byte_by_byte_as_the_table_of_the_page() -> None:
     flags = StateFlag.BOARDS_LIT | StateFlag.MARK_25
     frame = StateFrame(
-        0x01020304, 0x0506, PhaseCode.RUNNING, 40, 4000, flags, 7, 0x0809, Result.HELD
+        0x01020304, 0x0506, PhaseCode.RUNNING, 40, 4000, flags, 7, 0x0809, Answer.HELD
     )
     body = body_of(messages.encode_state(frame, DOWN))
     assert body[:16].hex(" ") == "22 01 02 03 04 05 06 02 28 0f a0 11 07 08 09 02"
@@ -202,7 +202,7 @@ def test_every_bit_of_a_press_and_of_a_state_is_under_the_tag() -> None:
     press = body_of(messages.encode_press(PressFrame(1, 7, 1, 0, 9, 20), 0x2A, UP))
     state = body_of(
         messages.encode_state(
-            StateFrame(0x2A, 9, PhaseCode.SET, 25, 0, StateFlag(0), 1, 7, Result.HELD), DOWN
+            StateFrame(0x2A, 9, PhaseCode.SET, 25, 0, StateFlag(0), 1, 7, Answer.HELD), DOWN
         )
     )
     for bit in range(8 * len(press)):
@@ -239,7 +239,7 @@ def test_encode_press_names_the_bad_field(field: str, frame: PressFrame) -> None
 )
 def test_encode_state_names_the_bad_field(field: str, numerals: int, remaining_10ms: int) -> None:
     frame = StateFrame(
-        1, 1, PhaseCode.RUNNING, numerals, remaining_10ms, StateFlag(0), 0, 0, Result.NONE
+        1, 1, PhaseCode.RUNNING, numerals, remaining_10ms, StateFlag(0), 0, 0, Answer.NONE
     )
     with pytest.raises(FrameError, match=field):
         messages.encode_state(frame, DOWN)

@@ -8,6 +8,7 @@ from dataclasses import replace
 import pytest
 
 from drivers.base import (
+    Answer,
     CrewState,
     Edge,
     Key,
@@ -16,7 +17,6 @@ from drivers.base import (
     PortListener,
     Press,
     Rejection,
-    Result,
 )
 from drivers.framing import Deframer, encode
 from drivers.handset.keys import Keys
@@ -100,7 +100,7 @@ class Bench:
         return [decode_state(body, DOWN) for body in bodies]
 
     @property
-    def acknowledged(self) -> tuple[int, int, Result]:
+    def acknowledged(self) -> tuple[int, int, Answer]:
         state = self.states[-1]
         return state.ack_handset, state.ack_counter, state.ack_result
 
@@ -143,7 +143,7 @@ async def test_a_press_reaches_the_service_and_its_result_goes_back(b: Bench) ->
     assert b.crew.presses == [Press(1, Key.SNAP, Edge.HELD, at - 120 * MS, at, 7)]
     assert b.crew.heard == [(1, at, 20)]
     assert b.crew.rejections == []
-    assert b.acknowledged == (1, 7, Result.RUNNING)
+    assert b.acknowledged == (1, 7, Answer.RUNNING)
     assert b.radio.counters == {1: 7, 2: 0}
 
 
@@ -174,16 +174,16 @@ async def test_the_boards_go_before_the_acknowledgement_in_one_frame(b: Bench) -
     b.receive(b.frame(1))
     assert order == ["boards", "STATE"]
     assert len(b.port.written) == before + 1
-    assert (b.states[-1].phase, b.acknowledged) == (PhaseCode.RUNNING, (1, 1, Result.RUNNING))
+    assert (b.states[-1].phase, b.acknowledged) == (PhaseCode.RUNNING, (1, 1, Answer.RUNNING))
 
 
 @virtual_with(bench)
 async def test_a_duplicate_gets_the_first_result_and_is_not_acted_on(b: Bench) -> None:
     b.receive(b.frame(1))
-    b.crew.result = Result.REFUSED
+    b.crew.result = Answer.REFUSED
     for age_10ms in (3, 6, 9):
         b.receive(b.frame(1, age_10ms=age_10ms))
-        assert b.acknowledged == (1, 1, Result.RUNNING)
+        assert b.acknowledged == (1, 1, Answer.RUNNING)
     assert len(b.crew.presses) == 1
     assert len(b.crew.heard) == 1  # a replay must not keep a dead handset alive
     assert len(b.states) == 1 + 4
@@ -193,10 +193,10 @@ async def test_a_duplicate_gets_the_first_result_and_is_not_acted_on(b: Bench) -
 async def test_the_acknowledgement_stays_until_the_next_press(b: Bench) -> None:
     b.receive(b.frame(1))
     b.radio.tell(SET_25)
-    assert b.acknowledged == (1, 1, Result.RUNNING)
-    b.crew.result = Result.HELD
+    assert b.acknowledged == (1, 1, Answer.RUNNING)
+    b.crew.result = Answer.HELD
     b.receive(b.frame(4, handset=2))
-    assert b.acknowledged == (2, 4, Result.HELD)
+    assert b.acknowledged == (2, 4, Answer.HELD)
 
 
 @virtual_with(bench)
@@ -282,9 +282,9 @@ async def test_a_press_that_was_jammed_and_played_later_is_not_heard(b: Bench) -
     await asyncio.sleep(0.001)
     b.receive(jammed)
     assert (b.crew.presses, b.crew.reasons) == ([], ["beat too old"])
-    assert b.acknowledged == (1, 1, Result.NOT_HEARD)
+    assert b.acknowledged == (1, 1, Answer.NOT_HEARD)
     b.receive(jammed)
-    assert b.acknowledged == (1, 1, Result.NOT_HEARD)
+    assert b.acknowledged == (1, 1, Answer.NOT_HEARD)
     b.receive(b.frame(2))
     assert len(b.crew.presses) == 1
 
@@ -322,7 +322,7 @@ async def test_a_press_is_good_for_one_second(b: Bench, age_10ms: int, taken: bo
     b.receive(b.frame(1, age_10ms=age_10ms))
     assert len(b.crew.presses) == taken
     assert b.crew.reasons == ([] if taken else ["too late"])
-    result = Result.RUNNING if taken else Result.NOT_HEARD
+    result = Answer.RUNNING if taken else Answer.NOT_HEARD
     assert b.acknowledged == (1, 1, result)
     assert len(b.crew.heard) == 1
 
@@ -354,7 +354,7 @@ async def test_keys_that_are_no_report_are_dropped(b: Bench, keys: int) -> None:
 async def test_the_last_counter_is_the_last(clock: VirtualClock) -> None:
     async with bench(clock, counters={1: 0xFFFF_FFFE}) as b:
         b.receive(b.frame(0xFFFF_FFFF))
-        assert b.acknowledged == (1, 0xFFFF, Result.RUNNING)
+        assert b.acknowledged == (1, 0xFFFF, Answer.RUNNING)
         b.receive(b.frame(0))
         b.receive(b.frame(1))
         assert len(b.crew.presses) == 1
@@ -366,7 +366,7 @@ async def test_two_handsets_have_their_own_counters(b: Bench) -> None:
     b.receive(b.frame(90, handset=1) + b.frame(3, handset=2))
     assert [(p.handset, p.counter) for p in b.crew.presses] == [(1, 90), (2, 3)]
     assert b.radio.counters == {1: 90, 2: 3}
-    assert b.acknowledged == (2, 3, Result.RUNNING)
+    assert b.acknowledged == (2, 3, Answer.RUNNING)
 
 
 @virtual_with(bench)
@@ -389,7 +389,7 @@ async def test_state_says_all_that_the_crew_is_told(clock: VirtualClock) -> None
         b.radio.tell(replace(told, mark_25=True))
         b.radio.tell(CrewState(PhaseCode.STOPPED, 13, None, True, False, False, False, 12_340 * MS))
         b.radio.tell(CrewState(PhaseCode.IDLE, None, None, False, False, False))
-        flag, none = StateFlag, (0, 0, Result.NONE)
+        flag, none = StateFlag, (0, 0, Answer.NONE)
         off = flag.BOARDS_OFF | flag.FAULT | flag.ASSUMED
         marked = flag.BOARDS_LIT | flag.MARK_25
         assert b.states == [

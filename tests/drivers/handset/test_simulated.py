@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator
 
 import pytest
 
-from drivers.base import CrewState, Edge, Key, PhaseCode, PortError, Result
+from drivers.base import Answer, CrewState, Edge, Key, PhaseCode, PortError
 from drivers.framing import Deframer, encode
 from drivers.handset import messages
 from drivers.handset.cues import CueKind
@@ -28,10 +28,10 @@ DEAD_BALL = Key.DEAD_BALL, Edge.DOWN
 def state(
     beat: int = 1,
     session: int = 7,
-    ack: tuple[int, int, Result] | None = None,
+    ack: tuple[int, int, Answer] | None = None,
     flags: StateFlag = StateFlag.BOARDS_LIT,
 ) -> bytes:
-    answered = ack or (0, 0, Result.NONE)
+    answered = ack or (0, 0, Answer.NONE)
     return messages.encode_state(
         StateFrame(session, beat, PhaseCode.SET, 25, 0, flags, *answered), DOWN
     )
@@ -94,15 +94,15 @@ def test_an_unanswered_press_is_sent_six_times_and_then_not_heard() -> None:
 @pytest.mark.parametrize(
     ("result", "cue"),
     [
-        (Result.RUNNING, CueKind.RUNNING),
-        (Result.HELD, CueKind.HELD),
-        (Result.NO_CHANGE, CueKind.NO_CHANGE),
-        (Result.REFUSED, CueKind.REFUSED),
-        (Result.ASSUMED, CueKind.ASSUMED),
-        (Result.NOT_HEARD, CueKind.NOT_HEARD),
+        (Answer.RUNNING, CueKind.RUNNING),
+        (Answer.HELD, CueKind.HELD),
+        (Answer.NO_CHANGE, CueKind.NO_CHANGE),
+        (Answer.REFUSED, CueKind.REFUSED),
+        (Answer.ASSUMED, CueKind.ASSUMED),
+        (Answer.NOT_HEARD, CueKind.NOT_HEARD),
     ],
 )
-def test_an_answer_ends_the_report_and_plays_its_cue_once(result: Result, cue: CueKind) -> None:
+def test_an_answer_ends_the_report_and_plays_its_cue_once(result: Answer, cue: CueKind) -> None:
     a = Alone(counter=0x1FFFF)
     a.hear(state())
     a.press()
@@ -118,8 +118,8 @@ def test_an_answer_to_another_handset_or_press_is_not_ours() -> None:
     a = Alone()
     a.hear(state())
     a.press()
-    a.hear(state(2, ack=(2, 1, Result.RUNNING)))
-    a.hear(state(3, ack=(1, 2, Result.RUNNING)))
+    a.hear(state(2, ack=(2, 1, Answer.RUNNING)))
+    a.hear(state(3, ack=(1, 2, Answer.RUNNING)))
     a.until(a.at + 100 * MS)
     assert a.kinds == []
     assert len(a.reports) > 1
@@ -133,7 +133,7 @@ def test_one_report_at_a_time_oldest_first_and_at_most_four_wait() -> None:
         a.press(key)
     assert a.kinds == [CueKind.NOT_HEARD]  # the sixth: one under way and four waiting
     for beat, counter in enumerate(range(1, 6), 2):
-        a.hear(state(beat, ack=(1, counter, Result.HELD)))
+        a.hear(state(beat, ack=(1, counter, Answer.HELD)))
     assert [(f.counter, f.keys) for f in a.reports] == [
         (n, 1 << key) for n, key in enumerate(keys[:5], 1)
     ]
@@ -160,7 +160,7 @@ def test_any_key_stops_the_flutter() -> None:
     a = Alone()
     a.hear(state(flags=StateFlag.FAULT))
     a.press()
-    a.hear(state(2, ack=(1, 1, Result.HELD), flags=StateFlag.FAULT))
+    a.hear(state(2, ack=(1, 1, Answer.HELD), flags=StateFlag.FAULT))
     for beat in range(3, 20):
         a.until(a.at + 1 * S)
         a.hear(state(beat, flags=StateFlag.FAULT))
@@ -291,7 +291,7 @@ async def test_lost_answers_bring_the_first_result_and_act_once(f: Field) -> Non
     f.one.lose_heard = 3
     f.air.press(1, Key.DEAD_BALL)
     await asyncio.sleep(0.02)
-    f.crew.result = Result.REFUSED
+    f.crew.result = Answer.REFUSED
     await asyncio.sleep(0.5)
     assert len(f.crew.presses) == 1
     assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]

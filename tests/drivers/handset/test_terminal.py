@@ -15,11 +15,11 @@ from typing import Any
 import pytest
 
 from drivers.base import (
+    Answer,
     DriverError,
     Edge,
     Key,
     Press,
-    Result,
 )
 from drivers.handset.terminal import KEYS, LONGEST_ENTRY, TerminalKeys
 from tests.drivers.handset.listeners import KeysListener, bug
@@ -38,7 +38,7 @@ class Console(KeysListener):
 class Bench:
     def __init__(self, clock: VirtualClock, fd: int, keyboard: int) -> None:
         self.clock = clock
-        self.console = console = Console(Result.HELD)
+        self.console = console = Console(Answer.HELD)
         self.fd = fd
         self.keyboard = keyboard
         self.keys = TerminalKeys(
