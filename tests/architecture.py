@@ -7,6 +7,7 @@ modules, of which there must be none: an import inside a function or for types a
 from __future__ import annotations
 
 import ast
+import functools
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -118,6 +119,7 @@ def imports_in(source: str, file: str) -> list[Import]:
     return found
 
 
+@functools.cache
 def imports_of(package: str) -> list[Import]:
     return [
         found
@@ -152,10 +154,11 @@ def graph() -> dict[str, set[str]]:
     """Every module of the packages and those of them that it imports."""
     found: dict[str, set[str]] = {}
     for package in PACKAGES:
-        for path in sources(package):
-            name = module_name(path)
-            items = imports_in(path.read_text("utf-8"), path.relative_to(ROOT).as_posix())
-            found[name] = {each.module for each in items if each.module != name}
+        found |= {module_name(path): set() for path in sources(package)}
+        for item in imports_of(package):
+            name = module_name(ROOT / item.file)
+            if item.module != name:
+                found[name].add(item.module)
     return {name: theirs & found.keys() for name, theirs in found.items()}
 
 

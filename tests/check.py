@@ -286,6 +286,9 @@ def run_step(name: str, command: Sequence[str]) -> bool:
     environment = os.environ | {
         "HYPOTHESIS_STORAGE_DIRECTORY": str(STORE / "hypothesis"),
         "COVERAGE_FILE": str(STORE / "coverage"),
+        # Every process that a test starts would compile the program again without these.
+        "PYTHONPYCACHEPREFIX": str(STORE / "bytecode"),
+        "PYTHONDONTWRITEBYTECODE": "",
     }
     passed = subprocess.call(command, cwd=ROOT, env=environment) == 0
     say(f"-- {name}: {'ok' if passed else 'FAILED'}, {time.monotonic() - began:.1f} s")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import functools
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -29,6 +30,15 @@ SOURCES = sorted(path for top in ("controller", "drivers") for path in (ROOT / t
 def tree_of(path: Path) -> ast.Module:
     """The syntax tree of a source file, parsed once."""
     return ast.parse(path.read_text("utf-8"))
+
+
+def definitions(node: ast.AST) -> Iterator[ast.stmt]:
+    """The functions and classes in ``node``, at any depth: they stand among statements only."""
+    for each in ast.iter_child_nodes(node):
+        if isinstance(each, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
+            yield each
+        if isinstance(each, ast.stmt | ast.ExceptHandler | ast.match_case):
+            yield from definitions(each)
 
 
 def files() -> list[Path]:
@@ -57,11 +67,10 @@ def test_tests_that_run_a_system_tool_are_marked_so() -> None:
     unmarked = []
     for path in (ROOT / "tests").rglob("test_*.py"):
         text = path.read_text("utf-8")
-        words = {node.value for node in ast.walk(tree_of(path)) if isinstance(node, ast.Constant)}
         unmarked += [
             f"{path.relative_to(ROOT)} runs {tool} without the mark needs_{tool}"
             for tool in ("gcc", "git", "tmux")
-            if tool in words and f"mark.needs_{tool}" not in text and path != Path(__file__)
+            if f'"{tool}"' in text and f"mark.needs_{tool}" not in text and path != Path(__file__)
         ]
     assert not unmarked, "\n".join(unmarked)
 
@@ -85,7 +94,7 @@ def test_no_function_is_longer_than_a_screen() -> None:
         f"{path.relative_to(ROOT)}:{node.lineno} {node.name}"
         for top in ("controller", "drivers", "hardware", "systemd", "tests")
         for path in sorted((ROOT / top).rglob("*.py"))
-        for node in ast.walk(tree_of(path))
+        for node in definitions(tree_of(path))
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
         and (node.end_lineno or 0) - node.lineno >= LONGEST_FUNCTION
     ]
@@ -95,7 +104,7 @@ def test_no_function_is_longer_than_a_screen() -> None:
 def test_no_two_classes_share_a_name() -> None:
     places: dict[str, list[str]] = {}
     for path in SOURCES:
-        for node in ast.walk(tree_of(path)):
+        for node in definitions(tree_of(path)):
             if isinstance(node, ast.ClassDef):
                 places.setdefault(node.name, []).append(str(path.relative_to(ROOT)))
     shared = {name: found for name, found in places.items() if len(found) > 1}
