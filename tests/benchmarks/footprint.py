@@ -18,18 +18,7 @@ from contextlib import ExitStack
 from pathlib import Path
 
 from drivers.base import Key
-from tests.benchmarks import figures
-from tests.benchmarks.rig import (
-    MS,
-    Counterpart,
-    S,
-    SelectLoop,
-    compiled,
-    installation,
-    now,
-    process,
-    service,
-)
+from tests.benchmarks import figures, rig
 
 MEMORY_MIB, CPU_PERCENT = 30.0, 1.0
 COUNT_S = 41
@@ -67,25 +56,25 @@ class Bench:
     """The service, with counts one after another."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self._loop = SelectLoop()
-        site = stack.enter_context(installation(folder))
-        self._pid = stack.enter_context(process(service(site))).pid
-        self._counterpart = Counterpart(self._loop, site)
+        self._loop = rig.SelectLoop()
+        site = stack.enter_context(rig.installation(folder))
+        self._pid = stack.enter_context(rig.process(rig.service(site))).pid
+        self._counterpart = rig.Counterpart(self._loop, site)
 
     def run(self, seconds: float) -> tuple[float, float, int]:
         """Gives the share of a core in percent, the memory in MiB and the SHOWs sent."""
         self._counterpart.wait_for_start()
-        self._loop.serve(now() + SETTLE_S * S)
-        self._start_count(now())
+        self._loop.serve(rig.now() + SETTLE_S * rig.S)
+        self._start_count(rig.now())
         shows = self._counterpart.screen.shows
-        begun_at, used_s = now(), cpu_s(self._pid)
-        self._loop.serve(begun_at + round(seconds * S))
-        percent = 100 * (cpu_s(self._pid) - used_s) / ((now() - begun_at) / S)
+        begun_at, used_s = rig.now(), cpu_s(self._pid)
+        self._loop.serve(begun_at + round(seconds * rig.S))
+        percent = 100 * (cpu_s(self._pid) - used_s) / ((rig.now() - begun_at) / rig.S)
         return percent, resident_mib(self._pid), self._counterpart.screen.shows - shows
 
     def _start_count(self, at: int) -> None:
         self._counterpart.press(Key.DEAD_BALL)
-        self._loop.at("count", at + COUNT_S * S + 500 * MS, self._start_count)
+        self._loop.at("count", at + COUNT_S * rig.S + 500 * rig.MS, self._start_count)
 
 
 def measured(seconds: float) -> tuple[float, float, int]:
@@ -99,7 +88,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="footprint", description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--seconds", type=int, default=82, help="to watch, 30 or more to count")
     args = parser.parse_args(argv)
-    with compiled():
+    with rig.compiled():
         measured(0.1)  # compiles
         percent, resident, shows = measured(args.seconds)
         bare = bare_mib()

@@ -18,23 +18,12 @@ from contextlib import ExitStack, closing
 from pathlib import Path
 
 from drivers.base import Key
-from tests.benchmarks import figures
-from tests.benchmarks.rig import (
-    MS,
-    Counterpart,
-    S,
-    SelectLoop,
-    installation,
-    now,
-    process,
-    service,
-    undisturbed,
-)
+from tests.benchmarks import figures, rig
 from tests.shared.frames import Show
 from tests.shared.installation import Tty
 
 COUNT_S = 40
-PHASE_NS = 500 * MS
+PHASE_NS = 500 * rig.MS
 """The floor's ticks lie half a second from the count's, so that neither is in the other's way."""
 P99_MS, ABOVE_FLOOR_MS = 3.0, 1.5
 
@@ -68,15 +57,15 @@ class Ticks:
         while len(self._unread) >= _DUE.size:
             (due_at,) = _DUE.unpack_from(self._unread)
             self._unread = self._unread[_DUE.size :]
-            self.late_ms.append((at - due_at) / MS)
+            self.late_ms.append((at - due_at) / rig.MS)
 
 
-def start_floor(loop: SelectLoop, folder: Path, stack: ExitStack, due_at: int) -> Ticks:
+def start_floor(loop: rig.SelectLoop, folder: Path, stack: ExitStack, due_at: int) -> Ticks:
     """Start the bare loop, whose first tick is then due, and read its ticks."""
     ticks, tty = Ticks(), Tty(folder / "floor")
     stack.callback(tty.unplug)
     loop.watch(tty.master, ticks.read)
-    stack.enter_context(process([sys.executable, "-c", BARE_LOOP, str(tty.link), str(due_at)]))
+    stack.enter_context(rig.process([sys.executable, "-c", BARE_LOOP, str(tty.link), str(due_at)]))
     return ticks
 
 
@@ -98,25 +87,25 @@ class Bench:
     """Runs the counts, the floor beside them."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.loop, self.ticks, self.changes = SelectLoop(), Ticks(), Changes()
-        self.site = stack.enter_context(installation(folder))
-        stack.enter_context(process(service(self.site)))
-        self.counterpart = Counterpart(self.loop, self.site)
+        self.loop, self.ticks, self.changes = rig.SelectLoop(), Ticks(), Changes()
+        self.site = stack.enter_context(rig.installation(folder))
+        stack.enter_context(rig.process(rig.service(self.site)))
+        self.counterpart = rig.Counterpart(self.loop, self.site)
         self.counterpart.screen.listeners.append(self.changes.shown)
         self._stack = stack
 
     def run(self, counts: int, seconds: int) -> None:
         """Run ``counts`` counts, each watched for its first ``seconds``."""
         self.counterpart.wait_for_start()
-        self.loop.serve(now() + S)
+        self.loop.serve(rig.now() + rig.S)
         for number in range(counts):
             self.counterpart.press(Key.DEAD_BALL)
             if not number:
-                due_at = now() + PHASE_NS + S
+                due_at = rig.now() + PHASE_NS + rig.S
                 self.ticks = start_floor(self.loop, self.site.folder, self._stack, due_at)
-            self.loop.serve(now() + seconds * S + PHASE_NS)
+            self.loop.serve(rig.now() + seconds * rig.S + PHASE_NS)
             self.counterpart.press(Key.NO_COUNT)
-            self.loop.serve(now() + 2 * S)
+            self.loop.serve(rig.now() + 2 * rig.S)
 
 
 def starts(journal: Path) -> list[int]:
@@ -136,11 +125,13 @@ def lateness(
     late = []
     for start_at in started_at:
         for k in range(1, seconds + 1):
-            due_at = start_at + k * S
-            came = [at for n, at in seen if n == COUNT_S - k and due_at - S < at < due_at + S]
+            due_at = start_at + k * rig.S
+            came = [
+                at for n, at in seen if n == COUNT_S - k and due_at - rig.S < at < due_at + rig.S
+            ]
             if not came:
                 raise ValueError(f"numerals {COUNT_S - k} never came")
-            late.append((came[0] - due_at) / MS)
+            late.append((came[0] - due_at) / rig.MS)
     return late
 
 
@@ -153,7 +144,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as name:
         with ExitStack() as stack:
             bench = Bench(Path(name), stack)
-            with undisturbed():
+            with rig.undisturbed():
                 bench.run(args.counts, args.seconds)
         started_at = starts(bench.site.journal)
     late = lateness(started_at, bench.changes.seen, args.seconds)

@@ -19,17 +19,7 @@ from controller.recovery.snapshot_codec import (
 )
 from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
 from controller.rulebook.loader import load_rule_set
-from controller.rules.events import (
-    Event,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    Stop,
-    Undo,
-)
+from controller.rules import events
 from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Answer
 from tests.fuzz.guided import Target
@@ -96,10 +86,16 @@ def _texts() -> list[bytes]:
     clock, texts = PlayClock(load_rule_set("nfhs")), list[bytes]()
     maker = SnapshotText(Identity("installation", "boot", "0.1.0", "rules"))
     rows = (Dated(Row(kind="event", game=1, down=1, event_number=1, received_at=5), 6),)
-    foul = PlayEnded("foul", frozenset({"by_defense_only"}))
-    series: list[Event] = [RunNumber(Number.ROUTINE), foul, Ready(), Stop(), Undo()]
+    foul = events.PlayEnded("foul", frozenset({"by_defense_only"}))
+    series: list[events.Event] = [
+        events.RunNumber(events.Number.ROUTINE),
+        foul,
+        events.Ready(),
+        events.Stop(),
+        events.Undo(),
+    ]
     for number, event in enumerate(series):
-        order = Order(event, (number + 1) * 10**9, 1, Role.FIELD)
+        order = events.Order(event, (number + 1) * 10**9, 1, events.Role.FIELD)
         clock.handle(order, order.at)
         checkpoint = Checkpoint(
             saved_at=order.at,

@@ -12,22 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Final, NamedTuple, Protocol, TypeVar
 
-from controller.rules.events import (
-    Event,
-    HoldNumber,
-    MarkMoment,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    Snap,
-    Stop,
-    ToggleBoards,
-    Undo,
-)
+from controller.rules import events
 from tests.exploration.model import NaiveClock, NaiveRules, Verdict
 from tests.shared.frames import MS_NS, S_NS
 from tests.shared.installation import KEEPER, ROLES
@@ -42,41 +27,45 @@ AGAIN_NS: Final = 600 * MS_NS
 OF_ONE_HOLD_NS: Final = 3_000 * MS_NS
 ONE_THUMB_NS: Final = 150 * MS_NS
 
-_25, _40 = Number.ADMINISTRATIVE, Number.ROUTINE
+_25, _40 = events.Number.ADMINISTRATIVE, events.Number.ROUTINE
 
-TAPS: Final[Mapping[str, Mapping[str, Sequence[Event | None]]]] = {
+TAPS: Final[Mapping[str, Mapping[str, Sequence[events.Event | None]]]] = {
     "twelve": {
-        "DEAD_BALL": [PlayEnded("routine")],
-        "READY": [Ready()],
-        "NUMBER_25": [HoldNumber(_25), RunNumber(_25)],
-        "SNAP": [Snap()],
-        "NUMBER_40": [HoldNumber(_40), RunNumber(_40)],
-        "STOP": [Stop()],
-        "FLAG": [PlayEnded("foul"), PlayEnded("foul_defense")],
-        "TIME_OUT": [PlayEnded("charged_timeout"), PlayEnded("official_timeout")],
-        "INJURY": [PlayEnded("injury_offense"), PlayEnded("injury_defense")],
-        "UNDO": [Undo()],
-        "NO_COUNT": [NoCount(), NoCount(), NoCount(period_over=True)],
-        "BOARDS_OFF": [None, MarkMoment(), ToggleBoards()],
+        "DEAD_BALL": [events.PlayEnded("routine")],
+        "READY": [events.Ready()],
+        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25)],
+        "SNAP": [events.Snap()],
+        "NUMBER_40": [events.HoldNumber(_40), events.RunNumber(_40)],
+        "STOP": [events.Stop()],
+        "FLAG": [events.PlayEnded("foul"), events.PlayEnded("foul_defense")],
+        "TIME_OUT": [events.PlayEnded("charged_timeout"), events.PlayEnded("official_timeout")],
+        "INJURY": [events.PlayEnded("injury_offense"), events.PlayEnded("injury_defense")],
+        "UNDO": [events.Undo()],
+        "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(period_over=True)],
+        "BOARDS_OFF": [None, events.MarkMoment(), events.ToggleBoards()],
     },
     "four": {
-        "NUMBER_40": [PlayEnded("routine"), PlayEnded("routine"), HoldNumber(_40)],
-        "NUMBER_25": [HoldNumber(_25), RunNumber(_25)],
-        "READY": [Ready()],
-        "UNDO": [Undo(), Undo(), Undo(), ToggleBoards()],
+        "NUMBER_40": [
+            events.PlayEnded("routine"),
+            events.PlayEnded("routine"),
+            events.HoldNumber(_40),
+        ],
+        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25)],
+        "READY": [events.Ready()],
+        "UNDO": [events.Undo(), events.Undo(), events.Undo(), events.ToggleBoards()],
     },
 }
 """A tap acts at once, and more taps of the same key replace what it did."""
-HOLDS: Final[Mapping[str, Mapping[str, Event]]] = {
-    "twelve": {"NO_COUNT": NoCount(period_over=True), "BOARDS_OFF": ToggleBoards()},
-    "four": {"NUMBER_40": HoldNumber(_40), "UNDO": ToggleBoards()},
+HOLDS: Final[Mapping[str, Mapping[str, events.Event]]] = {
+    "twelve": {"NO_COUNT": events.NoCount(period_over=True), "BOARDS_OFF": events.ToggleBoards()},
+    "four": {"NUMBER_40": events.HoldNumber(_40), "UNDO": events.ToggleBoards()},
 }
 
 
 class Asked(NamedTuple):
     """What a press asks for; ``event`` None for nothing."""
 
-    event: Event | None
+    event: events.Event | None
     since_at: int
     instead: bool = False
     """In place of what the same gesture did before."""
@@ -153,8 +142,8 @@ class Face(NamedTuple):
 
 
 CONSOLE: Final = 0
-CREW: Final[Mapping[int, tuple[Role, str]]] = {CONSOLE: (Role.KEEPER, "twelve")} | {
-    number: (Role(role), layout) for number, (role, layout) in ROLES.items()
+CREW: Final[Mapping[int, tuple[events.Role, str]]] = {CONSOLE: (events.Role.KEEPER, "twelve")} | {
+    number: (events.Role(role), layout) for number, (role, layout) in ROLES.items()
 }
 """Role and keys of each handset, by its number."""
 
@@ -190,12 +179,14 @@ class Truth:
         if asked.event is None:
             return "assumed" if asked.two_keys else "no change"
         role, _ = CREW[handset]
-        order = Order(asked.event, at, handset, role, asked.since_at, asked.instead)
+        order = events.Order(asked.event, at, handset, role, asked.since_at, asked.instead)
         result = self.order(order, now, seen_at).result
         changed = result not in ("no change", "refused")
         return "assumed" if asked.two_keys and changed else result
 
-    def order(self, order: Order, now: int | None = None, seen_at: int | None = None) -> Verdict:
+    def order(
+        self, order: events.Order, now: int | None = None, seen_at: int | None = None
+    ) -> Verdict:
         """An order is decided at ``now``, which is later than its own instant when it was late.
 
         Up to ``seen_at`` whoever decides has surely seen the time pass; from then until ``now`` it

@@ -5,17 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import Final
 
-from controller.rules.events import (
-    Event,
-    HoldNumber,
-    NoCount,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    RunNumber,
-    Snap,
-)
+from controller.rules import events
 from tests.scenarios.keeper_errors.field import Happening, What
 from tests.shared.frames import MS_NS
 from tests.shared.published import Book
@@ -32,21 +22,21 @@ def signal_ns(happening: Happening) -> int:
     return SIGNAL_NS if twice else 0
 
 
-def orders(happening: Happening) -> Iterator[Event]:
+def orders(happening: Happening) -> Iterator[events.Event]:
     """What somebody would order who knew all of it at once."""
     match happening.what:
         case What.READY:
-            yield Ready()
+            yield events.Ready()
         case What.SNAP:
-            yield Snap()
+            yield events.Snap()
         case What.PUMP:
-            yield RunNumber(Number.ADMINISTRATIVE)
+            yield events.RunNumber(events.Number.ADMINISTRATIVE)
         case What.PERIOD_OVER:
-            yield NoCount(period_over=True)
+            yield events.NoCount(period_over=True)
         case What.PREPARE | What.PENALTY_OVER:
-            yield HoldNumber(Number.ADMINISTRATIVE)
+            yield events.HoldNumber(events.Number.ADMINISTRATIVE)
         case What.DEAD | What.STOPPAGE:
-            yield from (PlayEnded(each) for each in sorted(happening.endings))
+            yield from (events.PlayEnded(each) for each in sorted(happening.endings))
 
 
 def truth_of(happenings: Iterable[Happening], book: Book) -> list[Step]:
@@ -58,7 +48,7 @@ def truth_of(happenings: Iterable[Happening], book: Book) -> list[Step]:
         if at > happening.at:
             truth.undefine(happening.at, at)
         for event in orders(happening):
-            truth.order(Order(event, at))
+            truth.order(events.Order(event, at))
         if happening.what is What.PERIOD_OVER:
             truth.undefine(at, at)
     return truth.steps

@@ -18,18 +18,8 @@ from pathlib import Path
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 from drivers.base import Key
+from tests.benchmarks import rig
 from tests.benchmarks.lateness import Changes, start_floor
-from tests.benchmarks.rig import (
-    STOP_S,
-    Counterpart,
-    S,
-    SelectLoop,
-    installation,
-    now,
-    process,
-    service,
-    undisturbed,
-)
 from tests.scenarios.soak.plays import plays
 from tests.scenarios.soak.vital_signs import Vitals
 
@@ -66,34 +56,34 @@ class Soak:
     """Plays on one service for ``minutes``."""
 
     def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
-        self._loop, self._stack, self._minutes = SelectLoop(), stack, minutes
+        self._loop, self._stack, self._minutes = rig.SelectLoop(), stack, minutes
         self._plays = plays(random.Random(SEED))
         self._changes = Changes()
         self._presses, self._said = 0, b""
         self._samples: list[Vitals] = []
         self._shows: list[int] = []
-        self._site = stack.enter_context(installation(folder))
-        self._service = stack.enter_context(process(service(self._site), listen=True))
+        self._site = stack.enter_context(rig.installation(folder))
+        self._service = stack.enter_context(rig.process(rig.service(self._site), listen=True))
         assert self._service.stdout is not None
         self._loop.watch(self._service.stdout.fileno(), self._hear)
-        self._counterpart = Counterpart(self._loop, self._site, prompt=True)
+        self._counterpart = rig.Counterpart(self._loop, self._site, prompt=True)
 
     def run(self) -> Minutes:
         """Run it to its end."""
         screen = self._counterpart.screen
         self._counterpart.wait_for_start()
-        self._press(now())
-        self._loop.serve(now() + SETTLE_S * S)
+        self._press(rig.now())
+        self._loop.serve(rig.now() + SETTLE_S * rig.S)
         screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
         self._said = b""
-        begins_at = now()
-        ends_at = begins_at + round(self._minutes * 60 * S)
-        ticks = start_floor(self._loop, self._site.folder, self._stack, begins_at + S)
+        begins_at = rig.now()
+        ends_at = begins_at + round(self._minutes * 60 * rig.S)
+        ticks = start_floor(self._loop, self._site.folder, self._stack, begins_at + rig.S)
         self._sample(begins_at)
         with ahead():
             self._loop.serve(ends_at)
         self._service.terminate()
-        code = self._service.wait(STOP_S)
+        code = self._service.wait(rig.STOP_S)
         with JournalReader(self._site.journal) as journal:
             problem = journal.verify().problem
             rows = [entry.row for entry in journal.entries()]
@@ -113,7 +103,7 @@ class Soak:
 
     def _press(self, at: int) -> None:
         pause_s, key = next(self._plays)
-        self._loop.at("press", at + round(pause_s * S), lambda due_at: self._do(due_at, key))
+        self._loop.at("press", at + round(pause_s * rig.S), lambda due_at: self._do(due_at, key))
 
     def _do(self, at: int, key: Key) -> None:
         self._counterpart.press(key)
@@ -122,7 +112,7 @@ class Soak:
 
     def _sample(self, at: int) -> None:
         self._samples.append(Vitals.of(self._service.pid, at))
-        self._loop.at("sample", at + SAMPLE_S * S, self._sample)
+        self._loop.at("sample", at + SAMPLE_S * rig.S, self._sample)
 
     def _hear(self, data: bytes, at: int) -> None:
         self._said += data
@@ -130,7 +120,7 @@ class Soak:
 
 def soak(folder: Path, minutes: float) -> Minutes:
     """Run the service in ``folder`` for so long, and gather."""
-    with ExitStack() as stack, undisturbed():
+    with ExitStack() as stack, rig.undisturbed():
         return Soak(folder, stack, minutes).run()
 
 
