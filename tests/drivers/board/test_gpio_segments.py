@@ -14,8 +14,11 @@ from gpiozero import Device
 from gpiozero.pins.mock import MockFactory
 
 from drivers.base import DARK, DriverError, Face
-from drivers.board.gpio_segments import GpioSegments, SegmentPins
+from drivers.board.gpio_segments import GpioSegments, SegmentPins, build, read_table
+from drivers.board.kinds import BoardConfig
+from drivers.kind import Site
 from tests.drivers.board.listeners import NoReports
+from tests.drivers.tables import complaint, read
 
 # GPIO 2 and 3 are pulled up by fixed resistors.
 TENS, UNITS = tuple(range(4, 11)), tuple(range(11, 18))
@@ -186,3 +189,20 @@ def test_pins_that_make_no_board_are_refused(fields: dict[str, Any], why: str) -
     with pytest.raises(ValueError) as caught:
         SegmentPins(**fields)
     assert str(caught.value).startswith(why)
+
+
+def test_a_table_gives_the_pins_and_the_driver_takes_them() -> None:
+    pins = read("segments = [1, 2, 3, 4, 5, 6, 7]\ndigits = [8, 9]\nalive = 10", read_table)
+    assert isinstance(pins, SegmentPins) and pins.pins_used == (*range(1, 11),)
+    assert build([BoardConfig("north", "gpio_segments", None, 0, details=pins)], Site(lambda: 0))
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("segments = [1, 2, 3]\ndigits = [8, 9]", "3 pins"),
+        ("segments = [1, 2, 3, 4, 5, 6, 7]\ndigits = [7, 9]", "GPIO 7 is used twice"),
+    ],
+)
+def test_what_is_wrong_with_a_table_is_said_with_its_place(text: str, said: str) -> None:
+    assert said in complaint(text, read_table)

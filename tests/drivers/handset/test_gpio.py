@@ -12,10 +12,15 @@ from typing import Any
 import pytest
 from gpiozero.pins.mock import MockFactory
 
+from controller.config.toml_table import Table
 from drivers.base import DriverError, Edge, Key
+from drivers.handset import gpio
 from drivers.handset.gpio import GpioKeys, KeyPins
+from drivers.handset.kinds import HandsetDevice
+from drivers.kind import DeviceTable, Site
 from tests.controller.fakes import MS
 from tests.drivers.handset.listeners import KeysListener, bug
+from tests.drivers.tables import complaint, read
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual, virtual_with
 
 PINS = {Key.NO_COUNT: 17, Key.READY: 27}
@@ -157,3 +162,27 @@ async def test_a_bug_ends_the_driver_with_its_own_error(rig: Rig) -> None:
 def test_it_can_be_imitated_and_does_not_report_by_itself() -> None:
     driver = GpioKeys(7, "twelve", KeyPins(PINS), lambda: 0)
     assert (driver.authenticated, driver.beacons, driver.serves) == (False, False, (7,))
+
+
+def twelve(table: Table) -> DeviceTable | None:
+    return gpio.read_table(table, "twelve")
+
+
+def test_a_table_gives_keys_their_pins_and_the_driver_takes_them() -> None:
+    read_pins = read('active = "high"\n[pins]\nready = 27\nsnap = 5', twelve)
+    assert read_pins == KeyPins({Key.READY: 27, Key.SNAP: 5}, "high")
+    assert read_pins.keys == (Key.READY, Key.SNAP) and read_pins.pins_used == (27, 5)
+    device = HandsetDevice("gpio", 3, "twelve", details=read_pins)
+    assert gpio.build([device], Site(lambda: 0)).serves == (3,)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "must name a pin for at least one key"),
+        ("[pins]\nready = 27\nsnap = 27", "GPIO 27 is used by another key already"),
+        ("[pins]\nHORN = 4", "HORN"),
+    ],
+)
+def test_what_is_wrong_with_a_table_is_said_with_its_place(text: str, said: str) -> None:
+    assert said in complaint(text, twelve)

@@ -13,13 +13,17 @@ from pathlib import Path
 
 import pytest
 
+from controller.config.toml_table import Table
 from drivers.base import DriverError, Edge, Key
 from drivers.handset import input_event
 from drivers.handset.input_event import EVENT, EVIOCGRAB, InputKeys
 from drivers.handset.key_codes import CODES
+from drivers.handset.kinds import HandsetDevice
+from drivers.kind import DeviceTable, Site
 from tests.controller.fakes import MS
 from tests.drivers.handset.kernel_headers import values_in_c
 from tests.drivers.handset.listeners import KeysListener
+from tests.drivers.tables import complaint, read
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 # Linux, include/uapi/linux/input.h: struct input_event with 64-bit and with 32-bit longs.
@@ -198,3 +202,27 @@ def test_the_grab_has_the_kernels_number() -> None:
 def test_an_event_and_the_grab_are_those_of_the_kernels_headers(tmp_path: Path) -> None:
     values = ["sizeof(struct input_event)", "EVIOCGRAB"]
     assert values_in_c(tmp_path, "linux/input.h", values) == [EVENT.size, EVIOCGRAB]
+
+
+def four(table: Table) -> DeviceTable | None:
+    return input_event.read_table(table, "four")
+
+
+def test_a_table_gives_our_keys_by_the_devices_and_the_driver_takes_them() -> None:
+    coded = read('[keys]\nKEY_PAGEDOWN = "ready"\n30 = "undo"', four)
+    assert coded == input_event.CodedKeys({109: Key.READY, 30: Key.UNDO})
+    assert coded.keys == (Key.READY, Key.UNDO)
+    device = HandsetDevice("input_event", 4, "four", port="/dev/input/x", details=coded)
+    assert input_event.build([device], Site(lambda: 0)).serves == (4,)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "must name at least one key of the device"),
+        ('[keys]\nKEY_NONSENSE = "ready"', "no key of Linux"),
+        ('[keys]\nKEY_A = "snap"', "snap"),
+    ],
+)
+def test_what_is_wrong_with_a_table_is_said_with_its_place(text: str, said: str) -> None:
+    assert said in complaint(text, four)
