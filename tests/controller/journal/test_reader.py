@@ -4,7 +4,7 @@ import contextlib
 import io
 import itertools
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -44,33 +44,6 @@ def test_a_whole_chain(path: Path) -> None:
     assert verdict.head == (9, stored.hex())
 
 
-@pytest.mark.parametrize("column", ["event", "wall_time", "boot_id", "rules_hash", "citation"])
-def test_an_altered_text(path: Path, column: str) -> None:
-    tamper(path, f"UPDATE journal SET {column} = {column} || 'x' WHERE seq = 4")
-    verdict = verify(path)
-    assert (verdict.rows, verdict.head[0], verdict.bad_seq) == (3, 3, 4)
-    assert verdict.problem.startswith("row 4 is altered")
-
-
-@pytest.mark.parametrize("column", ["down", "edge_at", "received_at", "ruling_seconds", "digest"])
-def test_an_altered_number_or_digest(path: Path, column: str) -> None:
-    value = "x'00'" if column == "digest" else "77"
-    tamper(path, f"UPDATE journal SET {column} = {value} WHERE seq = 4")
-    verdict = verify(path)
-    assert (verdict.rows, verdict.bad_seq) == (3, 4)
-    assert "altered" in verdict.problem
-
-
-def test_text_that_is_no_text(path: Path) -> None:
-    tamper(path, "UPDATE journal SET event = CAST(x'ff41' AS TEXT) WHERE seq = 4")
-    assert verify(path).problem.startswith("row 4 is altered")
-
-
-def test_text_moved_from_one_column_to_the_next(path: Path) -> None:
-    tamper(path, "UPDATE journal SET reason = event, event = '' WHERE seq = 2")
-    assert verify(path).bad_seq == 2
-
-
 @pytest.mark.parametrize(
     ("where", "bad", "problem"),
     [
@@ -85,66 +58,68 @@ def test_deleted_rows(path: Path, where: str, bad: int, problem: str) -> None:
     assert (verdict.rows, verdict.bad_seq, verdict.problem) == (bad - 1, bad, problem)
 
 
-def test_a_deleted_row_with_the_others_closed_up(path: Path) -> None:
-    tamper(
-        path,
-        "DELETE FROM journal WHERE seq = 5",
-        "UPDATE journal SET seq = seq - 1 WHERE seq > 5",
-    )
+CELLS = ", ".join({*COLUMNS, "digest"} - {"seq", "event_number"})
+EXCHANGE = (
+    "UPDATE journal SET seq = 99 WHERE seq = 3",
+    "UPDATE journal SET seq = 3 WHERE seq = 6",
+    "UPDATE journal SET seq = 6 WHERE seq = 99",
+)
+TAMPERED = [
+    *(
+        (4, "row 4 is altered", [f"UPDATE journal SET {column} = {value} WHERE seq = 4"])
+        for column, value in (
+            *((text, f"{text} || 'x'") for text in ("event", "wall_time", "boot_id")),
+            *((text, f"{text} || 'x'") for text in ("rules_hash", "citation")),
+            *((number, 77) for number in ("down", "edge_at", "received_at", "ruling_seconds")),
+            ("digest", "x'00'"),
+            ("event", "CAST(x'ff41' AS TEXT)"),  # no text
+        )
+    ),
+    (2, "row 2 is altered", ["UPDATE journal SET reason = event, event = '' WHERE seq = 2"]),
+    (
+        5,
+        "row 5 is altered",
+        ["DELETE FROM journal WHERE seq = 5", "UPDATE journal SET seq = seq - 1 WHERE seq > 5"],
+    ),
+    (3, "row 3 is in the wrong order: the row that was written here now stands at 6", EXCHANGE),
+    (
+        3,
+        "now stands at 6",
+        [
+            "CREATE TEMP TABLE old AS SELECT seq, digest FROM journal",
+            *EXCHANGE,
+            "UPDATE journal SET digest = (SELECT digest FROM old WHERE old.seq = journal.seq)",
+        ],
+    ),
+    (
+        4,
+        "now stands at 5",
+        [
+            "UPDATE journal SET seq = -seq - 1 WHERE seq > 3",
+            "UPDATE journal SET seq = -seq WHERE seq < 0",
+            f"INSERT INTO journal (seq, {CELLS}) SELECT 4, {CELLS} FROM journal WHERE seq = 2",
+        ],
+    ),
+    (
+        10,
+        "row 10 ",
+        [
+            "CREATE TEMP TABLE copy AS SELECT * FROM journal WHERE seq = 9",
+            "UPDATE copy SET seq = 10, event_number = NULL",
+            "INSERT INTO journal SELECT * FROM copy",
+        ],
+    ),
+]
+
+
+@pytest.mark.parametrize(("bad", "problem", "statements"), TAMPERED)
+def test_rows_altered_moved_and_added(
+    path: Path, bad: int, problem: str, statements: Sequence[str]
+) -> None:
+    tamper(path, *statements)
     verdict = verify(path)
-    assert verdict.bad_seq == 5
-    assert "row 5 is altered" in verdict.problem
-
-
-def test_exchanged_rows(path: Path) -> None:
-    tamper(
-        path,
-        "UPDATE journal SET seq = 99 WHERE seq = 3",
-        "UPDATE journal SET seq = 3 WHERE seq = 6",
-        "UPDATE journal SET seq = 6 WHERE seq = 99",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 3
-    assert "row 3 is in the wrong order: the row that was written here now stands at 6" in (
-        verdict.problem
-    )
-
-
-def test_rows_exchanged_under_their_digests(path: Path) -> None:
-    tamper(
-        path,
-        "CREATE TEMP TABLE old AS SELECT seq, digest FROM journal",
-        "UPDATE journal SET seq = 99 WHERE seq = 3",
-        "UPDATE journal SET seq = 3 WHERE seq = 6",
-        "UPDATE journal SET seq = 6 WHERE seq = 99",
-        "UPDATE journal SET digest = (SELECT digest FROM old WHERE old.seq = journal.seq)",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 3
-    assert "now stands at 6" in verdict.problem
-
-
-def test_an_inserted_row(path: Path) -> None:
-    names = ", ".join({*COLUMNS, "digest"} - {"seq", "event_number"})
-    tamper(
-        path,
-        "UPDATE journal SET seq = -seq - 1 WHERE seq > 3",
-        "UPDATE journal SET seq = -seq WHERE seq < 0",
-        f"INSERT INTO journal (seq, {names}) SELECT 4, {names} FROM journal WHERE seq = 2",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 4
-    assert "now stands at 5" in verdict.problem
-
-
-def test_an_appended_row(path: Path) -> None:
-    tamper(
-        path,
-        "CREATE TEMP TABLE copy AS SELECT * FROM journal WHERE seq = 9",
-        "UPDATE copy SET seq = 10, event_number = NULL",
-        "INSERT INTO journal SELECT * FROM copy",
-    )
-    assert verify(path).bad_seq == 10
+    assert (verdict.rows, verdict.head[0], verdict.bad_seq) == (bad - 1, bad - 1, bad)
+    assert problem in verdict.problem
 
 
 @pytest.mark.parametrize("left", [7, 8])
