@@ -6,9 +6,10 @@ All of them write to one :class:`Log` as well, so that a test sees the order wit
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+import contextlib
+from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Concatenate, ParamSpec
 
 from controller.journal.file import Opening
 from controller.journal.recorder import Recorder
@@ -33,7 +34,9 @@ from drivers.base import (
     Key,
     Press,
 )
-from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import VirtualClock, sleep_until, virtual_with
+
+P = ParamSpec("P")
 
 MS, S = 1_000_000, 1_000_000_000
 RULES = load_rule_set("nfhs")
@@ -311,28 +314,21 @@ class Game:
         return self.handset.told[-1][1]
 
 
-GameTest = Callable[[Game], Coroutine[Any, Any, None]]
-
-
-def game_with(*, live: bool = False, **about: Any) -> Callable[[GameTest], Callable[[], None]]:
+def game_with(
+    *, live: bool = False, **about: Any
+) -> Callable[[Callable[Concatenate[Game, P], Coroutine[Any, Any, None]]], Callable[P, None]]:
     """Give a test a running :class:`Game` of this kind, in virtual time. A ``live`` one is 2 s old
     and the ball was snapped just now, so that 40 is shown and held."""
 
-    def decorated(test: GameTest) -> Callable[[], None]:
-        async def with_game(clock: VirtualClock) -> None:
-            async with Game(clock, **about) as game:
-                if live:
-                    await game.at(2)
-                    game.handset.press(Key.SNAP)
-                await test(game)
+    @contextlib.asynccontextmanager
+    async def opened(clock: VirtualClock) -> AsyncIterator[Game]:
+        async with Game(clock, **about) as game:
+            if live:
+                await game.at(2)
+                game.handset.press(Key.SNAP)
+            yield game
 
-        with_game.__name__ = test.__name__
-        with_game.__qualname__ = test.__qualname__
-        with_game.__module__ = test.__module__
-        with_game.__doc__ = test.__doc__
-        return virtual(with_game)
-
-    return decorated
+    return virtual_with(opened)
 
 
 in_game = game_with()

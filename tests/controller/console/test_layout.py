@@ -342,7 +342,9 @@ def test_all_keys_are_explained_where_there_is_room() -> None:
         said = words(RUNNING, *size)
         assert [key for key in KEYS if " ".join(key) not in said] == []
     crowded = words(replace(RUNNING, alarms=("a", "b", "c", "d")))
-    assert "d DEAD BALL r READY s SNAP 2 25 4 40 x STOP" in crowded
+    assert (
+        "d DEAD BALL r READY s SNAP 2 25 4 40 x STOP f FLAG t TIME-OUT i INJURY u UNDO" in crowded
+    )
 
 
 def test_the_explained_keys_are_the_terminals_keys() -> None:
