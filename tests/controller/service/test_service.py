@@ -22,6 +22,7 @@ from tests.controller.fakes import (
     RULES,
     Game,
     S,
+    game_with,
     in_game,
     in_live,
 )
@@ -103,26 +104,23 @@ def test_however_late_the_loop_is_no_numeral_is_wrong_and_no_deadline_drifts(
     run(main, lateness=lambda: lots.randrange(0, most_ms * MS))
 
 
-@virtual
-async def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press(
-    clock: VirtualClock,
-) -> None:
-    async with Game(clock) as game:
-        await game.at(2)
+@in_game
+async def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press(game: Game) -> None:
+    await game.at(2)
 
-        def stall() -> None:
-            clock.jump(200 * MS)
+    def stall() -> None:
+        game.clock.jump(200 * MS)
 
-        game.journal.on_append = stall
-        game.service.observers.append(stall)
-        for key, numerals in ((Key.SNAP, 40), (Key.NUMBER_25, 25), (Key.READY, 25)):
-            pressed_at = clock()
-            game.handset.press(key)
-            assert (pressed_at, numerals) in game.north.shown[-1:]
-            assert game.handset.told[-1][0] == pressed_at
-            await asyncio.sleep(3)
-        game.journal.on_append = lambda: None
-        game.service.observers.clear()
+    game.journal.on_append = stall
+    game.service.observers.append(stall)
+    for key, numerals in ((Key.SNAP, 40), (Key.NUMBER_25, 25), (Key.READY, 25)):
+        pressed_at = game.clock()
+        game.handset.press(key)
+        assert (pressed_at, numerals) in game.north.shown[-1:]
+        assert game.handset.told[-1][0] == pressed_at
+        await asyncio.sleep(3)
+    game.journal.on_append = lambda: None
+    game.service.observers.clear()
 
 
 # The order within one turn
@@ -527,18 +525,17 @@ async def test_a_handset_silent_for_30_s_is_recorded_and_observers_told(game: Ga
 # The journal
 
 
-@virtual
-async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(clock: VirtualClock) -> None:
-    async with Game(clock, stands=None) as game:
-        await game.at(0.5)
-        game.handset.press(Key.SNAP)
-        await game.at(2.5)
-        assert game.journal.rows == []
-        game.journal.stands = Opening(6, 80, 33, (70, "aa"))
-        await game.at(3.6)
-        game.handset.press(Key.DEAD_BALL)
-        rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
-        assert rows == [(7, 1, 34), (7, 1, 35)]
+@game_with(stands=None)
+async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) -> None:
+    await game.at(0.5)
+    game.handset.press(Key.SNAP)
+    await game.at(2.5)
+    assert game.journal.rows == []
+    game.journal.stands = Opening(6, 80, 33, (70, "aa"))
+    await game.at(3.6)
+    game.handset.press(Key.DEAD_BALL)
+    rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
+    assert rows == [(7, 1, 34), (7, 1, 35)]
 
 
 @virtual
@@ -628,29 +625,27 @@ async def test_cancelled_at_any_moment_both_boards_are_dark_and_closed(clock: Vi
         assert not (game.north.open or game.south.open)
 
 
-@virtual
-async def test_a_service_without_boards_cues_all_the_same(clock: VirtualClock) -> None:
-    async with Game(clock) as game:
-        await game.at(1)
-        for board in (game.north, game.south):
-            board.errors = [OSError(2, "never there")] * 1000
-            board.fail(OSError(5, "lost"))
-        await game.at(8)
-        game.handset.press(Key.DEAD_BALL)
-        assert (game.state.numerals, game.state.boards_off) == (40, True)
-        await asyncio.sleep(2.5)
-        assert game.state.numerals in (38, 39)
+@in_game
+async def test_a_service_without_boards_cues_all_the_same(game: Game) -> None:
+    await game.at(1)
+    for board in (game.north, game.south):
+        board.errors = [OSError(2, "never there")] * 1000
+        board.fail(OSError(5, "lost"))
+    await game.at(8)
+    game.handset.press(Key.DEAD_BALL)
+    assert (game.state.numerals, game.state.boards_off) == (40, True)
+    await asyncio.sleep(2.5)
+    assert game.state.numerals in (38, 39)
 
 
-@virtual
-async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(clock: VirtualClock) -> None:
-    async with Game(clock, stands=None) as game:
-        await game.at(0.1)
-        game.journal.stands = EMPTY
-        for turn in range(8):
-            game.handset.press((Key.SNAP, Key.DEAD_BALL)[turn % 2])
-            await asyncio.sleep(0.9)
-        assert len(game.journal.of("press")) == 8
+@game_with(stands=None)
+async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(game: Game) -> None:
+    await game.at(0.1)
+    game.journal.stands = EMPTY
+    for turn in range(8):
+        game.handset.press((Key.SNAP, Key.DEAD_BALL)[turn % 2])
+        await asyncio.sleep(0.9)
+    assert len(game.journal.of("press")) == 8
 
 
 @in_game
