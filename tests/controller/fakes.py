@@ -315,21 +315,23 @@ class Game:
 
 
 def game_with(
-    *, live: bool = False, **about: Any
+    *, at_s: float = 0, key: Key | None = None, **about: Any
 ) -> Callable[[Callable[Concatenate[Game, P], Coroutine[Any, Any, None]]], Callable[P, None]]:
-    """Give a test a running :class:`Game` of this kind, in virtual time. A ``live`` one is 2 s old
-    and the ball was snapped just now, so that 40 is shown and held."""
+    """Give a test a running :class:`Game` of this kind, in virtual time. It is ``at_s`` old, and
+    the keeper pressed ``key`` just now."""
 
     @contextlib.asynccontextmanager
     async def opened(clock: VirtualClock) -> AsyncIterator[Game]:
         async with Game(clock, **about) as game:
-            if live:
-                await game.at(2)
-                game.handset.press(Key.SNAP)
+            if at_s:
+                await game.at(at_s)
+            if key is not None:
+                game.handset.press(key)
             yield game
 
     return virtual_with(opened)
 
 
 in_game = game_with()
-in_live = game_with(live=True)
+in_idle = game_with(at_s=2)
+in_live = game_with(at_s=2, key=Key.SNAP)

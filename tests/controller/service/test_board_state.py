@@ -416,7 +416,7 @@ def test_a_port_lost_again_in_the_same_way_is_no_news_but_a_fault_again() -> Non
 
 
 SENT = BoardHealth("south", "sent", "", "cannot say what it shows", answers=False)
-mixed = game_with(mute_south=True)
+mixed = game_with(at_s=1, key=Key.NUMBER_25, mute_south=True)
 
 
 def health(game: Game) -> list[BoardHealth]:
@@ -425,33 +425,27 @@ def health(game: Game) -> list[BoardHealth]:
 
 @mixed
 async def test_a_board_that_never_answers_is_sent_all_game_and_no_fault(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.DEAD_BALL)
     await game.present(35.5)
     game.answer(Answered.RIGHT)
-    assert game.lamps() == (6, 6)
-    assert health(game) == [BoardHealth("north", "right", "6"), SENT]
+    assert game.lamps() == (25, 25)
+    assert health(game) == [BoardHealth("north", "right", "25"), SENT]
     assert SENT.well and not game.status.boards_dark
     events = [row.event for row in game.journal.of("fault")]
     assert [each for each in events if "board" in each or "south" in each] == []
     assert [(row.event, row.detail) for row in game.journal.of("note")] == [
         ("south", CANNOT_ANSWER)
     ]
-    assert [row.boards for row in game.journal.of("confirmed")] == ['{"north": "40"}']
+    assert [row.boards for row in game.journal.of("confirmed")] == ['{"north": "25"}']
 
 
 @mixed
 async def test_a_wrong_board_darkens_the_one_that_cannot_answer_too(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.north.lie("28")
     assert game.lamps() == (None, None)
 
 
 @mixed
 async def test_its_port_lost_darkens_both_and_its_return_lights_both(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.south.lose_for(2)
     await game.at(1.01)
     assert health(game)[1] == BoardHealth(
@@ -465,8 +459,6 @@ async def test_its_port_lost_darkens_both_and_its_return_lights_both(game: Game)
 
 @mixed
 async def test_its_port_lost_for_long_waits_for_a_relight(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.south.lose_for(6)
     await game.present(10)
     assert game.south.open and game.play_clock.boards is Boards.OFF
@@ -475,10 +467,8 @@ async def test_its_port_lost_for_long_waits_for_a_relight(game: Game) -> None:
     assert game.lamps() == (25, 25)
 
 
-@game_with(mute_north=True, mute_south=True)
+@game_with(at_s=1, key=Key.NUMBER_25, mute_north=True, mute_south=True)
 async def test_with_no_board_that_answers_nothing_is_ever_confirmed(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     await game.present(5)
     assert game.lamps() == (25, 25)
     assert [each.state for each in health(game)] == ["sent", "sent"]
@@ -503,14 +493,6 @@ def test_returns_of_its_port_are_counted_as_those_of_any_board() -> None:
     agreement.port_lost(["south"], AT + 20 * S)
     agreement.port_found(["south"], AT + 20 * S + S)
     assert agreement.dark, "three times within ten minutes"
-
-
-def test_only_the_boards_that_can_answer_are_waited_for() -> None:
-    boards = state_of(["north", "south"], ["north"])
-    boards.commanded(AT)
-    answer = report("north", Answered.RIGHT, "25", shown_at=AT)
-    boards.answered(answer, AT)
-    assert boards.confirmed(answer) == '{"north": "25"}'
 
 
 @in_live

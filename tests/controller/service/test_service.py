@@ -24,6 +24,7 @@ from tests.controller.fakes import (
     S,
     game_with,
     in_game,
+    in_idle,
     in_live,
 )
 from tests.shared.virtual_time import VirtualClock, run, virtual
@@ -41,9 +42,8 @@ def true_numerals(started_at: int, at: int) -> int:
 # Numerals on the boards
 
 
-@in_game
+@in_idle
 async def test_a_press_is_on_both_boards_and_told_in_its_own_turn(game: Game) -> None:
-    await game.at(2)
     pressed_at = game.clock()
     assert game.handset.press(Key.DEAD_BALL, age_ms=60) is Answer.RUNNING
     assert game.north.shown[-1] == game.south.shown[-1] == (pressed_at, 40)
@@ -104,9 +104,8 @@ def test_however_late_the_loop_is_no_numeral_is_wrong_and_no_deadline_drifts(
     run(main, lateness=lambda: lots.randrange(0, most_ms * MS))
 
 
-@in_game
+@in_idle
 async def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press(game: Game) -> None:
-    await game.at(2)
 
     def stall() -> None:
         game.clock.jump(200 * MS)
@@ -135,16 +134,14 @@ def order_of(game: Game, act: Callable[[], object]) -> list[str]:
     return [what for what, _ in game.log]
 
 
-@in_game
+@in_idle
 async def test_a_press_boards_handsets_journal_in_this_order(game: Game) -> None:
-    await game.at(2)
     assert order_of(game, lambda: game.handset.press(Key.SNAP)) == ORDER
     assert order_of(game, lambda: game.service.enter(PlayEnded("foul"))) == ORDER
 
 
-@in_game
+@in_idle
 async def test_zero_boards_handsets_journal_in_this_order(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.present(41.9)
     game.log.clear()
@@ -160,9 +157,8 @@ async def test_a_fault_dark_frame_handsets_journal_in_this_order(game: Game) -> 
     assert order.index("tell") < order.index("append")
 
 
-@in_game
+@in_idle
 async def test_observers_come_last_and_see_the_new_state(game: Game) -> None:
-    await game.at(2)
     seen: list[str] = []
     game.service.observers.append(lambda: game.log.append(("observe", 0)))
     game.service.observers.append(lambda: seen.append(game.status.phase))
@@ -182,9 +178,8 @@ async def test_the_state_is_told_at_the_start_and_once_a_second(game: Game) -> N
     assert len(instants) <= 8
 
 
-@in_game
+@in_idle
 async def test_zero_and_boards_going_dark_are_told_at_once(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL, age_ms=30)
     await game.present(42.5)
     zero_at = game.started_at + 42 * S - 30 * MS
@@ -194,9 +189,8 @@ async def test_zero_and_boards_going_dark_are_told_at_once(game: Game) -> None:
     assert (at, state.boards_lit, state.fault) == (game.clock(), False, True)
 
 
-@in_game
+@in_idle
 async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
-    await game.at(2)
     game.handset.fail(OSError(5, "lost"))
     await asyncio.sleep(0.101)
     assert game.handset.told[-1][0] == game.started_at + int(2.1 * S)
@@ -205,17 +199,15 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
     assert [row.event for row in game.journal.of("healed")] == ["receiver"]
 
 
-@in_game
+@in_idle
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
-    await game.at(2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
     assert (row.event, row.handset, row.reason != "") == ("BOARDS_OFF", 1, True)
 
 
-@in_game
+@in_idle
 async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.NUMBER_40)
     await asyncio.sleep(0.1)
     assert game.handset.press(Key.NUMBER_25) is Answer.ASSUMED
@@ -225,18 +217,16 @@ async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game:
 # Who may drive
 
 
-@in_game
+@in_idle
 async def test_the_shadow_is_recorded_and_drives_nothing(game: Game) -> None:
-    await game.at(2)
     assert game.handset.press(Key.SNAP, 3) is Answer.NO_CHANGE
     assert game.lamps() == (None, None)
     (row,) = game.journal.of("no change")
     assert (row.role, row.handset, row.phase_after) == ("shadow", 3, "IDLE")
 
 
-@in_game
+@in_idle
 async def test_an_unknown_handset_is_refused_and_moves_nothing(game: Game) -> None:
-    await game.at(2)
     before = game.play_clock.state
     assert game.handset.press(Key.SNAP, 200) is Answer.REFUSED
     assert game.play_clock.state is before
@@ -244,9 +234,8 @@ async def test_an_unknown_handset_is_refused_and_moves_nothing(game: Game) -> No
     assert any(row.handset == 200 for row in game.journal.rows)
 
 
-@in_game
+@in_idle
 async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.NUMBER_40, 2)
     await asyncio.sleep(0.5)
     assert game.handset.press(Key.NUMBER_25, 1) is Answer.REFUSED
@@ -255,9 +244,8 @@ async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game:
     assert (row.phase_before, row.role) == ("RUNNING", "keeper")
 
 
-@in_game
+@in_idle
 async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: Game) -> None:
-    await game.at(2)
     decided = game.service.enter(SetCount(17))
     assert decided.changed
     assert game.lamps() == (17, 17)
@@ -273,11 +261,10 @@ async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: G
 # Boards that disagree
 
 
-@in_game
+@in_idle
 async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral(
     game: Game,
 ) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.present(5.5)
     game.south.fall_silent()
@@ -291,9 +278,8 @@ async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral
     assert game.state.boards_lit
 
 
-@in_game
+@in_idle
 async def test_a_long_silence_needs_a_relight_and_the_count_goes_on_meanwhile(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.present(5)
     await game.at(5.03)
@@ -411,9 +397,8 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
     assert game.lamps() == (None, None)
 
 
-@in_game
+@in_idle
 async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: Game) -> None:
-    await game.at(2)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=0)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=2)
     for _ in range(6):
@@ -488,9 +473,8 @@ async def test_nobody_heard_for_60_s_in_live_puts_the_boards_off(game: Game) -> 
     assert game.lamps() == (40, 40)
 
 
-@in_game
+@in_idle
 async def test_a_running_count_finishes_before_the_boards_go_off(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.at(41.99)
     assert game.lamps() == (1, 1)
@@ -648,9 +632,8 @@ async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(game: Game) -
     assert len(game.journal.of("press")) == 8
 
 
-@in_game
+@in_idle
 async def test_a_port_that_fails_while_it_is_darkened_does_not_spoil_a_stop(game: Game) -> None:
-    await game.at(2)
     game.south.on_exit = OSError(5, "lost while leaving")
     game.service.stop()
     await game.task
@@ -687,9 +670,8 @@ async def test_before_the_first_order(game: Game) -> None:
     assert (said.alarms, said.unauthenticated, said.journal) == ((), False, "")
 
 
-@in_game
+@in_idle
 async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.at(5.25)
     said = game.status
@@ -699,9 +681,8 @@ async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> No
     assert said.citation
 
 
-@in_game
+@in_idle
 async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL)
     await game.at(12.5)
     game.handset.press(Key.STOP)
@@ -711,9 +692,8 @@ async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(ga
     assert (game.status.phase, game.status.remaining_ms, game.status.down) == ("LIVE", None, 1)
 
 
-@in_game
+@in_idle
 async def test_the_console_and_the_last_mark(game: Game) -> None:
-    await game.at(2)
     game.service.enter(PlayEnded("routine"))
     assert (game.status.by, game.status.marked) == ("console", None)
     await game.at(32.5)
@@ -722,9 +702,8 @@ async def test_the_console_and_the_last_mark(game: Game) -> None:
     assert game.status.marked is None
 
 
-@in_game
+@in_idle
 async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
-    await game.at(2)
     assert (game.status.orders, game.status.by_handset) == (0, None)
     game.handset.press(Key.FLAG)
     status = game.status
