@@ -45,18 +45,46 @@ Log = list[tuple[str, int]]
 """What happened, in order: "show", "tell", "append", "observe", each with its instant."""
 
 
-class FakeBoard:
+class FakeDriver:
+    """``errors`` are raised by the next runs in their first step, one a run; :meth:`fail` ends the
+    present one."""
+
+    def __init__(self, clock: VirtualClock, log: Log | None) -> None:
+        self.errors: list[Exception] = []
+        self._clock, self._log = clock, [] if log is None else log
+        self._ended: asyncio.Future[None] | None = None
+
+    @property
+    def open(self) -> bool:
+        return self._ended is not None
+
+    def _begin(self) -> None:
+        if self.errors:
+            raise self.errors.pop(0)
+
+    async def _run(self) -> None:
+        self._ended = asyncio.get_running_loop().create_future()
+        try:
+            await self._ended
+        finally:
+            self._ended = None
+
+    def fail(self, error: Exception) -> None:
+        assert self._ended is not None
+        self._ended.set_exception(error)
+
+
+class FakeBoard(FakeDriver):
     """One driver of ``names``. ``shown`` holds every face that reached its open port.
 
     A ``mute`` one can never answer. ``lamps`` is what players read now. Each frame has left its
-    port with the next one, unless the port is ``stuck``. ``errors`` are raised by the next runs in
-    their first step, one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the
-    way out.
+    port with the next one, unless the port is ``stuck``. ``on_exit`` is raised on the way out.
     """
 
     def __init__(
         self, clock: VirtualClock, *names: str, mute: bool = False, log: Log | None = None
     ) -> None:
+        super().__init__(clock, log)
         self.name = "+".join(names)
         self.boards = names
         self.answering = () if mute else names
@@ -65,27 +93,17 @@ class FakeBoard:
         self.stuck, self.sent = False, 0
         self.opened_at: list[int] = []
         self.closed_at: list[int] = []
-        self.errors: list[Exception] = []
         self.on_exit: Exception | None = None
         self.on_show: Callable[[Face], None] = lambda _: None
-        self._clock, self._log = clock, [] if log is None else log
         self._listener: BoardListener | None = None
-        self._ended: asyncio.Future[None] | None = None
-
-    @property
-    def open(self) -> bool:
-        return self._ended is not None
 
     async def run(self, listener: BoardListener) -> None:
-        if self.errors:
-            raise self.errors.pop(0)
+        self._begin()
         self._listener = listener
-        self._ended = asyncio.get_running_loop().create_future()
         self.opened_at.append(self._clock())
         try:
-            await self._ended
+            await self._run()
         finally:
-            self._ended = None
             self.lamps = None
             self.closed_at.append(self._clock())
             if self.on_exit is not None:
@@ -93,16 +111,12 @@ class FakeBoard:
 
     def show(self, face: Face) -> None:
         self.on_show(face)
-        if self._ended is None:
+        if not self.open:
             return
         self._log.append(("show", self._clock()))
         self.sent = self.sent if self.stuck else len(self.shown)
         self.shown.append((self._clock(), face.numerals))
         self.lamps = face.numerals
-
-    def fail(self, error: Exception) -> None:
-        assert self._ended is not None
-        self._ended.set_exception(error)
 
     def lose_for(self, runs: int) -> None:
         """The port is lost, and ``runs`` further attempts to open it fail."""
@@ -132,8 +146,8 @@ def report(board: str, answered: Answered, seen: str = "", **more: Any) -> Board
     return BoardReport(board=board, answered=answered, expected=seen, seen=seen, **more)
 
 
-class FakeHandset:
-    """A driver of handsets; ``told`` holds what they were told. Faults as in :class:`FakeBoard`."""
+class FakeHandset(FakeDriver):
+    """A driver of handsets; ``told`` holds what they were told."""
 
     def __init__(
         self,
@@ -145,33 +159,22 @@ class FakeHandset:
         serves: tuple[int, ...] = (1, 2, 3),
         log: Log | None = None,
     ) -> None:
+        super().__init__(clock, log)
         self.name, self.beacons, self.authenticated = name, beacons, authenticated
         self.serves = serves
         self.told: list[tuple[int, CrewState]] = []
-        self.errors: list[Exception] = []
         self.on_tell: Callable[[], None] = lambda: None
-        self._clock, self._log = clock, [] if log is None else log
         self._listener: HandsetListener | None = None
-        self._ended: asyncio.Future[None] | None = None
 
     async def run(self, listener: HandsetListener) -> None:
-        if self.errors:
-            raise self.errors.pop(0)
+        self._begin()
         self._listener = listener
-        self._ended = asyncio.get_running_loop().create_future()
-        try:
-            await self._ended
-        finally:
-            self._ended = None
+        await self._run()
 
     def tell(self, state: CrewState) -> None:
         self.on_tell()
         self._log.append(("tell", self._clock()))
         self.told.append((self._clock(), state))
-
-    def fail(self, error: Exception) -> None:
-        assert self._ended is not None
-        self._ended.set_exception(error)
 
     def press(
         self,

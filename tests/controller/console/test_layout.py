@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -104,26 +105,10 @@ WILD = Status(
 ALL = {**PHASES, "faulty": FAULTY, "wild": WILD}
 
 
-def bare(
-    status: Status,
-    columns: int = 80,
-    rows: int = 24,
-    *,
-    entry: str | None = None,
-    entry_error: str = "",
-    look: Look = Look(),  # noqa: B008 - immutable
-) -> list[str]:
-    drawn = draw(
-        status,
-        columns=columns,
-        rows=rows,
-        keys=KEYS,
-        entry=entry,
-        entry_error=entry_error,
-        clock_text="19:03:12",
-        look=look,
-    )
-    return [SGR.sub("", each) for each in drawn]
+def bare(status: Status, columns: int = 80, rows: int = 24, **more: Any) -> list[str]:
+    """The lines of the screen without their styles."""
+    about = {"keys": KEYS, "clock_text": "19:03:12"} | more
+    return [SGR.sub("", each) for each in draw(status, columns=columns, rows=rows, **about)]
 
 
 def words(status: Status, columns: int = 80, rows: int = 24) -> str:

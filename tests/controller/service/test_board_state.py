@@ -425,10 +425,12 @@ def health(game: Game) -> list[BoardHealth]:
 
 @mixed
 async def test_a_board_that_never_answers_is_sent_all_game_and_no_fault(game: Game) -> None:
-    await game.present(35.5)
+    await game.at(2)
+    game.handset.press(Key.READY)
+    await game.present(20.5)
     game.answer(Answered.RIGHT)
-    assert game.lamps() == (25, 25)
-    assert health(game) == [BoardHealth("north", "right", "25"), SENT]
+    assert game.lamps() == (7, 7)
+    assert health(game) == [BoardHealth("north", "right", "7"), SENT]
     assert SENT.well and not game.status.boards_dark
     events = [row.event for row in game.journal.of("fault")]
     assert [each for each in events if "board" in each or "south" in each] == []

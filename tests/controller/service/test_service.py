@@ -671,7 +671,7 @@ async def test_before_the_first_order(game: Game) -> None:
 
 
 @in_idle
-async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> None:
+async def test_a_count_with_its_ruling_and_who_gave_it_runs_stops_and_is_held(game: Game) -> None:
     game.handset.press(Key.DEAD_BALL)
     await game.at(5.25)
     said = game.status
@@ -679,11 +679,6 @@ async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> No
     assert (said.last, said.by, said.result) == ("play ended: routine", "handset 1", "running")
     assert (said.ruling_seconds, said.starts_on, said.boards) == (40, "dead_ball", "lit")
     assert said.citation
-
-
-@in_idle
-async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(game: Game) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.at(12.5)
     game.handset.press(Key.STOP)
     await game.at(20)

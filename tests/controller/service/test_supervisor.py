@@ -15,9 +15,24 @@ from drivers.base import DriverError, FrameError, PortError
 from tests.shared.virtual_time import VirtualClock, virtual
 
 S = 1_000_000_000
-
-
 Script = Callable[[int], Coroutine[Any, Any, None]]
+
+
+NO_DEVICE, LOST = OSError(2, "no such device"), OSError(5, "lost")
+WELL = (3600, None)
+
+
+def runs(*each: tuple[float, Exception | None]) -> Script:
+    """How many seconds each run lasts and what it then raises; all later ones are like the last."""
+
+    async def script(number: int) -> None:
+        lasts_s, error = each[min(number, len(each) - 1)]
+        if lasts_s:
+            await asyncio.sleep(lasts_s)
+        if error is not None:
+            raise error
+
+    return script
 
 
 class Ward:
@@ -63,13 +78,8 @@ class Ward:
 async def test_a_driver_s_error_is_a_fault_told_once_and_its_end_too(
     clock: VirtualClock, error: Exception, words: str
 ) -> None:
-    async def script(number: int) -> None:
-        if number < 4:
-            raise error
-        await asyncio.sleep(3600)
-
     start_at = clock()
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs(*[(0, error)] * 4, WELL))
     await asyncio.sleep(10)
     assert ward.told == [(start_at, words), (start_at + int(1.5 * S), "")]
     assert ward.started == [start_at + S], "only with its device open"
@@ -78,10 +88,7 @@ async def test_a_driver_s_error_is_a_fault_told_once_and_its_end_too(
 
 @virtual
 async def test_the_pauses_grow_and_stay(clock: VirtualClock) -> None:
-    async def script(_: int) -> None:
-        raise OSError(2, "no such device")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((0, NO_DEVICE)))
     await asyncio.sleep(12)
     gaps = [(b - a) / S for a, b in itertools.pairwise(ward.runs)]
     assert gaps[:11] == [*PAUSES_S, PAUSES_S[-1], PAUSES_S[-1]]
@@ -93,12 +100,7 @@ async def test_the_pauses_grow_and_stay(clock: VirtualClock) -> None:
 async def test_after_10_s_of_service_the_next_fault_starts_with_the_shortest_pause(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 4:
-            await asyncio.sleep(11)
-        raise OSError(5, "lost")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs(*[(0, LOST)] * 4, (11, LOST), (0, LOST)))
     await asyncio.sleep(14)
     assert ward.runs[5] - ward.runs[4] == int(11.1 * S)
     assert [fault for _, fault in ward.told[:3]] == ["[Errno 5] lost", "", "[Errno 5] lost"]
@@ -128,13 +130,8 @@ async def test_a_device_back_in_time_is_found_in_time_for_its_boards_to_return(
 async def test_a_fault_that_takes_another_s_place_is_told_and_a_repeated_one_is_not(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 0:
-            await asyncio.sleep(1)
-            raise OSError(5, "hung up")
-        raise OSError(*((2, "no such device") if number < 4 else (13, "permission denied")))
-
-    ward = Ward(clock, script)
+    denied = OSError(13, "permission denied")
+    ward = Ward(clock, runs((1, OSError(5, "hung up")), *[(0, NO_DEVICE)] * 3, (0, denied)))
     await asyncio.sleep(10)
     assert [fault for _, fault in ward.told] == [
         "[Errno 5] hung up",
@@ -150,24 +147,14 @@ async def test_a_fault_that_takes_another_s_place_is_told_and_a_repeated_one_is_
 async def test_a_bug_of_ours_is_raised_whenever_it_comes(
     clock: VirtualClock, after_s: float, failures: int
 ) -> None:
-    async def script(number: int) -> None:
-        if number < failures:
-            raise OSError(5, "lost")
-        if after_s:
-            await asyncio.sleep(after_s)
-        raise ValueError("ours")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs(*[(0, LOST)] * failures, (after_s, ValueError("ours"))))
     with pytest.raises(ValueError, match="ours"):
         await ward.task
 
 
 @virtual
 async def test_a_driver_that_returns_has_a_fault_and_is_run_again(clock: VirtualClock) -> None:
-    async def script(number: int) -> None:
-        await asyncio.sleep(0.2 if number == 0 else 3600)
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((0.2, None), WELL))
     began_at = clock()
     await asyncio.sleep(5)
     assert [at - began_at for at in ward.runs] == [0, int(0.3 * S)]
@@ -224,14 +211,7 @@ async def test_an_error_on_the_way_out_does_not_undo_a_cancellation(clock: Virtu
 async def test_a_device_lost_again_before_it_counts_as_well_is_told_again(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 1:
-            await asyncio.sleep(0.4)  # long enough for its boards to answer
-        elif number == 0:
-            await asyncio.sleep(20)
-        raise OSError(5, "lost")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((20, LOST), (0.4, LOST), (0, LOST)))
     await asyncio.sleep(30)
     assert len(ward.started) == 2
     lost_again_at = ward.runs[1] + int(0.4 * S)
