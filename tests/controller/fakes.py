@@ -15,7 +15,7 @@ from controller.journal.file import Opening
 from controller.journal.recorder import Recorder
 from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
-from controller.rules.events import Role
+from controller.rules.events import Event, Order, Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
@@ -43,6 +43,14 @@ RULES = load_rule_set("nfhs")
 
 Log = list[tuple[str, int]]
 """What happened, in order: "show", "tell", "append", "observe", each with its instant."""
+
+
+def clock_after(*ordered: Event, at: int) -> PlayClock:
+    """A play clock to which a keeper gave these orders at one instant."""
+    play_clock = PlayClock(RULES)
+    for event in ordered:
+        play_clock.handle(Order(event, at, 1), at)
+    return play_clock
 
 
 class FakeDriver:

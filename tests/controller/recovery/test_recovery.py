@@ -20,26 +20,17 @@ from controller.recovery.recovery import (
     plan_restart,
 )
 from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrder, Snapshot
-from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
+from controller.rules.events import HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
-from controller.rules.play_clock import PlayClock, State
+from controller.rules.play_clock import State
 from drivers.base import Acknowledgement, Answer
-from tests.controller.fakes import RULES, S
+from tests.controller.fakes import S, clock_after
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
 IDENTITY = Identity("/state", "boot-a", "0.1.0", "rules-1")
-
-
-def state_after(*events: Event, at: int = AT) -> State:
-    play_clock = PlayClock(RULES)
-    for event in events:
-        play_clock.handle(Order(event, at, 1), at)
-    return play_clock.state
-
-
-RUNS = state_after(PlayEnded("incomplete_pass"))
-STANDS = state_after(HoldNumber(Number.ADMINISTRATIVE))
+RUNS = clock_after(PlayEnded("incomplete_pass"), at=AT).state
+STANDS = clock_after(HoldNumber(Number.ADMINISTRATIVE), at=AT).state
 
 
 def kept(state: State, **changes: Any) -> Snapshot:

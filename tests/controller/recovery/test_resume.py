@@ -20,22 +20,15 @@ from controller.rules.play_clock import PlayClock
 from controller.service.crew import CrewMember
 from controller.service.service import Service
 from drivers.base import Answer
-from tests.controller.fakes import EMPTY, RULES, FakeJournal, S
+from tests.controller.fakes import EMPTY, RULES, FakeJournal, S, clock_after
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
 NUMBERS = Numbers(3, 20, settled=True)
 
 
-def after(*ordered: Event, at: int = AT) -> PlayClock:
-    play_clock = PlayClock(RULES)
-    for event in ordered:
-        play_clock.handle(Order(event, at, 1), at)
-    return play_clock
-
-
 def planned(*ordered: Event, **more: Any) -> RestartPlan:
-    play_clock = after(*ordered)
+    play_clock = clock_after(*ordered, at=AT)
     usual: dict[str, Any] = {
         "state": play_clock.state,
         "state_at": AT,
@@ -170,7 +163,7 @@ def test_an_outage_darkens_only_a_count(ordered: tuple[Event, ...], dark: bool) 
 
 
 def test_boards_off_by_order_keep_their_reason() -> None:
-    ordered = after(events.Ready()).state._replace(off=Off.ORDERED)
+    ordered = clock_after(events.Ready(), at=AT).state._replace(off=Off.ORDERED)
     resumed = Resumed(planned(state=ordered, doubt="the service died"), AT + S)
     assert resumed.off is Off.ORDERED
     assert resumed.journal.rows == []
