@@ -346,3 +346,4 @@ def game_with(
 in_game = game_with()
 in_idle = game_with(at_s=2)
 in_live = game_with(at_s=2, key=Key.SNAP)
+in_running = game_with(at_s=2, key=Key.DEAD_BALL)

@@ -82,24 +82,15 @@ FAULTY = replace(
     alarms=("forged presses on the air", "another controller is on the boards' pair"),
     unauthenticated=True,
 )
+TEXTS = ("rules", "phase", "boards", "boards_why", "last", "by", "result", "reason", "starts_on")
+HOSTILE_TEXTS: dict[str, Any] = dict.fromkeys((*TEXTS, "citation", "override", "journal"), HOSTILE)
 WILD = Status(
-    rules=HOSTILE,
-    phase=HOSTILE,
+    **HOSTILE_TEXTS,
     numerals=1_000_000,
     remaining_ms=-5,
-    boards=HOSTILE,
-    boards_why=HOSTILE,
-    last=HOSTILE,
-    by=HOSTILE,
-    result=HOSTILE,
-    reason=HOSTILE,
     ruling_seconds=40,
-    starts_on=HOSTILE,
-    citation=HOSTILE,
-    override=HOSTILE,
     board_health=tuple(BoardHealth(HOSTILE, HOSTILE, HOSTILE, HOSTILE) for _ in range(40)),
     handset_health=tuple(HandsetHealth(HOSTILE, HOSTILE, HOSTILE, 1, 1, HOSTILE) for _ in range(9)),
-    journal=HOSTILE,
     alarms=(HOSTILE,) * 9,
 )
 ALL = {**PHASES, "faulty": FAULTY, "wild": WILD}

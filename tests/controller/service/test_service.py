@@ -26,6 +26,7 @@ from tests.controller.fakes import (
     in_game,
     in_idle,
     in_live,
+    in_running,
 )
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
@@ -140,9 +141,8 @@ async def test_a_press_boards_handsets_journal_in_this_order(game: Game) -> None
     assert order_of(game, lambda: game.service.enter(PlayEnded("foul"))) == ORDER
 
 
-@in_idle
+@in_running
 async def test_zero_boards_handsets_journal_in_this_order(game: Game) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.present(41.9)
     game.log.clear()
     await game.present(42.01)
@@ -261,11 +261,10 @@ async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: G
 # Boards that disagree
 
 
-@in_idle
+@in_running
 async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral(
     game: Game,
 ) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.present(5.5)
     game.south.fall_silent()
     assert game.lamps() == (None, None)
@@ -278,9 +277,8 @@ async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral
     assert game.state.boards_lit
 
 
-@in_idle
+@in_running
 async def test_a_long_silence_needs_a_relight_and_the_count_goes_on_meanwhile(game: Game) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.present(5)
     await game.at(5.03)
     game.south.fall_silent()
@@ -364,7 +362,7 @@ async def test_off_ordered_while_a_fault_masks_the_boards_stays_off_when_it_heal
     game.south.answer(Answered.RIGHT, "dark")
     await game.at(8)
     assert game.lamps() == (None, None)
-    assert game.status.boards_why == "by order"
+    assert (game.status.boards, game.status.boards_why) == ("off", "by order")
     toggle(game)
     assert game.lamps() == (40, 40)
 
@@ -473,9 +471,8 @@ async def test_nobody_heard_for_60_s_in_live_puts_the_boards_off(game: Game) -> 
     assert game.lamps() == (40, 40)
 
 
-@in_idle
+@in_running
 async def test_a_running_count_finishes_before_the_boards_go_off(game: Game) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.at(41.99)
     assert game.lamps() == (1, 1)
     await game.at(42.2)
@@ -670,9 +667,8 @@ async def test_before_the_first_order(game: Game) -> None:
     assert (said.alarms, said.unauthenticated, said.journal) == ((), False, "")
 
 
-@in_idle
+@in_running
 async def test_a_count_with_its_ruling_and_who_gave_it_runs_stops_and_is_held(game: Game) -> None:
-    game.handset.press(Key.DEAD_BALL)
     await game.at(5.25)
     said = game.status
     assert (said.phase, said.numerals, said.remaining_ms) == ("RUNNING", 37, 36_750)
