@@ -192,9 +192,8 @@ def test_a_failing_disk_is_told_once_retried_more_slowly_and_its_healing_told() 
 def test_the_pauses_begin_short_again_with_each_fault() -> None:
     log: list[object] = []
     lost = OSError(errno.EIO, "I/O")
-    journal = make(
-        Path("journal"), [], open_file=fake(log, lost, lost, None, lost, None), wait=log.append
-    )
+    file = fake(log, lost, lost, None, lost, None)
+    journal = make(Path("journal"), [], open_file=file, wait=log.append)
     journal.start()
     assert journal.opening(PATIENCE_S) is not None
     for number in (1, 2):
