@@ -95,9 +95,8 @@ def show(screen: Screen, status: Status, columns: int = 80, rows: int = 24) -> N
 def full(status: Status, columns: int, rows: int) -> Terminal:
     terminal = Terminal(columns, rows)
     terminal.feed("\x1b[2J")
-    for row, text in enumerate(
-        draw(status, columns=columns, rows=rows, keys=KEYS, clock_text="19:03:12"), 1
-    ):
+    drawn = draw(status, columns=columns, rows=rows, keys=KEYS, clock_text="19:03:12")
+    for row, text in enumerate(drawn, 1):
         terminal.feed(f"\x1b[{row};1H{text}")
     return terminal
 

@@ -372,8 +372,8 @@ def test_a_read_only_file() -> None:
         with ordinary_user():
             mended = noting(faults, lambda: path.chmod(0o644))
             journal = make(path, [], on_fault=mended)
-            journal.start()
             journal.append(row(2))
+            journal.start()
             until(lambda: journal.journalled >= 2)
             assert journal.close(PATIENCE_S)
             assert [number for number, _ in events(path)] == [1, 2, None]
