@@ -6,15 +6,16 @@ All of them write to one :class:`Log` as well, so that a test sees the order wit
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Coroutine
+import contextlib
+from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Concatenate, ParamSpec
 
 from controller.journal.file import Opening
 from controller.journal.recorder import Recorder
 from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
-from controller.rules.events import Role
+from controller.rules.events import Event, Order, Role
 from controller.rules.gestures import Gestures
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
@@ -33,7 +34,9 @@ from drivers.base import (
     Key,
     Press,
 )
-from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
+from tests.shared.virtual_time import VirtualClock, sleep_until, virtual_with
+
+P = ParamSpec("P")
 
 MS, S = 1_000_000, 1_000_000_000
 RULES = load_rule_set("nfhs")
@@ -42,18 +45,54 @@ Log = list[tuple[str, int]]
 """What happened, in order: "show", "tell", "append", "observe", each with its instant."""
 
 
-class FakeBoard:
+def clock_after(*ordered: Event, at: int) -> PlayClock:
+    """A play clock to which a keeper gave these orders at one instant."""
+    play_clock = PlayClock(RULES)
+    for event in ordered:
+        play_clock.handle(Order(event, at, 1), at)
+    return play_clock
+
+
+class FakeDriver:
+    """``errors`` are raised by the next runs in their first step, one a run; :meth:`fail` ends the
+    present one."""
+
+    def __init__(self, clock: VirtualClock, log: Log | None) -> None:
+        self.errors: list[Exception] = []
+        self._clock, self._log = clock, [] if log is None else log
+        self._ended: asyncio.Future[None] | None = None
+
+    @property
+    def open(self) -> bool:
+        return self._ended is not None
+
+    def _begin(self) -> None:
+        if self.errors:
+            raise self.errors.pop(0)
+
+    async def _run(self) -> None:
+        self._ended = asyncio.get_running_loop().create_future()
+        try:
+            await self._ended
+        finally:
+            self._ended = None
+
+    def fail(self, error: Exception) -> None:
+        assert self._ended is not None
+        self._ended.set_exception(error)
+
+
+class FakeBoard(FakeDriver):
     """One driver of ``names``. ``shown`` holds every face that reached its open port.
 
     A ``mute`` one can never answer. ``lamps`` is what players read now. Each frame has left its
-    port with the next one, unless the port is ``stuck``. ``errors`` are raised by the next runs in
-    their first step, one a run; :meth:`fail` ends the present one; ``on_exit`` is raised on the
-    way out.
+    port with the next one, unless the port is ``stuck``. ``on_exit`` is raised on the way out.
     """
 
     def __init__(
         self, clock: VirtualClock, *names: str, mute: bool = False, log: Log | None = None
     ) -> None:
+        super().__init__(clock, log)
         self.name = "+".join(names)
         self.boards = names
         self.answering = () if mute else names
@@ -62,27 +101,17 @@ class FakeBoard:
         self.stuck, self.sent = False, 0
         self.opened_at: list[int] = []
         self.closed_at: list[int] = []
-        self.errors: list[Exception] = []
         self.on_exit: Exception | None = None
         self.on_show: Callable[[Face], None] = lambda _: None
-        self._clock, self._log = clock, [] if log is None else log
         self._listener: BoardListener | None = None
-        self._ended: asyncio.Future[None] | None = None
-
-    @property
-    def open(self) -> bool:
-        return self._ended is not None
 
     async def run(self, listener: BoardListener) -> None:
-        if self.errors:
-            raise self.errors.pop(0)
+        self._begin()
         self._listener = listener
-        self._ended = asyncio.get_running_loop().create_future()
         self.opened_at.append(self._clock())
         try:
-            await self._ended
+            await self._run()
         finally:
-            self._ended = None
             self.lamps = None
             self.closed_at.append(self._clock())
             if self.on_exit is not None:
@@ -90,16 +119,12 @@ class FakeBoard:
 
     def show(self, face: Face) -> None:
         self.on_show(face)
-        if self._ended is None:
+        if not self.open:
             return
         self._log.append(("show", self._clock()))
         self.sent = self.sent if self.stuck else len(self.shown)
         self.shown.append((self._clock(), face.numerals))
         self.lamps = face.numerals
-
-    def fail(self, error: Exception) -> None:
-        assert self._ended is not None
-        self._ended.set_exception(error)
 
     def lose_for(self, runs: int) -> None:
         """The port is lost, and ``runs`` further attempts to open it fail."""
@@ -129,8 +154,8 @@ def report(board: str, answered: Answered, seen: str = "", **more: Any) -> Board
     return BoardReport(board=board, answered=answered, expected=seen, seen=seen, **more)
 
 
-class FakeHandset:
-    """A driver of handsets; ``told`` holds what they were told. Faults as in :class:`FakeBoard`."""
+class FakeHandset(FakeDriver):
+    """A driver of handsets; ``told`` holds what they were told."""
 
     def __init__(
         self,
@@ -142,33 +167,22 @@ class FakeHandset:
         serves: tuple[int, ...] = (1, 2, 3),
         log: Log | None = None,
     ) -> None:
+        super().__init__(clock, log)
         self.name, self.beacons, self.authenticated = name, beacons, authenticated
         self.serves = serves
         self.told: list[tuple[int, CrewState]] = []
-        self.errors: list[Exception] = []
         self.on_tell: Callable[[], None] = lambda: None
-        self._clock, self._log = clock, [] if log is None else log
         self._listener: HandsetListener | None = None
-        self._ended: asyncio.Future[None] | None = None
 
     async def run(self, listener: HandsetListener) -> None:
-        if self.errors:
-            raise self.errors.pop(0)
+        self._begin()
         self._listener = listener
-        self._ended = asyncio.get_running_loop().create_future()
-        try:
-            await self._ended
-        finally:
-            self._ended = None
+        await self._run()
 
     def tell(self, state: CrewState) -> None:
         self.on_tell()
         self._log.append(("tell", self._clock()))
         self.told.append((self._clock(), state))
-
-    def fail(self, error: Exception) -> None:
-        assert self._ended is not None
-        self._ended.set_exception(error)
 
     def press(
         self,
@@ -311,29 +325,25 @@ class Game:
         return self.handset.told[-1][1]
 
 
-GameTest = Callable[[Game], Coroutine[Any, Any, None]]
+def game_with(
+    *, at_s: float = 0, key: Key | None = None, **about: Any
+) -> Callable[[Callable[Concatenate[Game, P], Coroutine[Any, Any, None]]], Callable[P, None]]:
+    """Give a test a running :class:`Game` of this kind, in virtual time. It is ``at_s`` old, and
+    the keeper pressed ``key`` just now."""
 
+    @contextlib.asynccontextmanager
+    async def opened(clock: VirtualClock) -> AsyncIterator[Game]:
+        async with Game(clock, **about) as game:
+            if at_s:
+                await game.at(at_s)
+            if key is not None:
+                game.handset.press(key)
+            yield game
 
-def game_with(*, live: bool = False, **about: Any) -> Callable[[GameTest], Callable[[], None]]:
-    """Give a test a running :class:`Game` of this kind, in virtual time. A ``live`` one is 2 s old
-    and the ball was snapped just now, so that 40 is shown and held."""
-
-    def decorated(test: GameTest) -> Callable[[], None]:
-        async def with_game(clock: VirtualClock) -> None:
-            async with Game(clock, **about) as game:
-                if live:
-                    await game.at(2)
-                    game.handset.press(Key.SNAP)
-                await test(game)
-
-        with_game.__name__ = test.__name__
-        with_game.__qualname__ = test.__qualname__
-        with_game.__module__ = test.__module__
-        with_game.__doc__ = test.__doc__
-        return virtual(with_game)
-
-    return decorated
+    return virtual_with(opened)
 
 
 in_game = game_with()
-in_live = game_with(live=True)
+in_idle = game_with(at_s=2)
+in_live = game_with(at_s=2, key=Key.SNAP)
+in_running = game_with(at_s=2, key=Key.DEAD_BALL)

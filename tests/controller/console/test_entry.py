@@ -20,6 +20,13 @@ def ended(ending: str, *facts: str) -> PlayEnded:
     return PlayEnded(ending, frozenset(facts))
 
 
+def refused(typed: str) -> str:
+    """What a wrong line answers."""
+    with pytest.raises(EntryError) as caught:
+        parse_entry(typed, RULES)
+    return str(caught.value).replace("_", " ")
+
+
 @given(
     ending=st.sampled_from(ENDINGS),
     facts=st.lists(st.sampled_from(FACTS), unique=True),
@@ -69,44 +76,33 @@ def test_every_count(number: int) -> None:
     "typed", ["count", "count 100", "count -1", "count +5", "count 1.5", "count x", "count 1 7"]
 )
 def test_a_count_out_of_range_says_the_range_and_what_was_typed(typed: str) -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry(typed, RULES)
-    assert "0 to 99" in str(caught.value)
-    assert typed.removeprefix("count").strip() in str(caught.value)
+    said = refused(typed)
+    assert "0 to 99" in said
+    assert typed.removeprefix("count").strip() in said
 
 
 @pytest.mark.parametrize("typed", ["", " ", ",", " _ , "])
 def test_nothing_typed_says_what_would_mean_something(typed: str) -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry(typed, RULES)
-    assert HELP in str(caught.value)
+    assert HELP in refused(typed)
 
 
 @pytest.mark.parametrize("typed", ["incomplet", "incomplet pass", "incompletes", "incomplete pas"])
 def test_a_slip_is_told_the_nearest_name(typed: str) -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry(typed, RULES)
-    said = str(caught.value)
-    assert typed in said.replace("_", " ") and "incomplete pass" in said.replace("_", " ")
+    said = refused(typed)
+    assert typed in said and "incomplete pass" in said
 
 
 def test_a_slip_with_facts_is_told_the_nearest_ending() -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry("incomplet pass fourth down", RULES)
-    assert "incomplete pass" in str(caught.value).replace("_", " ")
+    assert "incomplete pass" in refused("incomplet pass fourth down")
 
 
 @pytest.mark.parametrize("name", sorted(NOT_ENDINGS))
 def test_what_only_ruling_answers_is_no_ending(name: str) -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry(name.replace("_", " "), RULES)
-    assert "does not say how a play ended" in str(caught.value)
+    assert "does not say how a play ended" in refused(name.replace("_", " "))
 
 
 def test_an_unknown_fact_names_itself_its_ending_and_those_that_are_known() -> None:
-    with pytest.raises(EntryError) as caught:
-        parse_entry("incomplete pass 4th down", RULES)
-    said = str(caught.value).replace("_", " ")
+    said = refused("incomplete pass 4th down")
     assert "'4th down'" in said and "'incomplete pass'" in said
     for fact in FACTS:
         assert fact.replace("_", " ") in said

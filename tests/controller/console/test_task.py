@@ -9,8 +9,9 @@ import os
 import sys
 import termios
 import tty
-from collections.abc import AsyncIterator, Callable, Iterator
+from collections.abc import AsyncIterator, Callable, Coroutine, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,7 +21,6 @@ from controller.console.task import ConsoleTask
 from controller.console.terminal import unblocked
 from controller.rulebook.loader import load_rule_set
 from controller.rules.settings import Settings
-from controller.service.service import Service
 from drivers.base import Edge, Key, Press
 from drivers.board.node import NodeBus
 from drivers.port.serial_port import SerialPort
@@ -96,8 +96,10 @@ class Bench:
 
     running: asyncio.Task[None]
 
-    def __init__(self, clock: VirtualClock, console: ConsoleTask, port: str = "") -> None:
-        self.clock, self.console = clock, console
+    def __init__(
+        self, clock: VirtualClock, console: ConsoleTask, output: Output | None, port: str
+    ) -> None:
+        self.clock, self.console, self._output = clock, console, output
         assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
         assembler.console("keeper", console, None)
         if port:
@@ -107,19 +109,33 @@ class Bench:
             assembler.boards(SIMULATED_BOARDS)
         self.journal = FakeJournal(clock, EMPTY, None)
         self.assembly = assembler.build(self.journal)
+        self.service = self.assembly.service
         self.typing = Line()
-
-    @property
-    def service(self) -> Service:
-        return self.assembly.service
 
     @property
     def phase(self) -> str:
         return self.service.status().phase
 
+    @property
+    def numerals(self) -> list[int | None]:
+        """What the boards show."""
+        return [node.shown(self.clock()).numerals for node in self.assembly.nodes]
+
     def press(self, key: Key) -> None:
         now = self.clock()
         self.service.key_pressed(Press(0, key, Edge.DOWN, now, now))
+
+    def read(self) -> bytes:
+        assert self._output is not None
+        return self._output.read()
+
+    async def said_after(self, act: Callable[[], object]) -> bytes:
+        """What is written in the second after ``act``, which is done 1 s from now."""
+        await asyncio.sleep(1)
+        self.read()
+        act()
+        await asyncio.sleep(1)
+        return self.read()
 
 
 class Line:
@@ -141,7 +157,7 @@ async def bench(
     """A running service with its console; afterwards both have ended without an error."""
     with contextlib.redirect_stdout(output.stream if output else None):
         console = ConsoleTask(simulator=simulator, plain=plain)
-    made = Bench(clock, console, port)
+    made = Bench(clock, console, output, port)
     made.journal.fault = disk
     console.attach(made.service, made.typing)
     for pair in made.assembly.pairs:
@@ -165,20 +181,43 @@ async def bench(
                 pair.close()
 
 
+BenchTest = Callable[[Bench], Coroutine[Any, Any, None]]
+
+
+def run_beside(output: Output | None, test: BenchTest, **about: Any) -> None:
+    """Run a test beside a console of this kind that writes to ``output``."""
+
+    async def main(clock: VirtualClock) -> None:
+        async with bench(clock, output, **about) as made:
+            await test(made)
+
+    run(main)
+
+
+def beside(output: str, **about: Any) -> Callable[[BenchTest], Callable[..., None]]:
+    """Give a test a running console that writes to the fixture called ``output``."""
+
+    def decorated(test: BenchTest) -> Callable[..., None]:
+        def with_bench(request: pytest.FixtureRequest) -> None:
+            run_beside(request.getfixturevalue(output), test, **about)
+
+        with_bench.__name__ = test.__name__
+        return with_bench
+
+    return decorated
+
+
 # Where it goes
 
 
 def test_a_terminal_gets_a_screen_and_is_given_back(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            await asyncio.sleep(2)
-            first = terminal.read()
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(1)
-            assert first.startswith(ENTERS) and b"PLAY CLOCK" in first and b"NO COUNT" in first
-            assert b"RUNNING" in terminal.read()
+    async def main(made: Bench) -> None:
+        await asyncio.sleep(2)
+        first = made.read()
+        assert first.startswith(ENTERS) and b"PLAY CLOCK" in first and b"NO COUNT" in first
+        assert b"RUNNING" in await made.said_after(lambda: made.press(Key.DEAD_BALL))
 
-    run(main)
+    run_beside(terminal, main)
     assert terminal.read().endswith(LEAVES)
 
 
@@ -187,25 +226,17 @@ def test_a_terminal_that_shall_not_be_drawn_on_gets_lines(
     terminal: Output, monkeypatch: pytest.MonkeyPatch, term: str, plain: bool
 ) -> None:
     monkeypatch.setenv("TERM", term)
-
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, plain=plain):
-            await asyncio.sleep(2)
-
-    run(main)
+    run_beside(terminal, lambda _: asyncio.sleep(2), plain=plain)
     said = terminal.read()
     assert b"\x1b" not in said and b"NO COUNT" in said and b"north right" in said
 
 
-def test_a_pipe_gets_a_line_for_each_numeral(pipe: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
-            await asyncio.sleep(2)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(40.5)
-
-    run(main)
-    said = pipe.read().decode().splitlines()
+@beside("pipe")
+async def test_a_pipe_gets_a_line_for_each_numeral(made: Bench) -> None:
+    await asyncio.sleep(2)
+    made.press(Key.DEAD_BALL)
+    await asyncio.sleep(40.5)
+    said = made.read().decode().splitlines()
     for number in range(40, 0, -1):
         assert any(f"RUNNING {number} " in f"{line} " for line in said), number
     assert any("ZERO" in line for line in said)
@@ -213,13 +244,12 @@ def test_a_pipe_gets_a_line_for_each_numeral(pipe: Output) -> None:
 
 
 def test_an_installation_without_a_terminal_is_quiet_while_all_is_well(pipe: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe, simulator=False) as made:
-            await asyncio.sleep(2)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(5)
+    async def main(made: Bench) -> None:
+        await asyncio.sleep(2)
+        made.press(Key.DEAD_BALL)
+        await asyncio.sleep(5)
 
-    run(main)
+    run_beside(pipe, main, simulator=False)
     assert pipe.read() == b""
 
 
@@ -227,207 +257,122 @@ def test_an_installation_without_a_terminal_still_tells_a_fault(
     tmp_path: Path, pipe: Output, capfd: pytest.CaptureFixture[str]
 ) -> None:
     missing = str(tmp_path / "boards")
-
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe, simulator=False, port=missing):
-            await asyncio.sleep(5)
-
-    run(main)
+    run_beside(pipe, lambda _: asyncio.sleep(5), simulator=False, port=missing)
     said = pipe.read().decode() + capfd.readouterr().err
     assert f"{missing}: cannot open: No such file or directory" in said
 
 
 def test_without_any_output_it_says_nothing_and_the_clock_runs() -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, None) as made:
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(3)
-            assert made.phase == "RUNNING"
+    async def main(made: Bench) -> None:
+        made.press(Key.DEAD_BALL)
+        await asyncio.sleep(3)
+        assert made.phase == "RUNNING"
 
-    run(main)
+    run_beside(None, main)
 
 
 def test_a_terminal_that_changes_its_size_is_drawn_anew(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal):
-            await asyncio.sleep(1)
-            terminal.read()
-            termios.tcsetwinsize(terminal.fds[1], (30, 100))
-            await asyncio.sleep(1)
-            drawn = terminal.read()
-            assert b"\x1b[2J" in drawn and b"\x1b[30;1H" in drawn
+    async def main(made: Bench) -> None:
+        drawn = await made.said_after(lambda: termios.tcsetwinsize(terminal.fds[1], (30, 100)))
+        assert b"\x1b[2J" in drawn and b"\x1b[30;1H" in drawn
 
-    run(main)
+    run_beside(terminal, main)
 
 
-def test_changes_in_quick_succession_are_drawn_at_most_every_50_ms(pipe: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
-            await asyncio.sleep(2)
-            pipe.read()
-            for key in (Key.DEAD_BALL, Key.SNAP) * 50:
-                made.press(key)
-                await asyncio.sleep(0.01)
-
-    run(main)
-    assert len(pipe.read().splitlines()) <= 1 / 0.05 + 2
+@beside("pipe")
+async def test_changes_in_quick_succession_are_drawn_at_most_every_50_ms(made: Bench) -> None:
+    await asyncio.sleep(2)
+    made.read()
+    for key in (Key.DEAD_BALL, Key.SNAP) * 50:
+        made.press(key)
+        await asyncio.sleep(0.01)
+    assert len(made.read().splitlines()) <= 1 / 0.05 + 2
 
 
 # What it says
 
 
-def test_a_journal_that_is_not_written_is_said(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, disk="/srv/record.sqlite3: disk full"):
-            await asyncio.sleep(1)
-
-    run(main)
-    assert b"not written: /srv/record.sqlite3: disk full" in terminal.read()
+@beside("terminal", disk="/srv/record.sqlite3: disk full")
+async def test_a_journal_that_is_not_written_is_said(made: Bench) -> None:
+    await asyncio.sleep(1)
+    assert b"not written: /srv/record.sqlite3: disk full" in made.read()
 
 
-def test_the_keys_are_on_the_screen_with_the_names_the_field_uses(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal):
-            await asyncio.sleep(1)
-
-    run(main)
-    drawn = terminal.read().decode()
-    # README.md, "Keys": a key is called by its label wherever it is spoken of.
-    for label in ("DEAD BALL", "READY", "SNAP", "STOP", "FLAG", "TIME-OUT", "INJURY", "UNDO"):
-        assert label in drawn, label
-    assert "NO COUNT" in drawn and "BOARDS OFF" in drawn
-
-
-def test_an_installation_does_not_offer_a_key_that_does_not_quit(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, simulator=False):
-            await asyncio.sleep(1)
-
-    run(main)
-    last_line = terminal.read().decode().partition("\x1b[24;1H")[2]
-    assert ":quit" in last_line
+@beside("terminal", simulator=False)
+async def test_an_installation_does_not_offer_a_key_that_does_not_quit(made: Bench) -> None:
+    await asyncio.sleep(1)
+    assert ":quit" in made.read().decode().partition("\x1b[24;1H")[2], "in the last line"
 
 
 # Commands
 
 
-def test_q_ends_the_simulator(pipe: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
-            await asyncio.sleep(1)
-            made.console.command("q")
-            await asyncio.sleep(1)
-            assert made.running.done()
-            assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [None, None]
-
-    run(main)
+@beside("pipe")
+async def test_q_ends_the_simulator(made: Bench) -> None:
+    await made.said_after(lambda: made.console.command("q"))
+    assert made.running.done()
+    assert made.numerals == [None, None]
 
 
-def test_q_does_not_darken_an_installation_and_says_what_does(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, simulator=False) as made:
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(1)
-            terminal.read()
-            made.console.command("q")
-            await asyncio.sleep(1)
-            assert b":quit" in terminal.read()
-            assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [39, 39]
-
-    run(main)
+@beside("terminal", simulator=False)
+async def test_q_does_not_darken_an_installation_and_says_what_does(made: Bench) -> None:
+    made.press(Key.DEAD_BALL)
+    assert b":quit" in await made.said_after(lambda: made.console.command("q"))
+    assert made.numerals == [39, 39]
 
 
 @pytest.mark.parametrize("typed", ["quit", " QUIT ", "Quit"])
 @pytest.mark.parametrize("simulator", [True, False])
 def test_quit_in_full_ends_either(pipe: Output, typed: str, simulator: bool) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe, simulator=simulator) as made:
-            await asyncio.sleep(1)
-            made.console.entered(typed)
-            await asyncio.sleep(0.5)
-            assert made.running.done()
+    async def main(made: Bench) -> None:
+        await made.said_after(lambda: made.console.entered(typed))
+        assert made.running.done()
 
-    run(main)
+    run_beside(pipe, main, simulator=simulator)
 
 
-def test_a_line_is_an_order(pipe: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, pipe) as made:
-            await asyncio.sleep(1)
-            made.console.entered("touchdown")
-            await asyncio.sleep(1)
-            assert made.phase == "SET"
-            assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [25, 25]
-            made.console.entered("count 17")
-            await asyncio.sleep(0.1)
-            assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [17, 17]
-
-    run(main)
+@beside("pipe")
+async def test_a_line_is_an_order(made: Bench) -> None:
+    await made.said_after(lambda: made.console.entered("touchdown"))
+    assert made.phase == "SET"
+    assert made.numerals == [25, 25]
+    made.console.entered("count 17")
+    await asyncio.sleep(0.1)
+    assert made.numerals == [17, 17]
 
 
 @pytest.mark.parametrize("plain", [False, True])
 def test_a_wrong_line_changes_nothing_and_is_answered(terminal: Output, plain: bool) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, plain=plain) as made:
-            await asyncio.sleep(1)
-            terminal.read()
-            made.console.entered("tuchdown")
-            await asyncio.sleep(1)
-            assert made.phase == "IDLE"
-            said = terminal.read()
-            assert b"'tuchdown'" in said and b"touchdown" in said
+    async def main(made: Bench) -> None:
+        said = await made.said_after(lambda: made.console.entered("tuchdown"))
+        assert made.phase == "IDLE"
+        assert b"'tuchdown'" in said and b"touchdown" in said
 
-    run(main)
+    run_beside(terminal, main, plain=plain)
 
 
-def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            made.console.entered("change of posession")
-            await asyncio.sleep(1)
-
-    run(main)
-    assert b"change of possession" in terminal.read().replace(b"_", b" ")
+@beside("terminal")
+async def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(made: Bench) -> None:
+    said = await made.said_after(lambda: made.console.entered("change of posession"))
+    assert b"change of possession" in said.replace(b"_", b" ")
 
 
-def test_a_character_that_is_no_key_is_named(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.read()
-            made.console.unknown("z")
-            await asyncio.sleep(1)
-            assert b"'z' is no key" in terminal.read()
-
-    run(main)
-
-
-def test_escape_alone_is_named_in_words(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            await asyncio.sleep(1)
-            terminal.read()
-            made.console.unknown("\x1b")
-            await asyncio.sleep(1)
-            said = terminal.read()
-            assert b"x1b" not in said and b"Esc" in said
-
-    run(main)
+@beside("terminal")
+async def test_what_is_no_key_is_named_and_escape_in_words(made: Bench) -> None:
+    assert b"'z' is no key" in await made.said_after(lambda: made.console.unknown("z"))
+    said = await made.said_after(lambda: made.console.unknown("\x1b"))
+    assert b"x1b" not in said and b"Esc" in said
 
 
 def test_what_was_wrong_is_gone_once_a_key_was_right(terminal: Output) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal) as made:
-            made.console.unknown("z")
-            await asyncio.sleep(1)
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(1)
-            terminal.read()
-            termios.tcsetwinsize(terminal.fds[1], (24, 81))  # to have all of it drawn
-            await asyncio.sleep(1)
-            assert b"'z' is no key" not in terminal.read()
+    async def main(made: Bench) -> None:
+        made.console.unknown("z")
+        await made.said_after(lambda: made.press(Key.DEAD_BALL))
+        resize = (terminal.fds[1], (24, 81))  # to have all of it drawn
+        said = await made.said_after(lambda: termios.tcsetwinsize(*resize))
+        assert b"PLAY CLOCK" in said and b"'z' is no key" not in said
 
-    run(main)
+    run_beside(terminal, main)
 
 
 # What fails
@@ -436,15 +381,14 @@ def test_what_was_wrong_is_gone_once_a_key_was_right(terminal: Output) -> None:
 def the_clock_goes_on(output: Output, after: Callable[[], object]) -> None:
     """Whatever ``after`` does to the console, the count that is started then runs."""
 
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, output) as made:
-            await asyncio.sleep(1)
-            after()
-            made.press(Key.DEAD_BALL)
-            await asyncio.sleep(10)
-            assert made.phase == "RUNNING"
+    async def main(made: Bench) -> None:
+        await asyncio.sleep(1)
+        after()
+        made.press(Key.DEAD_BALL)
+        await asyncio.sleep(10)
+        assert made.phase == "RUNNING"
 
-    run(main)
+    run_beside(output, main)
 
 
 def test_a_reader_that_has_gone_changes_nothing(
@@ -456,18 +400,17 @@ def test_a_reader_that_has_gone_changes_nothing(
 
 @pytest.mark.parametrize("plain", [False, True])
 def test_an_output_that_nobody_reads_never_holds_the_clock(terminal: Output, plain: bool) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with bench(clock, terminal, plain=plain) as made:
-            for _ in range(200):  # far more than a terminal's queue holds
-                made.press(Key.DEAD_BALL)
-                await asyncio.sleep(2)
-                made.press(Key.SNAP)
-                await asyncio.sleep(2)
+    async def main(made: Bench) -> None:
+        for _ in range(200):  # far more than a terminal's queue holds
             made.press(Key.DEAD_BALL)
-            await asyncio.sleep(0.5)
-            assert [node.shown(clock()).numerals for node in made.assembly.nodes] == [40, 40]
+            await asyncio.sleep(2)
+            made.press(Key.SNAP)
+            await asyncio.sleep(2)
+        made.press(Key.DEAD_BALL)
+        await asyncio.sleep(0.5)
+        assert made.numerals == [40, 40]
 
-    run(main)
+    run_beside(terminal, main, plain=plain)
 
 
 def test_a_terminal_that_hangs_up_ends_the_console_only(terminal: Output) -> None:

@@ -95,9 +95,8 @@ def show(screen: Screen, status: Status, columns: int = 80, rows: int = 24) -> N
 def full(status: Status, columns: int, rows: int) -> Terminal:
     terminal = Terminal(columns, rows)
     terminal.feed("\x1b[2J")
-    for row, text in enumerate(
-        draw(status, columns=columns, rows=rows, keys=KEYS, clock_text="19:03:12"), 1
-    ):
+    drawn = draw(status, columns=columns, rows=rows, keys=KEYS, clock_text="19:03:12")
+    for row, text in enumerate(drawn, 1):
         terminal.feed(f"\x1b[{row};1H{text}")
     return terminal
 
@@ -305,9 +304,9 @@ def test_a_file_is_written_where_the_shell_left_it(tmp_path: Path) -> None:
     assert path.read_text("utf-8").startswith("before\n19:03:12 NO COUNT | north right")
 
 
-def plain(*statuses: Status) -> list[str]:
+def plain(*statuses: Status, kind: type[PlainLines | FaultLines] = PlainLines) -> list[str]:
     stream = Stream()
-    lines = PlainLines(stream)
+    lines = kind(stream)
     for status in statuses:
         lines.show(status, clock_text="19:03:12")
     return stream.taken().splitlines()
@@ -371,20 +370,12 @@ def test_hostile_text_stays_one_short_line() -> None:
     assert len(said) < 400
 
 
-def faults(*statuses: Status) -> list[str]:
-    stream = Stream()
-    lines = FaultLines(stream)
-    for status in statuses:
-        lines.show(status, clock_text="19:03:12")
-    return stream.taken().splitlines()
-
-
 def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> None:
     north, _ = RUNNING.board_health
     silent = (north, BoardHealth("south", "silent", "", "3 asked"))
     unplugged = (north, BoardHealth("south", "port fault", "", "unplugged"))
     lost = HandsetHealth("belt pack", "field", "port fault", detail="hung up")
-    said = faults(
+    said = plain(
         RUNNING,
         replace(RUNNING, numerals=37),
         replace(RUNNING, board_health=silent),  # one answer that was missed
@@ -394,6 +385,7 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         replace(RUNNING, handset_health=(replace(lost, heard_s=9),)),
         replace(RUNNING, journal="disk full"),
         RUNNING,
+        kind=FaultLines,
     )
     assert [each.removeprefix("19:03:12 ") for each in said] == [
         "boards off: south does not answer | south silent",

@@ -63,23 +63,26 @@ def test_the_past_cannot_be_changed(tmp_path: Path, statement: str) -> None:
     assert cells(path, "down") == [(1,)]
 
 
-def test_the_same_event_again_is_left_out_and_the_chain_goes_on(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("first", "second", "boot_id", "kept"),
+    [
+        ([1, 2], [2, 3, 3, 4], "boot-a", [1, 2, 3, 4]),
+        ([1], [1], "boot-b", [1, 1]),
+        ([None], [None], "boot-a", [None, None]),
+    ],
+)
+def test_the_same_event_of_the_same_boot_is_left_out_and_the_chain_goes_on(
+    tmp_path: Path,
+    first: list[int | None],
+    second: list[int | None],
+    boot_id: str,
+    kept: list[int | None],
+) -> None:
     path = tmp_path / "journal"
-    write(path, [row(1), row(2)])
-    write(path, [row(2), row(3), row(3), row(4)])
-    assert cells(path, "seq, event_number") == [(1, 1), (2, 2), (3, 3), (4, 4)]
-
-
-def test_the_same_number_in_another_boot_is_another_event(tmp_path: Path) -> None:
-    path = tmp_path / "journal"
-    write(path, [row(1)])
-    write(path, [row(1)], Origin("boot-b", "0.1.0", "rules-1"))
-    assert cells(path, "boot_id, event_number") == [("boot-a", 1), ("boot-b", 1)]
-
-
-def test_rows_without_a_number_are_always_written(tmp_path: Path) -> None:
-    write(tmp_path / "journal", [row(None), row(None)])
-    assert cells(tmp_path / "journal", "event_number") == [(None,), (None,)]
+    write(path, map(row, first))
+    write(path, map(row, second), Origin(boot_id, "0.1.0", "rules-1"))
+    assert cells(path, "seq, event_number") == list(enumerate(kept, 1))
+    assert cells(path, "boot_id")[-1] == (boot_id,)
 
 
 @pytest.mark.parametrize(

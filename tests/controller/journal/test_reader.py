@@ -4,13 +4,13 @@ import contextlib
 import io
 import itertools
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
-from controller.journal.file import COLUMNS, JournalFile, JournalFileError
+from controller.journal.file import COLUMNS, JournalFile, JournalFileError, Origin
 from controller.journal.format import LINE_WIDTH, line, write_csv
 from controller.journal.reader import JournalReader, Verification
 from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write
@@ -44,33 +44,6 @@ def test_a_whole_chain(path: Path) -> None:
     assert verdict.head == (9, stored.hex())
 
 
-@pytest.mark.parametrize("column", ["event", "wall_time", "boot_id", "rules_hash", "citation"])
-def test_an_altered_text(path: Path, column: str) -> None:
-    tamper(path, f"UPDATE journal SET {column} = {column} || 'x' WHERE seq = 4")
-    verdict = verify(path)
-    assert (verdict.rows, verdict.head[0], verdict.bad_seq) == (3, 3, 4)
-    assert verdict.problem.startswith("row 4 is altered")
-
-
-@pytest.mark.parametrize("column", ["down", "edge_at", "received_at", "ruling_seconds", "digest"])
-def test_an_altered_number_or_digest(path: Path, column: str) -> None:
-    value = "x'00'" if column == "digest" else "77"
-    tamper(path, f"UPDATE journal SET {column} = {value} WHERE seq = 4")
-    verdict = verify(path)
-    assert (verdict.rows, verdict.bad_seq) == (3, 4)
-    assert "altered" in verdict.problem
-
-
-def test_text_that_is_no_text(path: Path) -> None:
-    tamper(path, "UPDATE journal SET event = CAST(x'ff41' AS TEXT) WHERE seq = 4")
-    assert verify(path).problem.startswith("row 4 is altered")
-
-
-def test_text_moved_from_one_column_to_the_next(path: Path) -> None:
-    tamper(path, "UPDATE journal SET reason = event, event = '' WHERE seq = 2")
-    assert verify(path).bad_seq == 2
-
-
 @pytest.mark.parametrize(
     ("where", "bad", "problem"),
     [
@@ -85,66 +58,68 @@ def test_deleted_rows(path: Path, where: str, bad: int, problem: str) -> None:
     assert (verdict.rows, verdict.bad_seq, verdict.problem) == (bad - 1, bad, problem)
 
 
-def test_a_deleted_row_with_the_others_closed_up(path: Path) -> None:
-    tamper(
-        path,
-        "DELETE FROM journal WHERE seq = 5",
-        "UPDATE journal SET seq = seq - 1 WHERE seq > 5",
-    )
+CELLS = ", ".join({*COLUMNS, "digest"} - {"seq", "event_number"})
+EXCHANGE = (
+    "UPDATE journal SET seq = 99 WHERE seq = 3",
+    "UPDATE journal SET seq = 3 WHERE seq = 6",
+    "UPDATE journal SET seq = 6 WHERE seq = 99",
+)
+TAMPERED = [
+    *(
+        (4, "row 4 is altered", [f"UPDATE journal SET {column} = {value} WHERE seq = 4"])
+        for column, value in (
+            *((text, f"{text} || 'x'") for text in ("event", "wall_time", "boot_id")),
+            *((text, f"{text} || 'x'") for text in ("rules_hash", "citation")),
+            *((number, 77) for number in ("down", "edge_at", "received_at", "ruling_seconds")),
+            ("digest", "x'00'"),
+            ("event", "CAST(x'ff41' AS TEXT)"),  # no text
+        )
+    ),
+    (2, "row 2 is altered", ["UPDATE journal SET reason = event, event = '' WHERE seq = 2"]),
+    (
+        5,
+        "row 5 is altered",
+        ["DELETE FROM journal WHERE seq = 5", "UPDATE journal SET seq = seq - 1 WHERE seq > 5"],
+    ),
+    (3, "row 3 is in the wrong order: the row that was written here now stands at 6", EXCHANGE),
+    (
+        3,
+        "now stands at 6",
+        [
+            "CREATE TEMP TABLE old AS SELECT seq, digest FROM journal",
+            *EXCHANGE,
+            "UPDATE journal SET digest = (SELECT digest FROM old WHERE old.seq = journal.seq)",
+        ],
+    ),
+    (
+        4,
+        "now stands at 5",
+        [
+            "UPDATE journal SET seq = -seq - 1 WHERE seq > 3",
+            "UPDATE journal SET seq = -seq WHERE seq < 0",
+            f"INSERT INTO journal (seq, {CELLS}) SELECT 4, {CELLS} FROM journal WHERE seq = 2",
+        ],
+    ),
+    (
+        10,
+        "row 10 ",
+        [
+            "CREATE TEMP TABLE copy AS SELECT * FROM journal WHERE seq = 9",
+            "UPDATE copy SET seq = 10, event_number = NULL",
+            "INSERT INTO journal SELECT * FROM copy",
+        ],
+    ),
+]
+
+
+@pytest.mark.parametrize(("bad", "problem", "statements"), TAMPERED)
+def test_rows_altered_moved_and_added(
+    path: Path, bad: int, problem: str, statements: Sequence[str]
+) -> None:
+    tamper(path, *statements)
     verdict = verify(path)
-    assert verdict.bad_seq == 5
-    assert "row 5 is altered" in verdict.problem
-
-
-def test_exchanged_rows(path: Path) -> None:
-    tamper(
-        path,
-        "UPDATE journal SET seq = 99 WHERE seq = 3",
-        "UPDATE journal SET seq = 3 WHERE seq = 6",
-        "UPDATE journal SET seq = 6 WHERE seq = 99",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 3
-    assert "row 3 is in the wrong order: the row that was written here now stands at 6" in (
-        verdict.problem
-    )
-
-
-def test_rows_exchanged_under_their_digests(path: Path) -> None:
-    tamper(
-        path,
-        "CREATE TEMP TABLE old AS SELECT seq, digest FROM journal",
-        "UPDATE journal SET seq = 99 WHERE seq = 3",
-        "UPDATE journal SET seq = 3 WHERE seq = 6",
-        "UPDATE journal SET seq = 6 WHERE seq = 99",
-        "UPDATE journal SET digest = (SELECT digest FROM old WHERE old.seq = journal.seq)",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 3
-    assert "now stands at 6" in verdict.problem
-
-
-def test_an_inserted_row(path: Path) -> None:
-    names = ", ".join({*COLUMNS, "digest"} - {"seq", "event_number"})
-    tamper(
-        path,
-        "UPDATE journal SET seq = -seq - 1 WHERE seq > 3",
-        "UPDATE journal SET seq = -seq WHERE seq < 0",
-        f"INSERT INTO journal (seq, {names}) SELECT 4, {names} FROM journal WHERE seq = 2",
-    )
-    verdict = verify(path)
-    assert verdict.bad_seq == 4
-    assert "now stands at 5" in verdict.problem
-
-
-def test_an_appended_row(path: Path) -> None:
-    tamper(
-        path,
-        "CREATE TEMP TABLE copy AS SELECT * FROM journal WHERE seq = 9",
-        "UPDATE copy SET seq = 10, event_number = NULL",
-        "INSERT INTO journal SELECT * FROM copy",
-    )
-    assert verify(path).bad_seq == 10
+    assert (verdict.rows, verdict.head[0], verdict.bad_seq) == (bad - 1, bad - 1, bad)
+    assert problem in verdict.problem
 
 
 @pytest.mark.parametrize("left", [7, 8])
@@ -176,11 +151,7 @@ def test_the_rows_of_a_game(path: Path) -> None:
         assert reader.last_game() == 2
     assert second[0].row == row(6, game=2)
     assert second[0].wall_time == KICKOFF + timedelta(seconds=5)
-    assert (second[0].boot_id, second[0].software, second[0].rules_hash) == (
-        "boot-a",
-        "0.1.0",
-        "rules-1",
-    )
+    assert Origin(second[0].boot_id, second[0].software, second[0].rules_hash) == ORIGIN
 
 
 def test_facts_come_back_as_they_went_in(tmp_path: Path) -> None:
@@ -231,12 +202,8 @@ def test_a_cell_of_another_type_is_listed_and_breaks_the_chain(
 def test_the_games(path: Path) -> None:
     with JournalReader(path) as reader:
         one, two = reader.games()
-    assert (one.number, one.rows, one.first, one.last) == (
-        1,
-        5,
-        KICKOFF,
-        KICKOFF + timedelta(seconds=4),
-    )
+    assert (one.number, one.rows) == (1, 5)
+    assert (one.first, one.last) == (KICKOFF, KICKOFF + timedelta(seconds=4))
     assert (two.number, two.rows, two.rules_hash) == (2, 4, "rules-1")
 
 
@@ -290,18 +257,10 @@ def test_an_empty_journal(tmp_path: Path) -> None:
         assert (reader.games(), reader.last_game()) == ([], None)
 
 
-def make_newer(path: Path) -> None:
+def altered(path: Path, statement: str) -> None:
+    """An empty journal after a statement of another program."""
     write(path, [])
-    sql(path, "PRAGMA user_version = 2")
-
-
-def make_foreign(path: Path) -> None:
-    sql(path, "CREATE TABLE journal (seq INTEGER)")
-
-
-def make_other_columns(path: Path) -> None:
-    write(path, [])
-    sql(path, "ALTER TABLE journal RENAME COLUMN reason TO why")
+    sql(path, statement)
 
 
 @pytest.mark.parametrize(
@@ -311,15 +270,19 @@ def make_other_columns(path: Path) -> None:
         (lambda path: path.mkdir(), "no such file"),
         (lambda path: path.touch(), "an empty file"),
         (lambda path: path.write_bytes(b"no database " * 100), "file is not a database"),
-        (make_foreign, "another program's database"),
-        (make_newer, "journal version 2"),
-        (make_other_columns, "no such column: reason"),
+        (
+            lambda path: sql(path, "CREATE TABLE journal (seq INTEGER)"),
+            "another program's database",
+        ),
+        (lambda path: altered(path, "PRAGMA user_version = 2"), "journal version 2"),
+        (
+            lambda path: altered(path, "ALTER TABLE journal RENAME COLUMN reason TO why"),
+            "no such column: reason",
+        ),
     ],
 )
 def test_a_file_that_cannot_be_read_is_named(
-    tmp_path: Path,
-    make: Callable[[Path], object],
-    says: str,
+    tmp_path: Path, make: Callable[[Path], object], says: str
 ) -> None:
     path = tmp_path / "a journal?mode=rw#1"  # no character of a name is taken for an option
     make(path)

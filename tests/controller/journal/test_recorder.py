@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
 from controller.journal.recorder import KEPT_CHARACTERS, Numbers, Recorder
-from controller.journal.row import Dated, row_text
+from controller.journal.row import Dated, Row, row_text
 from controller.rules.effects import Decision
 from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop
 from controller.rules.play_clock import PlayClock
@@ -29,51 +31,41 @@ def decide(play_clock: PlayClock, event: Event, at: int = AT, **more: object) ->
     return play_clock.handle(Order(event, at, **more), at)[0]  # type: ignore[arg-type]
 
 
-def test_a_decision_becomes_one_whole_row() -> None:
+def only_row(make: Callable[[Recorder], None]) -> Row:
+    """The row that is made so, in a journal that has opened."""
     kept = journal(STANDS)
     recorder = Recorder(kept, AT)
     recorder.settle(AT)
-    play_clock = PlayClock(RULES)
-    event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
-    decided = decide(play_clock, event, AT - 300, handset=2, role=Role.FIELD)
-    recorder.decided(decided, WORDS, AT, "25")
+    make(recorder)
     recorder.hand_over()
-    (row,) = kept.rows
+    (made,) = kept.rows
+    return made
+
+
+def test_a_decision_becomes_one_whole_row() -> None:
+    event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
+    decided = decide(PlayClock(RULES), event, AT - 300, handset=2, role=Role.FIELD)
+    row = only_row(lambda recorder: recorder.decided(decided, WORDS, AT, "25"))
     assert (row.kind, row.game, row.event_number) == ("press", 5, 13)
     assert (row.edge_at, row.received_at) == (AT - 300, AT)
     assert (row.handset, row.role, row.facts) == (2, "field", ("fourth_down",))
     assert (row.phase_before, row.phase_after) == ("IDLE", "SET")
-    assert row.ruling_seconds == 25
-    assert row.starts_on == "ready_for_play"
+    assert (row.ruling_seconds, row.starts_on, row.commanded) == (25, "ready_for_play", "25")
     assert row.citation
-    assert row.commanded == "25"
 
 
 def test_a_refusal_has_its_reason_and_its_phase() -> None:
-    kept = journal(STANDS)
-    recorder = Recorder(kept, AT)
-    recorder.settle(AT)
-    recorder.decided(decide(PlayClock(RULES), Stop()), WORDS, AT, "dark")
-    recorder.hand_over()
-    (row,) = kept.rows
+    decided = decide(PlayClock(RULES), Stop())
+    row = only_row(lambda recorder: recorder.decided(decided, WORDS, AT, "dark"))
     assert (row.kind, row.result) == ("refused", "refused")
     assert (row.phase_before, row.phase_after) == ("IDLE", "IDLE")
     assert row.reason == "there is no count to stop"
 
 
 def test_what_the_shadow_presses_is_no_change_with_its_role() -> None:
-    kept = journal(STANDS)
-    recorder = Recorder(kept, AT)
-    recorder.settle(AT)
-    recorder.decided(
-        decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3), WORDS, AT, "dark"
-    )
-    recorder.hand_over()
-    assert (kept.rows[0].kind, kept.rows[0].role, kept.rows[0].handset) == (
-        "no change",
-        "shadow",
-        3,
-    )
+    decided = decide(PlayClock(RULES), Ready(), role=Role.SHADOW, handset=3)
+    row = only_row(lambda recorder: recorder.decided(decided, WORDS, AT, "dark"))
+    assert (row.kind, row.role, row.handset) == ("no change", "shadow", 3)
 
 
 def test_rows_wait_for_the_journal_and_then_go_on_from_its_numbers_in_order() -> None:
@@ -146,28 +138,16 @@ def test_numbers_rise_by_one_without_gap_whenever_the_journal_opens(steps: list[
 
 @pytest.mark.parametrize("kind", ["confirmed", "rejected", "deadline"])
 def test_a_note_carries_what_it_is_given(kind: str) -> None:
-    kept = journal(STANDS)
-    recorder = Recorder(kept, AT)
-    recorder.settle(AT)
-    recorder.note(kind, AT, "e", detail="d", reason="r", handset=1, commanded="9", boards="b")
-    recorder.hand_over()
-    (row,) = kept.rows
-    assert (row.kind, row.event, row.detail, row.reason) == (kind, "e", "d", "r")
-    assert (row.handset, row.commanded, row.boards) == (1, "9", "b")
+    given = {"detail": "d", "reason": "r", "commanded": "9", "boards": "b"}
+    row = only_row(lambda recorder: recorder.note(kind, AT, "e", handset=1, **given))
+    assert (row.kind, row.event, row.handset) == (kind, "e", 1)
+    assert {name: getattr(row, name) for name in given} == given
 
 
 def test_zero_says_how_late_it_was() -> None:
-    kept = journal(STANDS)
-    recorder = Recorder(kept, AT)
-    recorder.settle(AT)
-    recorder.reached_zero(AT, AT + 1_500_000, "0")
-    recorder.hand_over()
-    (row,) = kept.rows
-    assert (row.kind, row.detail, row.phase_after) == (
-        "deadline",
-        "1.5 ms after it was due",
-        "EXPIRED",
-    )
+    row = only_row(lambda recorder: recorder.reached_zero(AT, AT + 1_500_000, "0"))
+    said = (row.kind, row.detail, row.phase_after)
+    assert said == ("deadline", "1.5 ms after it was due", "EXPIRED")
 
 
 def test_rows_of_the_run_before_are_kept_and_those_that_do_not_fit_are_counted() -> None:

@@ -53,6 +53,25 @@ def until(reached: Callable[[], bool]) -> None:
         os.sched_yield()
 
 
+def journal_one_row(journal: Journal) -> None:
+    """Start it with a row, and close it once that is on the disk."""
+    journal.append(row(1))
+    journal.start()
+    until(lambda: journal.journalled >= 1)
+    assert journal.close(PATIENCE_S)
+
+
+def noting(faults: list[str], act: Callable[[], object]) -> Callable[[str], None]:
+    """Notes each fault and each healing; a fault also has ``act`` done."""
+
+    def on_fault(text: str) -> None:
+        faults.append(text)
+        if text != HEALED:
+            act()
+
+    return on_fault
+
+
 class FakeFile(JournalFile):
     """Notes what it is asked to add; fails as told by ``errors``, one for each attempt."""
 
@@ -173,9 +192,8 @@ def test_a_failing_disk_is_told_once_retried_more_slowly_and_its_healing_told() 
 def test_the_pauses_begin_short_again_with_each_fault() -> None:
     log: list[object] = []
     lost = OSError(errno.EIO, "I/O")
-    journal = make(
-        Path("journal"), [], open_file=fake(log, lost, lost, None, lost, None), wait=log.append
-    )
+    file = fake(log, lost, lost, None, lost, None)
+    journal = make(Path("journal"), [], open_file=file, wait=log.append)
     journal.start()
     assert journal.opening(PATIENCE_S) is not None
     for number in (1, 2):
@@ -219,11 +237,7 @@ def test_closing_what_never_started_says_that_its_rows_are_not_on_disk() -> None
 def test_another_reason_is_another_fault() -> None:
     faults: list[str] = []
     errors = [sqlite3.OperationalError(text) for text in ("disk I/O error", "database is locked")]
-    journal = make(Path("journal"), faults, open_file=fake([], *errors))
-    journal.append(row(1))
-    journal.start()
-    until(lambda: journal.journalled >= 1)
-    journal.close(PATIENCE_S)
+    journal_one_row(make(Path("journal"), faults, open_file=fake([], *errors)))
     assert faults == ["journal: disk I/O error", "journal: database is locked", HEALED]
 
 
@@ -296,55 +310,6 @@ def test_where_to_go_on_from(tmp_path: Path) -> None:
     assert journal.head == opening.head
 
 
-class Disk:
-    """A disk as full as the test wants: files may grow by no page while ``full``."""
-
-    def __init__(self) -> None:
-        self.full = True
-        self.freed = threading.Event()
-
-    def open(self, path: Path, origin: Origin) -> JournalFile:
-        file = JournalFile(path, origin)
-        if self.full:
-            (pages,) = file.connection.execute("PRAGMA page_count").fetchone()
-            file.connection.execute(f"PRAGMA max_page_count = {pages}")
-        return file
-
-    def free(self) -> None:
-        self.full = False
-        self.freed.set()
-
-    def wait(self, seconds: float) -> None:
-        if seconds != GATHER_S:
-            assert self.freed.wait(PATIENCE_S)
-
-
-def wait_for(told: threading.Event) -> None:
-    assert told.wait(PATIENCE_S), "the thread said nothing"
-
-
-def test_a_full_disk_loses_nothing(tmp_path: Path) -> None:
-    path, disk, faults = tmp_path / "journal", Disk(), []
-    told, healed = threading.Event(), threading.Event()
-
-    def on_fault(text: str) -> None:
-        faults.append(text)
-        (healed if text == HEALED else told).set()
-
-    journal = make(path, [], open_file=disk.open, wait=disk.wait, on_fault=on_fault)
-    journal.start()
-    for number in range(1, 6):
-        journal.append(row(number, detail="x" * 2000))
-    wait_for(told)
-    journal.append(row(6))
-    assert journal.fault == f"{path}: database or disk is full"
-    disk.free()
-    wait_for(healed)
-    assert journal.close(PATIENCE_S)
-    assert [number for number, _ in events(path) if number] == [1, 2, 3, 4, 5, 6]
-    assert faults == [f"{path}: database or disk is full", HEALED]
-
-
 ON_A_SMALL_DISK = """
 import json, pathlib, subprocess, sys, threading, time
 from controller.journal.writer import HEALED, Journal
@@ -395,7 +360,7 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     assert faults[-1] == HEALED
 
 
-def test_a_read_only_file(tmp_path: Path) -> None:
+def test_a_read_only_file() -> None:
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "journal"
         write(path, [row(1)])
@@ -403,23 +368,12 @@ def test_a_read_only_file(tmp_path: Path) -> None:
             if os.geteuid() == 0:
                 os.chown(owned, NOBODY, NOBODY)
         path.chmod(0o444)
-        told, freed, faults = threading.Event(), threading.Event(), []
-
-        def on_fault(text: str) -> None:
-            faults.append(text)
-            told.set()
-
-        def wait(seconds: float) -> None:
-            if seconds != GATHER_S:
-                assert freed.wait(PATIENCE_S)
-
+        faults: list[str] = []
         with ordinary_user():
-            journal = make(path, [], on_fault=on_fault, wait=wait)
-            journal.start()
+            mended = noting(faults, lambda: path.chmod(0o644))
+            journal = make(path, [], on_fault=mended)
             journal.append(row(2))
-            wait_for(told)
-            path.chmod(0o644)
-            freed.set()
+            journal.start()
             until(lambda: journal.journalled >= 2)
             assert journal.close(PATIENCE_S)
             assert [number for number, _ in events(path)] == [1, 2, None]
@@ -432,17 +386,7 @@ def test_a_locked_file(tmp_path: Path) -> None:
     other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
     other.execute("BEGIN IMMEDIATE")
     faults: list[str] = []
-
-    def on_fault(text: str) -> None:
-        faults.append(text)
-        if text != HEALED:
-            other.rollback()
-
-    journal = make(path, [], on_fault=on_fault)
-    journal.append(row(1))
-    journal.start()
-    until(lambda: journal.journalled >= 1)
-    assert journal.close(PATIENCE_S)
+    journal_one_row(make(path, [], on_fault=noting(faults, other.rollback)))
     other.close()
     assert faults == [f"{path}: database is locked", HEALED]
 
@@ -460,17 +404,8 @@ def test_a_file_that_is_no_journal_until_it_is_moved_away(
     else:
         path.write_bytes(content)
     faults: list[str] = []
-
-    def on_fault(text: str) -> None:
-        faults.append(text)
-        if text != HEALED:
-            path.rename(tmp_path / "away")
-
-    journal = make(path, [], on_fault=on_fault)
-    journal.append(row(1))
-    journal.start()
-    until(lambda: journal.journalled >= 1)
-    assert journal.close(PATIENCE_S)
+    mended = noting(faults, lambda: path.rename(tmp_path / "away"))
+    journal_one_row(make(path, [], on_fault=mended))
     assert faults == [f"{path}: {fault}", HEALED]
     assert [number for number, _ in events(path)] == [1, None]
 
@@ -495,13 +430,8 @@ def test_a_closed_loop_does_not_end_the_thread() -> None:
         raise RuntimeError("Event loop is closed")
 
     log: list[object] = []
-    journal = make(
-        Path("journal"), [], open_file=fake(log, OSError("gone"), None), on_fault=on_fault
-    )
-    journal.append(row(1))
-    journal.start()
-    until(lambda: journal.journalled >= 1)
-    assert journal.close(PATIENCE_S)
+    file = fake(log, OSError("gone"), None)
+    journal_one_row(make(Path("journal"), [], open_file=file, on_fault=on_fault))
     assert log == ["failed", [1, None]]
 
 

@@ -11,7 +11,7 @@ from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
 from drivers.base import Acknowledgement, Answer, Key
-from tests.controller.fakes import RULES, Game, S, in_game
+from tests.controller.fakes import RULES, Game, S, in_game, in_idle
 from tests.shared.virtual_time import VirtualClock
 
 
@@ -38,9 +38,8 @@ def keep(game: Game) -> Kept:
     return kept
 
 
-@in_game
+@in_idle
 async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(game: Game) -> None:
-    await game.at(2)
     kept = keep(game)
     kept.on_order = lambda: game.log.append(("keep", game.clock()))
     del game.log[:]
@@ -60,9 +59,8 @@ async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(g
     assert '"play ended: routine"' in text and f",{checkpoint.event_number}," in text
 
 
-@in_game
+@in_idle
 async def test_a_press_that_orders_nothing_is_kept_before_its_answer(game: Game) -> None:
-    await game.at(2)
     kept = keep(game)
     game.handset.press(Key.STOP, handset=2, counter=9)  # no key of four
     (checkpoint,) = kept.checkpoints
@@ -70,18 +68,14 @@ async def test_a_press_that_orders_nothing_is_kept_before_its_answer(game: Game)
     assert not kept.orders
 
 
-@in_game
+@in_idle
 async def test_zero_is_kept_with_its_row(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.NUMBER_25)
-    await game.at(4)
-    game.handset.press(Key.READY)
-    await game.present(28.5)
+    game.handset.press(Key.DEAD_BALL)
+    await game.present(41.5)
     kept = keep(game)
-    await game.present(30)
+    await game.present(43)
     zero_at = next(at for at, numerals in game.north.shown if numerals == 0)
-    ended = [each for each in kept.checkpoints if isinstance(each.state.down.phase, Expired)]
-    checkpoint = ended[0]
+    checkpoint = next(e for e in kept.checkpoints if isinstance(e.state.down.phase, Expired))
     assert checkpoint.saved_at == zero_at
     assert any("count reached zero" in each for each in checkpoint.rows)
 
@@ -96,27 +90,24 @@ async def test_a_moment_is_renewed_every_second_whatever_happens(game: Game) -> 
     assert max(gaps) <= RENEWED_NS + 100_000_000
 
 
-@in_game
+@in_idle
 async def test_rows_on_disk_are_kept_no_longer(game: Game) -> None:
-    await game.at(2)
     kept = keep(game)
     game.handset.press(Key.DEAD_BALL)
     await game.at(4)
     assert kept.checkpoints[-1].rows == []
 
 
-@in_game
+@in_idle
 async def test_darkness_by_a_fault_is_kept_with_its_reason(game: Game) -> None:
-    await game.at(2)
     kept = keep(game)
     game.handset.press(Key.DEAD_BALL)
     game.north.lie("17")
     assert kept.checkpoints[-1].dark_why == "north shows a wrong numeral"
 
 
-@in_game
+@in_idle
 async def test_an_orderly_end_is_kept_as_one(game: Game) -> None:
-    await game.at(2)
     kept = keep(game)
     game.service.stop()
     await game.task

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,26 +20,17 @@ from controller.recovery.recovery import (
     plan_restart,
 )
 from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrder, Snapshot
-from controller.rules.events import Event, HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
+from controller.rules.events import HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
-from controller.rules.play_clock import PlayClock, State
+from controller.rules.play_clock import State
 from drivers.base import Acknowledgement, Answer
-from tests.controller.fakes import RULES, S
+from tests.controller.fakes import S, clock_after
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
 IDENTITY = Identity("/state", "boot-a", "0.1.0", "rules-1")
-
-
-def state_after(*events: Event, at: int = AT) -> State:
-    play_clock = PlayClock(RULES)
-    for event in events:
-        play_clock.handle(Order(event, at, 1), at)
-    return play_clock.state
-
-
-RUNS = state_after(PlayEnded("incomplete_pass"))
-STANDS = state_after(HoldNumber(Number.ADMINISTRATIVE))
+RUNS = clock_after(PlayEnded("incomplete_pass"), at=AT).state
+STANDS = clock_after(HoldNumber(Number.ADMINISTRATIVE), at=AT).state
 
 
 def kept(state: State, **changes: Any) -> Snapshot:
@@ -144,18 +135,39 @@ def test_a_state_that_kills_every_start_is_given_up() -> None:
 # With real folders
 
 
-@pytest.fixture
-def start(tmp_path: Path) -> Callable[..., Recovery]:
-    def begin(now: int = AT, **changes: Any) -> Recovery:
+class Start:
+    """Starts services in the same folders; each takes the place of the one before, that died."""
+
+    def __init__(self, folder: Path) -> None:
+        self.running: Recovery | None = None
+        self._folder = folder
+
+    def __call__(self, now: int = AT, **changes: Any) -> Recovery:
+        self.die()
+        self.running = self.beside(now, **changes)
+        self.running.begin()
+        return self.running
+
+    def beside(self, now: int = AT, state: str = "state", **changes: Any) -> Recovery:
         about = {"boot_id": "boot-a", "software": "0.1.0", "rules_hash": "rules-1"} | changes
-        made = Recovery(tmp_path / "run", tmp_path / "state", now=now, **about)
-        made.begin()
-        return made
+        return Recovery(self._folder / "run", self._folder / state, now=now, **about)
 
-    return begin
+    def die(self) -> None:
+        if self.running is not None:
+            self.running.release()
+        self.running = None
+
+    def end(self) -> None:
+        assert self.running is not None
+        self.running.close(in_order=True)
+        self.running = None
 
 
-Start = Callable[..., Recovery]
+@pytest.fixture
+def start(tmp_path: Path) -> Iterator[Start]:
+    starts = Start(tmp_path)
+    yield starts
+    starts.die()
 
 
 def checkpoint(state: State, saved_at: int = AT, **changes: Any) -> Checkpoint:
@@ -166,11 +178,9 @@ def test_what_was_saved_last_is_gone_on_with(start: Start) -> None:
     first = start()
     first.save(checkpoint(STANDS))
     first.save(checkpoint(RUNS, rows=[row_text(Dated(row(20), 7))]))
-    first.release()
-    second = start(AT + S)
-    assert second.plan.state == RUNS
-    assert second.plan.rows == (Dated(row(20), 7),)
-    second.release()
+    plan = start(AT + S).plan
+    assert plan.state == RUNS
+    assert plan.rows == (Dated(row(20), 7),)
 
 
 def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
@@ -178,14 +188,11 @@ def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
     first.save(checkpoint(STANDS))
     pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Answer.RUNNING, 5)
     first.save_order(pending)
-    first.release()
     second = start(AT + S)
     assert (second.plan.state, second.plan.pending) == (STANDS, pending)
     second.save(checkpoint(RUNS))
-    second.release()
-    third = start(AT + 2 * S)
-    assert (third.plan.state, third.plan.pending) == (RUNS, None)
-    third.release()
+    plan = start(AT + 2 * S).plan
+    assert (plan.state, plan.pending) == (RUNS, None)
 
 
 def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() -> None:
@@ -200,20 +207,13 @@ def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() 
 
 
 def test_starts_that_die_at_once_count_as_crashes(start: Start) -> None:
-    first = start()
-    first.save(checkpoint(RUNS))
-    first.release()
+    start().save(checkpoint(RUNS))
     for n in (1, 2):
-        made = start(AT + n * S)
-        assert made.plan.doubt == ""
-        made.release()
+        assert start(AT + n * S).plan.doubt == ""
     last = start(AT + 3 * S)
     assert last.plan.state == RUNS
     assert "died 3 times" in last.plan.doubt
-    last.release()
-    later = start(AT + 3 * S + CRASH_WINDOW_NS)
-    assert later.plan.doubt == ""
-    later.release()
+    assert start(AT + 3 * S + CRASH_WINDOW_NS).plan.doubt == ""
 
 
 def test_stops_in_order_are_no_crashes(start: Start) -> None:
@@ -221,77 +221,54 @@ def test_stops_in_order_are_no_crashes(start: Start) -> None:
         made = start(AT + n * S)
         assert made.plan.doubt == ""
         made.save(checkpoint(RUNS, AT + n * S, in_order=True))
-        made.close(in_order=True)
+        start.end()
 
 
 def test_power_cut_and_orderly_end_are_told_apart(start: Start, tmp_path: Path) -> None:
-    made = start()
-    made.save(checkpoint(RUNS))
-    made.release()
+    start().save(checkpoint(RUNS))
+    start.die()
     (tmp_path / "run" / "snapshot").unlink()  # tmpfs after a power cut
-    made = start(boot_id="boot-b")
-    assert "power failed" in made.plan.doubt
-    made.close(in_order=True)
+    assert "power failed" in start(boot_id="boot-b").plan.doubt
+    start.end()
     (tmp_path / "run" / "snapshot").unlink()
-    made = start(boot_id="boot-c")
-    assert made.plan == RestartPlan(state_at=AT)
-    made.release()
+    assert start(boot_id="boot-c").plan == RestartPlan(state_at=AT)
 
 
 def test_a_snapshot_of_another_boot_is_a_power_cut_whatever_holds_it(start: Start) -> None:
-    made = start()
-    made.save(checkpoint(RUNS))
-    made.release()
-    made = start(boot_id="boot-b")
-    assert made.plan.state == State()
-    assert "power" in made.plan.doubt
-    made.release()
+    start().save(checkpoint(RUNS))
+    plan = start(boot_id="boot-b").plan
+    assert plan.state == State()
+    assert "power" in plan.doubt
 
 
-def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start, tmp_path: Path) -> None:
-    made = start()
-    made.save(checkpoint(RUNS))
-    made.release()
-    other = Recovery(
-        tmp_path / "run",
-        tmp_path / "another",
-        boot_id="boot-a",
-        software="0.1.0",
-        rules_hash="rules-1",
-        now=AT + S,
-    )
+def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start) -> None:
+    start().save(checkpoint(RUNS))
+    start.die()
+    other = start.beside(AT + S, "another")
     assert other.plan == RestartPlan(state_at=AT + S)
     other.release()
 
 
-def test_a_snapshot_that_nobody_can_read_leaves_the_boards_off(
-    start: Start, tmp_path: Path
-) -> None:
+def test_a_snapshot_that_nobody_can_read_leaves_the_boards_off(start: Start) -> None:
     made = start()
     made.save(checkpoint(RUNS))
     made._file.save(b"{}")
     made._file.save(b"[1]")
-    made.release()
-    made = start(AT + S)
-    assert made.plan.state == State()
-    assert "cannot be read" in made.plan.doubt
-    made.release()
+    plan = start(AT + S).plan
+    assert plan.state == State()
+    assert "cannot be read" in plan.doubt
 
 
 def test_two_services_never_share_a_folder(start: Start) -> None:
-    first = start()
+    start()
     with pytest.raises(BusyError, match=r"run: another play clock service"):
-        start()
-    first.release()
-    start().release()
+        start.beside()
+    start()
 
 
 def test_more_rows_than_fit_are_left_out_and_counted(start: Start) -> None:
-    made = start()
     long = row_text(Dated(row(20, detail="x" * 4000), 7))
-    made.save(checkpoint(RUNS, rows=[long] * 100, rows_left_out=2))
-    made.release()
-    made = start(AT + S)
-    assert (made.plan.rows, made.plan.rows_lost) == ((), 102)
-    assert made.plan.state == RUNS
-    made.release()
+    start().save(checkpoint(RUNS, rows=[long] * 100, rows_left_out=2))
+    plan = start(AT + S).plan
+    assert (plan.rows, plan.rows_lost) == ((), 102)
+    assert plan.state == RUNS

@@ -19,30 +19,36 @@ from controller.recovery.snapshot_file import (
 )
 
 
-def found(path: Path) -> list[bytes]:
+def reopened(path: Path) -> SnapshotFile:
     file = SnapshotFile(path)
     file.close()
-    return [text for _, text in file.found]
+    return file
+
+
+def found(path: Path) -> list[bytes]:
+    return [text for _, text in reopened(path).found]
 
 
 def line_of(path: Path) -> bytes | None:
     """The line of the newest text."""
-    file = SnapshotFile(path)
-    file.close()
+    file = reopened(path)
     return file.line[1] if file.line and file.found and file.line[0] == file.found[0][0] else None
+
+
+def saved(path: Path, *texts: bytes) -> SnapshotFile:
+    """A file, still open, to which these texts were saved."""
+    file = SnapshotFile(path)
+    for text in texts:
+        file.save(text)
+    return file
 
 
 def test_the_newest_text_comes_first_and_the_one_before_it_second(tmp_path: Path) -> None:
     path = tmp_path / "snapshot"
     assert found(path) == []
-    file = SnapshotFile(path)
-    for text in (b"one", b"two, longer", b"three"):
-        file.save(text)
-    file.close()
+    saved(path, b"one", b"two, longer", b"three").close()
     assert found(path) == [b"three", b"two, longer"]
-    again = SnapshotFile(path)
-    again.save(b"four")
-    again.close()
+    saved(path, b"four").close()
     assert found(path) == [b"four", b"three"]
 
 
@@ -59,9 +65,7 @@ def test_a_write_cut_short_leaves_the_text_before_it(
     """A kill may end a write between two pages: modelled as any prefix of the new record over
     what the slot held."""
     path = tmp_path_factory.mktemp("cut") / "snapshot"
-    file = SnapshotFile(path)
-    for each in (b"the first, which is rather long", b"the second, which is rather long"):
-        file.save(each)
+    file = saved(path, b"the first, which is rather long", b"the second, which is rather long")
     slot = SLOT_BYTES  # sequence 3 goes to slot 1
     with path.open("rb") as whole:
         before = os.pread(whole.fileno(), SLOT_BYTES, slot)
@@ -82,10 +86,7 @@ def test_a_damaged_slot_is_not_believed(
     tmp_path_factory: pytest.TempPathFactory, at: int, flip: int
 ) -> None:
     path = tmp_path_factory.mktemp("damaged") / "snapshot"
-    file = SnapshotFile(path)
-    file.save(b"old")
-    file.save(b"new!")
-    file.close()
+    saved(path, b"old", b"new!").close()
     with path.open("r+b") as whole:  # sequence 2 is in slot 0
         (byte,) = os.pread(whole.fileno(), 1, at)
         os.pwrite(whole.fileno(), bytes([byte ^ flip]), at)
@@ -94,9 +95,7 @@ def test_a_damaged_slot_is_not_believed(
 
 def test_a_slot_in_the_other_ones_place_is_not_believed(tmp_path: Path) -> None:
     path = tmp_path / "snapshot"
-    file = SnapshotFile(path)
-    file.save(b"one")
-    file.close()
+    saved(path, b"one").close()
     path.write_bytes(path.read_bytes()[SLOT_BYTES:])  # sequence 1 belongs into slot 1
     assert found(path) == []
 
@@ -111,8 +110,7 @@ def test_whatever_is_in_the_file_it_opens(
 
 
 def test_a_text_that_does_not_fit_is_refused_and_the_last_one_stays(tmp_path: Path) -> None:
-    file = SnapshotFile(tmp_path / "snapshot")
-    file.save(b"x" * LARGEST_TEXT)
+    file = saved(tmp_path / "snapshot", b"x" * LARGEST_TEXT)
     with pytest.raises(ValueError, match=f"{LARGEST_TEXT + 1} bytes"):
         file.save(b"x" * (LARGEST_TEXT + 1))
     file.close()
@@ -121,8 +119,7 @@ def test_a_text_that_does_not_fit_is_refused_and_the_last_one_stays(tmp_path: Pa
 
 def test_a_line_belongs_to_the_text_it_was_added_to(tmp_path: Path) -> None:
     path = tmp_path / "snapshot"
-    file = SnapshotFile(path)
-    file.save(b"one")
+    file = saved(path, b"one")
     assert line_of(path) is None
     file.add(b"and more")
     assert line_of(path) == b"and more"
@@ -139,8 +136,7 @@ def test_a_line_belongs_to_the_text_it_was_added_to(tmp_path: Path) -> None:
 @given(kept=st.integers(0, 40))
 def test_a_line_cut_short_is_none(tmp_path_factory: pytest.TempPathFactory, kept: int) -> None:
     path = tmp_path_factory.mktemp("line") / "snapshot"
-    file = SnapshotFile(path)
-    file.save(b"one")
+    file = saved(path, b"one")
     file.add(b"an older line")
     before = path.read_bytes()[2 * SLOT_BYTES :]
     file.add(b"the new line")

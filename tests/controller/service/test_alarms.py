@@ -21,13 +21,6 @@ def test_five_bad_tags_are_noise_and_six_in_10_s_are_someone() -> None:
     assert alarms.words(AT + 10 * S) == []
 
 
-def test_an_older_bad_tag_does_not_hide_six_new_ones() -> None:
-    alarms = Alarms()
-    for second in (0, 11, 12, 13, 14, 15, 16):
-        alarms.rejected("bad tag", AT + second * S)
-    assert any("forged" in word for word in alarms.words(AT + 16 * S))
-
-
 @given(st.lists(st.integers(0, 20 * S), min_size=5, max_size=15), st.integers(0, 25 * S))
 def test_the_alarm_stands_exactly_while_more_than_five_came_in_the_last_10_s(
     instants: list[int], asked_at: int

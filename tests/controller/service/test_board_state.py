@@ -6,7 +6,7 @@ shows, beside one that can, is never a fault and never right.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pytest
 from hypothesis import given, settings
@@ -18,9 +18,8 @@ from controller.rules.play_clock import PlayClock
 from controller.service.board_state import Agreement, BoardState, Word
 from controller.service.service import CANNOT_ANSWER
 from controller.status.document import BoardHealth
-from drivers.base import Answered, Edge, Key
+from drivers.base import Answered, BoardReport, Edge, Key
 from tests.controller.fakes import RULES, Game, S, game_with, in_live, report
-from tests.shared.virtual_time import VirtualClock, virtual
 
 AT = 1_000 * S
 
@@ -33,6 +32,14 @@ def silence(agreement: Agreement, at: int) -> None:
 def lie(agreement: Agreement, at: int) -> None:
     for _ in range(2):
         agreement.answered("north", Word.WRONG, at)
+
+
+def short_darknesses(agreement: Agreement) -> None:
+    """Two of 1 s, the second 10 s after the first."""
+    for at in (AT, AT + 10 * S):
+        silence(agreement, at)
+        agreement.answered("north", Word.RIGHT, at + S)
+        assert not agreement.dark
 
 
 @pytest.mark.parametrize(("word", "times"), [(Word.WRONG, 2), (Word.SILENT, 3)])
@@ -159,10 +166,7 @@ def test_a_late_timer_does_not_turn_3_s_into_more() -> None:
 
 def test_the_third_darkness_within_10_minutes_is_not_waited_for() -> None:
     agreement = Agreement(["north"])
-    for at in (AT, AT + 10 * S):
-        silence(agreement, at)
-        agreement.answered("north", Word.RIGHT, at + S)
-        assert not agreement.dark
+    short_darknesses(agreement)
     silence(agreement, AT + 600 * S)
     assert agreement.pass_time(AT + 600 * S) is not None
     agreement.answered("north", Word.RIGHT, AT + 600 * S)
@@ -171,9 +175,7 @@ def test_the_third_darkness_within_10_minutes_is_not_waited_for() -> None:
 
 def test_the_third_darkness_later_than_10_minutes_comes_back() -> None:
     agreement = Agreement(["north"])
-    for at in (AT, AT + 10 * S):
-        silence(agreement, at)
-        agreement.answered("north", Word.RIGHT, at + S)
+    short_darknesses(agreement)
     silence(agreement, AT + 602 * S)
     assert agreement.pass_time(AT + 602 * S) is None
     agreement.answered("north", Word.RIGHT, AT + 603 * S)
@@ -196,9 +198,7 @@ def test_a_relight_with_the_fault_still_there_waits_3_s_again() -> None:
 
 def test_a_relight_forgets_the_lie_and_the_returns_before_it() -> None:
     agreement = Agreement(["north"])
-    for at in (AT, AT + 10 * S):
-        silence(agreement, at)
-        agreement.answered("north", Word.RIGHT, at + S)
+    short_darknesses(agreement)
     lie(agreement, AT + 20 * S)
     agreement.answered("north", Word.RIGHT, AT + 21 * S)
     agreement.relit(AT + 30 * S)
@@ -260,32 +260,29 @@ def test_a_board_begins_to_answer_badly_once() -> None:
     assert boards.answered(report("north", Answered.SILENT), AT)[0]
 
 
-def test_a_stranger_is_seen_when_the_count_of_foreign_frames_moves() -> None:
+def right(foreign_frames: int, uptime_s: int = 900) -> BoardReport:
+    return report("north", Answered.RIGHT, "40", foreign_frames=foreign_frames, uptime_s=uptime_s)
+
+
+@pytest.mark.parametrize(
+    ("told", "strange"),
+    [
+        ([right(each) for each in (3, 3, 4, 4, 7)], [2, 4]),
+        (  # neither a silence nor a reset board is a stranger
+            [right(3), report("north", Answered.SILENT), right(3, 902), right(0, 1), right(1, 2)],
+            [4],
+        ),
+        (  # heard by the driver though the boards are silent
+            [report("north", Answered.SILENT, strangers=each) for each in (0, 0, 2, 2, 3)],
+            [2, 4],
+        ),
+    ],
+)
+def test_a_stranger_is_seen_when_the_count_of_foreign_frames_moves(
+    told: list[BoardReport], strange: list[int]
+) -> None:
     boards = state_of(["north", "south"])
-    counts = [3, 3, 4, 4, 7]
-    strange = [
-        boards.answered(report("north", Answered.RIGHT, "40", foreign_frames=each), AT)[1]
-        for each in counts
-    ]
-    assert strange == [False, False, True, False, True]
-
-
-def test_neither_a_silence_nor_a_reset_board_is_taken_for_a_stranger() -> None:
-    boards = state_of(["north"])
-    told = [
-        report("north", Answered.RIGHT, "40", foreign_frames=3, uptime_s=900),
-        report("north", Answered.SILENT),
-        report("north", Answered.RIGHT, "40", foreign_frames=3, uptime_s=902),
-        report("north", Answered.RIGHT, "40", foreign_frames=0, uptime_s=1),
-        report("north", Answered.RIGHT, "40", foreign_frames=1, uptime_s=2),
-    ]
-    assert [boards.answered(each, AT)[1] for each in told] == [False, False, False, False, True]
-
-
-def test_a_stranger_that_the_driver_heard_is_seen_though_the_boards_are_silent() -> None:
-    boards = state_of(["north"])
-    told = [report("north", Answered.SILENT, strangers=each) for each in (0, 0, 2, 2, 3)]
-    assert [boards.answered(each, AT)[1] for each in told] == [False, False, True, False, True]
+    assert [n for n, each in enumerate(told) if boards.answered(each, AT)[1]] == strange
 
 
 def test_the_newest_report_of_each_board_is_kept() -> None:
@@ -419,9 +416,7 @@ def test_a_port_lost_again_in_the_same_way_is_no_news_but_a_fault_again() -> Non
 
 
 SENT = BoardHealth("south", "sent", "", "cannot say what it shows", answers=False)
-
-
-mixed = game_with(mute_south=True)
+mixed = game_with(at_s=1, key=Key.NUMBER_25, mute_south=True)
 
 
 def health(game: Game) -> list[BoardHealth]:
@@ -430,49 +425,32 @@ def health(game: Game) -> list[BoardHealth]:
 
 @mixed
 async def test_a_board_that_never_answers_is_sent_all_game_and_no_fault(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.DEAD_BALL)
-    await game.present(35.5)
+    await game.at(2)
+    game.handset.press(Key.READY)
+    await game.present(20.5)
     game.answer(Answered.RIGHT)
-    assert game.lamps() == (6, 6)
-    assert health(game) == [BoardHealth("north", "right", "6"), SENT]
+    assert game.lamps() == (7, 7)
+    assert health(game) == [BoardHealth("north", "right", "7"), SENT]
     assert SENT.well and not game.status.boards_dark
-    assert [row.event for row in game.journal.of("fault") if "board" in row.event] == []
-    assert [row.event for row in game.journal.of("fault") if "south" in row.event] == []
-
-
-@mixed
-async def test_the_record_says_at_the_start_that_it_cannot_answer(game: Game) -> None:
-    await game.present(2)
-    notes = [(row.event, row.detail) for row in game.journal.of("note")]
-    assert notes == [("south", CANNOT_ANSWER)]
-
-
-@mixed
-async def test_the_record_confirms_the_board_that_answered_and_no_other(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
-    game.answer(Answered.RIGHT)
+    events = [row.event for row in game.journal.of("fault")]
+    assert [each for each in events if "board" in each or "south" in each] == []
+    assert [(row.event, row.detail) for row in game.journal.of("note")] == [
+        ("south", CANNOT_ANSWER)
+    ]
     assert [row.boards for row in game.journal.of("confirmed")] == ['{"north": "25"}']
 
 
 @mixed
 async def test_a_wrong_board_darkens_the_one_that_cannot_answer_too(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.north.lie("28")
     assert game.lamps() == (None, None)
 
 
 @mixed
 async def test_its_port_lost_darkens_both_and_its_return_lights_both(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.south.lose_for(2)
     await game.at(1.01)
-    assert health(game)[1] == BoardHealth(
-        "south", "port fault", "", "[Errno 5] lost", answers=False
-    )
+    assert health(game)[1] == replace(SENT, state="port fault", detail="[Errno 5] lost")
     assert game.lamps() == (None, None)
     await game.present(3)
     assert game.lamps() == (25, 25)
@@ -481,8 +459,6 @@ async def test_its_port_lost_darkens_both_and_its_return_lights_both(game: Game)
 
 @mixed
 async def test_its_port_lost_for_long_waits_for_a_relight(game: Game) -> None:
-    await game.at(1)
-    game.handset.press(Key.NUMBER_25)
     game.south.lose_for(6)
     await game.present(10)
     assert game.south.open and game.play_clock.boards is Boards.OFF
@@ -491,15 +467,12 @@ async def test_its_port_lost_for_long_waits_for_a_relight(game: Game) -> None:
     assert game.lamps() == (25, 25)
 
 
-@virtual
-async def test_with_no_board_that_answers_nothing_is_ever_confirmed(clock: VirtualClock) -> None:
-    async with Game(clock, mute_north=True, mute_south=True) as game:
-        await game.at(1)
-        game.handset.press(Key.NUMBER_25)
-        await game.present(5)
-        assert game.lamps() == (25, 25)
-        assert [each.state for each in health(game)] == ["sent", "sent"]
-        assert game.journal.of("confirmed") == []
+@game_with(at_s=1, key=Key.NUMBER_25, mute_north=True, mute_south=True)
+async def test_with_no_board_that_answers_nothing_is_ever_confirmed(game: Game) -> None:
+    await game.present(5)
+    assert game.lamps() == (25, 25)
+    assert [each.state for each in health(game)] == ["sent", "sent"]
+    assert game.journal.of("confirmed") == []
 
 
 def test_a_port_that_is_found_again_is_no_answer_of_a_board_that_can() -> None:
@@ -522,24 +495,13 @@ def test_returns_of_its_port_are_counted_as_those_of_any_board() -> None:
     assert agreement.dark, "three times within ten minutes"
 
 
-def test_only_the_boards_that_can_answer_are_waited_for() -> None:
-    boards = state_of(["north", "south"], ["north"])
-    boards.commanded(AT)
-    answer = report("north", Answered.RIGHT, "25", shown_at=AT)
-    boards.answered(answer, AT)
-    assert boards.confirmed(answer) == '{"north": "25"}'
-
-
 @in_live
 async def test_boards_with_what_they_show_and_why_they_do_not(game: Game) -> None:
     game.north.answer(Answered.RIGHT, "40", supply_v=24.06, notes=("last reset by power-up",))
     game.south.answer(Answered.WRONG, "4")
     north, south = game.status.board_health
-    assert (north.state, north.shows, north.detail) == (
-        "right",
-        "40",
-        "24.1 V; last reset by power-up",
-    )
+    assert (north.state, north.shows) == ("right", "40")
+    assert north.detail == "24.1 V; last reset by power-up"
     assert (south.state, south.shows, south.well) == ("wrong", "4", False)
     assert game.status.boards_why == "", "one wrong answer is not a fault yet"
     game.south.lose_for(100)
@@ -550,20 +512,8 @@ async def test_boards_with_what_they_show_and_why_they_do_not(game: Game) -> Non
 
 
 @in_live
-async def test_off_by_order_says_so(game: Game) -> None:
-    game.handset.press(Key.BOARDS_OFF, edge=Edge.HELD)
-    assert (game.status.boards, game.status.boards_why) == ("off", "by order")
-
-
-@in_live
-async def test_off_because_nobody_was_heard_says_so(game: Game) -> None:
-    await game.at(63)
-    assert game.status.boards_why == "no handset heard for 60 s"
-
-
-@in_live
 async def test_why_the_boards_are_off_does_not_change_with_the_next_press(game: Game) -> None:
     await game.at(63)
-    before = game.status.boards_why
+    assert game.status.boards_why == "no handset heard for 60 s"
     game.handset.press(Key.SNAP)
-    assert game.status.boards_why == before
+    assert game.status.boards_why == "no handset heard for 60 s"

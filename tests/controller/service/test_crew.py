@@ -5,20 +5,9 @@ from __future__ import annotations
 import pytest
 
 from controller.rulebook.loader import load_rule_set
+from controller.rules import events
 from controller.rules.effects import Result
-from controller.rules.events import (
-    Event,
-    HoldNumber,
-    Number,
-    Order,
-    PlayEnded,
-    Ready,
-    Role,
-    RunNumber,
-    Snap,
-    Stop,
-    ToggleBoards,
-)
+from controller.rules.events import Event, Order, PlayEnded, Role, Snap
 from controller.rules.gestures import Gestures
 from controller.rules.phases import PHASES, name
 from controller.rules.play_clock import PlayClock
@@ -39,8 +28,8 @@ def down(key: Key, at: int, edge: Edge = Edge.DOWN) -> Press:
 
 def test_an_order_is_dated_by_the_thumb_and_signed_by_its_handset() -> None:
     gesture, order = member(Role.FIELD).read(down(Key.READY, AT))
-    assert order == Order(Ready(), AT, 7, Role.FIELD, AT, False)
-    assert gesture.event == Ready()
+    assert order == Order(events.Ready(), AT, 7, Role.FIELD, AT, False)
+    assert gesture.event == events.Ready()
 
 
 def test_a_second_tap_amends_the_first_and_shares_its_gesture() -> None:
@@ -48,7 +37,7 @@ def test_a_second_tap_amends_the_first_and_shares_its_gesture() -> None:
     keeper.read(down(Key.NUMBER_25, AT))
     _, order = keeper.read(down(Key.NUMBER_25, AT + 300 * MS))
     assert order is not None
-    assert order.event == RunNumber(Number.ADMINISTRATIVE)
+    assert order.event == events.RunNumber(events.Number.ADMINISTRATIVE)
     assert (order.gesture_at, order.at, order.amends) == (AT, AT + 300 * MS, True)
 
 
@@ -57,7 +46,7 @@ def test_a_hold_is_an_edge_of_its_own() -> None:
     assert keeper.read(down(Key.BOARDS_OFF, AT))[1] is None
     _, order = keeper.read(down(Key.BOARDS_OFF, AT + S, Edge.HELD))
     assert order is not None
-    assert order.event == ToggleBoards()
+    assert order.event == events.ToggleBoards()
 
 
 def test_what_gives_no_order_says_why() -> None:
@@ -73,9 +62,9 @@ def test_the_codes_are_those_of_the_wire_and_every_phase_and_result_has_one() ->
     assert Answer.NOT_HEARD not in ANSWERS.values()
 
 
-def after(*events: Event) -> PlayClock:
+def after(*ordered: Event) -> PlayClock:
     play_clock = PlayClock(RULES)
-    for index, event in enumerate(events):
+    for index, event in enumerate(ordered):
         at = AT + index * 10 * S
         play_clock.pass_time(at)
         play_clock.handle(Order(event, at), at)
@@ -83,20 +72,20 @@ def after(*events: Event) -> PlayClock:
 
 
 @pytest.mark.parametrize(
-    ("events", "phase", "numerals"),
+    ("ordered", "phase", "numerals"),
     [
         ((), "IDLE", None),
-        ((HoldNumber(Number.ADMINISTRATIVE),), "SET", 25),
+        ((events.HoldNumber(events.Number.ADMINISTRATIVE),), "SET", 25),
         ((PlayEnded("routine"),), "RUNNING", 40),
         ((Snap(),), "LIVE", 40),
-        ((PlayEnded("routine"), Stop()), "STOPPED", 30),
+        ((PlayEnded("routine"), events.Stop()), "STOPPED", 30),
     ],
 )
 def test_each_phase_is_told_with_its_numerals(
-    events: tuple[Event, ...], phase: str, numerals: int | None
+    ordered: tuple[Event, ...], phase: str, numerals: int | None
 ) -> None:
-    play_clock = after(*events)
-    now = AT + max(0, len(events) - 1) * 10 * S
+    play_clock = after(*ordered)
+    now = AT + max(0, len(ordered) - 1) * 10 * S
     state = crew_state(play_clock, True, False, now)
     assert name(play_clock.state.down.phase) == phase
     assert (state.phase, state.numerals) == (PhaseCode[phase], numerals)
@@ -113,7 +102,9 @@ def test_zero_is_told_as_a_held_zero() -> None:
 
 def test_only_a_running_routine_number_marks_25() -> None:
     assert crew_state(after(PlayEnded("routine")), True, False, AT).mark_25
-    assert not crew_state(after(RunNumber(Number.ADMINISTRATIVE)), True, False, AT).mark_25
+    assert not crew_state(
+        after(events.RunNumber(events.Number.ADMINISTRATIVE)), True, False, AT
+    ).mark_25
     assert not crew_state(after(Snap()), True, False, AT).mark_25
 
 
@@ -121,7 +112,7 @@ def test_only_a_running_routine_number_marks_25() -> None:
 def test_25_left_is_no_mark_where_the_rule_set_has_none(code: str) -> None:
     """CFL from 2026 (text): 35, marked at 20; the handset must not cue 25 there."""
     clock = PlayClock(load_rule_set(code))
-    clock.handle(Order(RunNumber(Number.ROUTINE), AT), AT)
+    clock.handle(Order(events.RunNumber(events.Number.ROUTINE), AT), AT)
     assert clock.expires_at is not None
     assert not crew_state(clock, True, False, AT).mark_25
 
@@ -129,9 +120,9 @@ def test_25_left_is_no_mark_where_the_rule_set_has_none(code: str) -> None:
 def test_the_boards_flags() -> None:
     state = crew_state(after(Snap()), False, True, AT)
     assert (state.boards_lit, state.boards_off, state.fault) == (False, False, True)
-    state = crew_state(after(Snap(), ToggleBoards()), False, False, AT + 10 * S)
+    state = crew_state(after(Snap(), events.ToggleBoards()), False, False, AT + 10 * S)
     assert (state.boards_lit, state.boards_off, state.fault) == (False, True, False)
 
 
 def test_a_change_that_rests_on_an_assumption_says_so() -> None:
-    assert crew_state(after(Ready()), True, False, AT, assumed=True).assumed
+    assert crew_state(after(events.Ready()), True, False, AT, assumed=True).assumed

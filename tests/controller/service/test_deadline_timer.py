@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 
 from controller.service.deadline_timer import OneTimer
 from tests.shared.virtual_time import VirtualClock, run, virtual
@@ -10,71 +11,69 @@ from tests.shared.virtual_time import VirtualClock, run, virtual
 MS, S = 1_000_000, 1_000_000_000
 
 
+class Noted(OneTimer):
+    """Notes with which instants it fires."""
+
+    def __init__(self, clock: Callable[[], int]) -> None:
+        self.fired: list[int] = []
+        super().__init__(clock, self.fired.append)
+
+
 @virtual
 async def test_it_fires_at_its_instant_once(clock: VirtualClock) -> None:
-    fired: list[int] = []
-    start_at = clock()
-    timer = OneTimer(clock, fired.append)
+    timer, start_at = Noted(clock), clock()
     timer.arm(start_at + 123_456_789, start_at)
     await asyncio.sleep(5)
-    assert fired == [start_at + 123_456_789]
+    assert timer.fired == [start_at + 123_456_789]
 
 
 @virtual
 async def test_arming_again_replaces_whether_earlier_or_later(clock: VirtualClock) -> None:
-    fired: list[int] = []
-    start_at = clock()
-    timer = OneTimer(clock, fired.append)
+    timer, start_at = Noted(clock), clock()
     timer.arm(start_at + 3 * S, start_at)
     timer.arm(start_at + S, start_at)
     await asyncio.sleep(1.5)
     timer.arm(start_at + 2 * S, clock())
     timer.arm(start_at + 4 * S, clock())
     await asyncio.sleep(5)
-    assert fired == [start_at + S, start_at + 4 * S]
+    assert timer.fired == [start_at + S, start_at + 4 * S]
 
 
 @virtual
 async def test_disarmed_it_stays_quiet_and_may_be_disarmed_twice(clock: VirtualClock) -> None:
-    fired: list[int] = []
-    timer = OneTimer(clock, fired.append)
+    timer = Noted(clock)
     timer.arm(clock() + S, clock())
     timer.disarm()
     timer.disarm()
     await asyncio.sleep(2)
-    assert fired == []
+    assert timer.fired == []
 
 
 @virtual
 async def test_what_is_overdue_fires_at_once_with_the_clock_s_instant(clock: VirtualClock) -> None:
-    fired: list[int] = []
-    timer = OneTimer(clock, fired.append)
+    timer = Noted(clock)
     timer.arm(clock() - 5 * S, clock())
     await asyncio.sleep(0)
     await asyncio.sleep(0)
-    assert fired == [clock()]
+    assert timer.fired == [clock()]
 
 
 @virtual
 async def test_a_loop_that_is_early_by_its_resolution_is_given_the_due_instant(
     clock: VirtualClock,
 ) -> None:
-    fired: list[int] = []
-    due_at = clock() + S
-    timer = OneTimer(lambda: clock() - 400, fired.append)
+    timer, due_at = Noted(lambda: clock() - 400), clock() + S
     timer.arm(due_at, clock())
     await asyncio.sleep(2)
-    assert fired == [due_at]
+    assert timer.fired == [due_at]
 
 
 def test_a_late_loop_gives_the_late_instant() -> None:
     async def main(clock: VirtualClock) -> None:
-        fired: list[int] = []
-        due_at = clock() + S
-        timer = OneTimer(clock, fired.append)
+        timer, due_at = Noted(clock), clock() + S
         timer.arm(due_at, clock())
         await asyncio.sleep(2)
-        assert fired == [due_at + 900 * MS]
+        assert timer.fired == [due_at + 900 * MS]
 
     run(main, lateness=lambda: 900 * MS)
 

@@ -59,7 +59,9 @@ def test_a_change_in_the_repeat_time_of_another_starts_it_anew() -> None:
     display.put_up(40, AT)
     display.put_up(25, AT + 10 * MS)
     assert display.due_at == AT + 35 * MS
-    assert [face.numerals for face in wire.faces] == [40, 25]
+    display.put_up(None, AT + 50 * MS)
+    assert display.due_at == AT + 75 * MS
+    assert [face.numerals for face in wire.faces] == [40, 25, None]
 
 
 def test_a_late_refresh_leaves_the_next_one_on_the_grid() -> None:
@@ -69,15 +71,6 @@ def test_a_late_refresh_leaves_the_next_one_on_the_grid() -> None:
     assert display.due_at == AT + 200 * MS
     display.put_up(None, AT + 950 * MS)
     assert display.due_at == AT + 1000 * MS
-
-
-def test_going_dark_is_a_change_like_any_other() -> None:
-    wire = Wire()
-    display = Display([wire], 15, AT)
-    display.put_up(40, AT)
-    display.put_up(None, AT + 40 * MS)
-    assert wire.faces[-1] == Face(None)
-    assert display.due_at == AT + 65 * MS
 
 
 @given(st.lists(st.tuples(st.integers(0, 900 * MS), st.sampled_from([None, 1, 2])), min_size=1))

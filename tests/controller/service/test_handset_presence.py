@@ -58,16 +58,13 @@ def test_a_handset_heard_again_makes_the_next_loss_a_new_one() -> None:
     assert presence.alone("LIVE", AT + 130 * S) is not None
 
 
-def test_a_key_on_the_console_after_the_silence_shows_that_somebody_is_there() -> None:
+@pytest.mark.parametrize(("used_s", "asked_s"), [(29, 61), (45, 100)])
+def test_a_key_on_the_console_before_or_after_the_silence_shows_that_somebody_is_there(
+    used_s: int, asked_s: int
+) -> None:
     presence = Presence([1], AT)
-    presence.console_used(AT + 45 * S)
-    assert presence.alone("LIVE", AT + 100 * S) is None
-
-
-def test_a_key_on_the_console_before_the_silence_shows_it_as_well() -> None:
-    presence = Presence([1], AT)
-    presence.console_used(AT + 29 * S)
-    assert presence.alone("LIVE", AT + 61 * S) is None
+    presence.console_used(AT + used_s * S)
+    assert presence.alone("LIVE", AT + asked_s * S) is None
 
 
 @pytest.mark.parametrize("phase", [*HELD, "EXPIRED"])

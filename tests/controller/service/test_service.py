@@ -20,11 +20,13 @@ from tests.controller.fakes import (
     EMPTY,
     MS,
     RULES,
-    FakeBoard,
     Game,
     S,
+    game_with,
     in_game,
+    in_idle,
     in_live,
+    in_running,
 )
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
@@ -41,9 +43,8 @@ def true_numerals(started_at: int, at: int) -> int:
 # Numerals on the boards
 
 
-@in_game
+@in_idle
 async def test_a_press_is_on_both_boards_and_told_in_its_own_turn(game: Game) -> None:
-    await game.at(2)
     pressed_at = game.clock()
     assert game.handset.press(Key.DEAD_BALL, age_ms=60) is Answer.RUNNING
     assert game.north.shown[-1] == game.south.shown[-1] == (pressed_at, 40)
@@ -104,37 +105,28 @@ def test_however_late_the_loop_is_no_numeral_is_wrong_and_no_deadline_drifts(
     run(main, lateness=lambda: lots.randrange(0, most_ms * MS))
 
 
-def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press() -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with Game(clock) as game:
-            await game.at(2)
+@in_idle
+async def test_a_stalled_journal_or_observer_delays_no_numeral_of_a_press(game: Game) -> None:
 
-            def stall() -> None:
-                clock.jump(200 * MS)
+    def stall() -> None:
+        game.clock.jump(200 * MS)
 
-            game.journal.on_append = stall
-            game.service.observers.append(stall)
-            for key, numerals in ((Key.SNAP, 40), (Key.NUMBER_25, 25), (Key.READY, 25)):
-                pressed_at = clock()
-                game.handset.press(key)
-                assert (pressed_at, numerals) in game.north.shown[-1:]
-                assert game.handset.told[-1][0] == pressed_at
-                await asyncio.sleep(3)
-            game.journal.on_append = lambda: None
-            game.service.observers.clear()
-
-    run(main)
-
-
-@in_game
-async def test_the_boards_show_dark_before_the_first_order(game: Game) -> None:
-    await game.at(1)
-    assert {numerals for _, numerals in game.north.shown} == {None}
-    assert len(game.north.shown) >= 10
-    assert not game.state.boards_off
+    game.journal.on_append = stall
+    game.service.observers.append(stall)
+    for key, numerals in ((Key.SNAP, 40), (Key.NUMBER_25, 25), (Key.READY, 25)):
+        pressed_at = game.clock()
+        game.handset.press(key)
+        assert (pressed_at, numerals) in game.north.shown[-1:]
+        assert game.handset.told[-1][0] == pressed_at
+        await asyncio.sleep(3)
+    game.journal.on_append = lambda: None
+    game.service.observers.clear()
 
 
 # The order within one turn
+
+
+ORDER = ["show", "show", "tell", "append"]
 
 
 def order_of(game: Game, act: Callable[[], object]) -> list[str]:
@@ -143,28 +135,18 @@ def order_of(game: Game, act: Callable[[], object]) -> list[str]:
     return [what for what, _ in game.log]
 
 
-@in_game
+@in_idle
 async def test_a_press_boards_handsets_journal_in_this_order(game: Game) -> None:
-    await game.at(2)
-    order = order_of(game, lambda: game.handset.press(Key.SNAP))
-    assert order == ["show", "show", "tell", "append"]
-    order = order_of(game, lambda: game.service.enter(PlayEnded("foul")))
-    assert order == ["show", "show", "tell", "append"]
+    assert order_of(game, lambda: game.handset.press(Key.SNAP)) == ORDER
+    assert order_of(game, lambda: game.service.enter(PlayEnded("foul"))) == ORDER
 
 
-@in_game
+@in_running
 async def test_zero_boards_handsets_journal_in_this_order(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
     await game.present(41.9)
     game.log.clear()
     await game.present(42.01)
-    assert [what for what, _ in game.log if what != "observe"][:4] == [
-        "show",
-        "show",
-        "tell",
-        "append",
-    ]
+    assert [what for what, _ in game.log][:4] == ORDER
 
 
 @in_live
@@ -175,9 +157,8 @@ async def test_a_fault_dark_frame_handsets_journal_in_this_order(game: Game) -> 
     assert order.index("tell") < order.index("append")
 
 
-@in_game
+@in_idle
 async def test_observers_come_last_and_see_the_new_state(game: Game) -> None:
-    await game.at(2)
     seen: list[str] = []
     game.service.observers.append(lambda: game.log.append(("observe", 0)))
     game.service.observers.append(lambda: seen.append(game.status.phase))
@@ -197,9 +178,8 @@ async def test_the_state_is_told_at_the_start_and_once_a_second(game: Game) -> N
     assert len(instants) <= 8
 
 
-@in_game
+@in_idle
 async def test_zero_and_boards_going_dark_are_told_at_once(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.DEAD_BALL, age_ms=30)
     await game.present(42.5)
     zero_at = game.started_at + 42 * S - 30 * MS
@@ -209,9 +189,8 @@ async def test_zero_and_boards_going_dark_are_told_at_once(game: Game) -> None:
     assert (at, state.boards_lit, state.fault) == (game.clock(), False, True)
 
 
-@in_game
+@in_idle
 async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
-    await game.at(2)
     game.handset.fail(OSError(5, "lost"))
     await asyncio.sleep(0.101)
     assert game.handset.told[-1][0] == game.started_at + int(2.1 * S)
@@ -220,17 +199,15 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
     assert [row.event for row in game.journal.of("healed")] == ["receiver"]
 
 
-@in_game
+@in_idle
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
-    await game.at(2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
     assert (row.event, row.handset, row.reason != "") == ("BOARDS_OFF", 1, True)
 
 
-@in_game
+@in_idle
 async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.NUMBER_40)
     await asyncio.sleep(0.1)
     assert game.handset.press(Key.NUMBER_25) is Answer.ASSUMED
@@ -240,34 +217,25 @@ async def test_two_number_keys_at_once_hold_25_and_say_that_it_is_doubtful(game:
 # Who may drive
 
 
-@in_game
+@in_idle
 async def test_the_shadow_is_recorded_and_drives_nothing(game: Game) -> None:
-    await game.at(2)
     assert game.handset.press(Key.SNAP, 3) is Answer.NO_CHANGE
     assert game.lamps() == (None, None)
     (row,) = game.journal.of("no change")
     assert (row.role, row.handset, row.phase_after) == ("shadow", 3, "IDLE")
 
 
-@in_game
+@in_idle
 async def test_an_unknown_handset_is_refused_and_moves_nothing(game: Game) -> None:
-    await game.at(2)
     before = game.play_clock.state
     assert game.handset.press(Key.SNAP, 200) is Answer.REFUSED
     assert game.play_clock.state is before
     assert game.status.phase == "IDLE"
-
-
-@in_game
-async def test_an_unknown_handset_is_in_the_journal(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.SNAP, 200)
     assert any(row.handset == 200 for row in game.journal.rows)
 
 
-@in_game
+@in_idle
 async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game: Game) -> None:
-    await game.at(2)
     game.handset.press(Key.NUMBER_40, 2)
     await asyncio.sleep(0.5)
     assert game.handset.press(Key.NUMBER_25, 1) is Answer.REFUSED
@@ -276,9 +244,8 @@ async def test_the_field_s_press_stands_against_the_keeper_within_a_second(game:
     assert (row.phase_before, row.role) == ("RUNNING", "keeper")
 
 
-@in_game
+@in_idle
 async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: Game) -> None:
-    await game.at(2)
     decided = game.service.enter(SetCount(17))
     assert decided.changed
     assert game.lamps() == (17, 17)
@@ -294,12 +261,10 @@ async def test_the_console_enters_what_no_key_can_and_is_refused_in_live(game: G
 # Boards that disagree
 
 
-@in_game
+@in_running
 async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral(
     game: Game,
 ) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
     await game.present(5.5)
     game.south.fall_silent()
     assert game.lamps() == (None, None)
@@ -312,10 +277,8 @@ async def test_a_short_silence_darkens_both_and_comes_back_with_the_true_numeral
     assert game.state.boards_lit
 
 
-@in_game
+@in_running
 async def test_a_long_silence_needs_a_relight_and_the_count_goes_on_meanwhile(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
     await game.present(5)
     await game.at(5.03)
     game.south.fall_silent()
@@ -339,7 +302,9 @@ async def test_a_wrong_numeral_is_off_at_once_until_relit(game: Game) -> None:
     await game.at(4)
     assert game.lamps() == (None, None)
     assert game.state.boards_off
-    assert any("north shows a wrong numeral" in row.event for row in game.journal.rows)
+    (row,) = (row for row in game.journal.rows if row.event.startswith("boards off"))
+    assert "north shows a wrong numeral" in row.event
+    assert (row.role, row.handset) == ("service", None), "not signed by the console"
     toggle(game)
     assert game.lamps() == (40, 40)
 
@@ -397,7 +362,7 @@ async def test_off_ordered_while_a_fault_masks_the_boards_stays_off_when_it_heal
     game.south.answer(Answered.RIGHT, "dark")
     await game.at(8)
     assert game.lamps() == (None, None)
-    assert game.status.boards_why == "by order"
+    assert (game.status.boards, game.status.boards_why) == ("off", "by order")
     toggle(game)
     assert game.lamps() == (40, 40)
 
@@ -430,9 +395,8 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
     assert game.lamps() == (None, None)
 
 
-@in_game
+@in_idle
 async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: Game) -> None:
-    await game.at(2)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=0)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=2)
     for _ in range(6):
@@ -507,21 +471,13 @@ async def test_nobody_heard_for_60_s_in_live_puts_the_boards_off(game: Game) -> 
     assert game.lamps() == (40, 40)
 
 
-@in_game
+@in_running
 async def test_a_running_count_finishes_before_the_boards_go_off(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
     await game.at(41.99)
     assert game.lamps() == (1, 1)
     await game.at(42.2)
     assert game.lamps() == (None, None)
     assert (game.state.phase, game.state.boards_off) == (5, True)
-
-
-@in_live
-async def test_a_beacon_is_enough_to_stay_lit(game: Game) -> None:
-    await game.present(200)
-    assert game.lamps() == (40, 40)
 
 
 @in_live
@@ -550,18 +506,17 @@ async def test_a_handset_silent_for_30_s_is_recorded_and_observers_told(game: Ga
 # The journal
 
 
-@virtual
-async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(clock: VirtualClock) -> None:
-    async with Game(clock, stands=None) as game:
-        await game.at(0.5)
-        game.handset.press(Key.SNAP)
-        await game.at(2.5)
-        assert game.journal.rows == []
-        game.journal.stands = Opening(6, 80, 33, (70, "aa"))
-        await game.at(3.6)
-        game.handset.press(Key.DEAD_BALL)
-        rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
-        assert rows == [(7, 1, 34), (7, 1, 35)]
+@game_with(stands=None)
+async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) -> None:
+    await game.at(0.5)
+    game.handset.press(Key.SNAP)
+    await game.at(2.5)
+    assert game.journal.rows == []
+    game.journal.stands = Opening(6, 80, 33, (70, "aa"))
+    await game.at(3.6)
+    game.handset.press(Key.DEAD_BALL)
+    rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
+    assert rows == [(7, 1, 34), (7, 1, 35)]
 
 
 @virtual
@@ -572,15 +527,6 @@ async def test_rows_that_wait_are_handed_over_at_the_end(clock: VirtualClock) ->
         game.journal.stands = EMPTY
         await game.at(0.5)
     assert [row.event for row in game.journal.of("press")] == ["snap or free kick"]
-
-
-@in_live
-async def test_boards_off_by_a_fault_is_not_signed_by_the_console(game: Game) -> None:
-    game.north.lie()
-    (row,) = [row for row in game.journal.rows if row.event.startswith("boards off")]
-    assert row.role == "service"
-    assert row.handset is None
-    assert game.status.by != "console"
 
 
 @in_game
@@ -611,118 +557,80 @@ async def test_stop_darkens_and_returns(game: Game) -> None:
     assert len(game.handset.told) == told, "the timer is off"
 
 
-def leaves(error: BaseException) -> list[BaseException]:
-    if isinstance(error, BaseExceptionGroup):
-        return [leaf for each in error.exceptions for leaf in leaves(each)]
-    return [error]
+def bug(*_: object) -> None:
+    raise ZeroDivisionError
 
 
-def _in_callback(game: Game) -> None:
-    def bug() -> None:
-        raise ZeroDivisionError
-
-    asyncio.get_running_loop().call_later(0.05, bug)
-
-
-def _in_timer(game: Game) -> None:
-    def bug(_: object) -> None:
-        raise ZeroDivisionError
-
-    game.north.on_show = bug
-
-
-def _in_driver(game: Game) -> None:
-    game.south.fail(ZeroDivisionError())
-
-
-def _in_receiver(game: Game) -> None:
-    game.handset.fail(ZeroDivisionError())
-
-
-def _in_observer(game: Game) -> None:
-    def bug() -> None:
-        raise ZeroDivisionError
-
+def in_observer(game: Game) -> None:
     game.service.observers.append(bug)
     asyncio.get_running_loop().call_soon(game.handset.press, Key.READY)
 
 
-@pytest.mark.parametrize("cause", [_in_callback, _in_timer, _in_driver, _in_receiver, _in_observer])
-def test_a_bug_of_ours_ends_the_service_dark_and_is_raised(cause: Callable[[Game], None]) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async with Game(clock) as game:
-            await game.at(2)
-            game.handset.press(Key.SNAP)
-            cause(game)
-            with pytest.raises((ZeroDivisionError, ExceptionGroup)) as caught:
-                await asyncio.wait_for(game.task, 2)
-            assert all(isinstance(each, ZeroDivisionError) for each in leaves(caught.value))
-            assert game.lamps() == (None, None)
-            assert not game.north.open
-            assert not game.south.open
-            game.north.on_show = lambda _: None
-
-    run(main)
+BUGS: dict[str, Callable[[Game], object]] = {
+    "callback": lambda _: asyncio.get_running_loop().call_later(0.05, bug),
+    "timer": lambda game: setattr(game.north, "on_show", bug),
+    "driver": lambda game: game.south.fail(ZeroDivisionError()),
+    "receiver": lambda game: game.handset.fail(ZeroDivisionError()),
+    "observer": in_observer,
+}
 
 
-@virtual
-async def test_the_loop_s_own_error_handler_is_given_back(clock: VirtualClock) -> None:
-    loop = asyncio.get_running_loop()
-    before = loop.get_exception_handler()
-    async with Game(clock) as game:
-        await game.at(1)
-        assert loop.get_exception_handler() is not before
-    assert loop.get_exception_handler() is before
-
-
-def test_cancelled_at_any_moment_both_boards_are_dark_and_closed() -> None:
-    async def main(clock: VirtualClock) -> None:
-        for wait_ms in (0, 1, 50, 99, 100, 101, 125, 150, 299, 301, 500, 799, 801, 1000, 2100):
-            game = Game(clock)
-            game.south.errors = [OSError(2, "no such port")] * (wait_ms % 3)
-            task = asyncio.create_task(game.service.run())
-            if wait_ms:
-                await asyncio.sleep(wait_ms / 1000)
-                if game.handset._listener is not None:
-                    game.handset.press(Key.SNAP)
-            task.cancel()
-            with pytest.raises(asyncio.CancelledError):
-                await task
-            assert game.lamps() == (None, None)
-            assert not (game.north.open or game.south.open)
-
-    run(main)
+@pytest.mark.parametrize("where", BUGS)
+@in_game
+async def test_a_bug_of_ours_ends_the_service_dark_and_is_raised(game: Game, where: str) -> None:
+    await game.at(2)
+    game.handset.press(Key.SNAP)
+    BUGS[where](game)
+    with pytest.RaisesGroup(ZeroDivisionError, allow_unwrapped=True, flatten_subgroups=True):
+        await asyncio.wait_for(game.task, 2)
+    assert game.lamps() == (None, None)
+    assert not game.north.open
+    assert not game.south.open
+    game.north.on_show = lambda _: None
 
 
 @virtual
-async def test_a_service_without_boards_cues_all_the_same(clock: VirtualClock) -> None:
-    async with Game(clock) as game:
-        await game.at(1)
-        boards: list[FakeBoard] = [game.north, game.south]
-        for board in boards:
-            board.errors = [OSError(2, "never there")] * 1000
-            board.fail(OSError(5, "lost"))
-        await game.at(8)
-        game.handset.press(Key.DEAD_BALL)
-        assert (game.state.numerals, game.state.boards_off) == (40, True)
-        await asyncio.sleep(2.5)
-        assert game.state.numerals in (38, 39)
-
-
-@virtual
-async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(clock: VirtualClock) -> None:
-    async with Game(clock, stands=None) as game:
-        await game.at(0.1)
-        game.journal.stands = EMPTY
-        for turn in range(8):
-            game.handset.press((Key.SNAP, Key.DEAD_BALL)[turn % 2])
-            await asyncio.sleep(0.9)
-        assert len(game.journal.of("press")) == 8
+async def test_cancelled_at_any_moment_both_boards_are_dark_and_closed(clock: VirtualClock) -> None:
+    for wait_ms in (0, 1, 50, 99, 100, 101, 125, 150, 299, 301, 500, 799, 801, 1000, 2100):
+        game = Game(clock)
+        game.south.errors = [OSError(2, "no such port")] * (wait_ms % 3)
+        task = asyncio.create_task(game.service.run())
+        if wait_ms:
+            await asyncio.sleep(wait_ms / 1000)
+            if game.handset._listener is not None:
+                game.handset.press(Key.SNAP)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert game.lamps() == (None, None)
+        assert not (game.north.open or game.south.open)
 
 
 @in_game
+async def test_a_service_without_boards_cues_all_the_same(game: Game) -> None:
+    await game.at(1)
+    for board in (game.north, game.south):
+        board.errors = [OSError(2, "never there")] * 1000
+        board.fail(OSError(5, "lost"))
+    await game.at(8)
+    game.handset.press(Key.DEAD_BALL)
+    assert (game.state.numerals, game.state.boards_off) == (40, True)
+    await asyncio.sleep(2.5)
+    assert game.state.numerals in (38, 39)
+
+
+@game_with(stands=None)
+async def test_busy_handsets_do_not_keep_the_rows_from_the_journal(game: Game) -> None:
+    await game.at(0.1)
+    game.journal.stands = EMPTY
+    for turn in range(8):
+        game.handset.press((Key.SNAP, Key.DEAD_BALL)[turn % 2])
+        await asyncio.sleep(0.9)
+    assert len(game.journal.of("press")) == 8
+
+
+@in_idle
 async def test_a_port_that_fails_while_it_is_darkened_does_not_spoil_a_stop(game: Game) -> None:
-    await game.at(2)
     game.south.on_exit = OSError(5, "lost while leaving")
     game.service.stop()
     await game.task
@@ -743,6 +651,10 @@ async def test_an_open_input_is_named_in_record_and_status(clock: VirtualClock) 
 
 @in_game
 async def test_before_the_first_order(game: Game) -> None:
+    await game.at(1)
+    assert {numerals for _, numerals in game.north.shown} == {None}
+    assert len(game.north.shown) >= 10
+    assert not game.state.boards_off
     said = game.status
     assert said.rules == f"{RULES.title} {RULES.season}"
     assert (said.phase, said.numerals, said.remaining_ms) == ("IDLE", None, None)
@@ -755,22 +667,14 @@ async def test_before_the_first_order(game: Game) -> None:
     assert (said.alarms, said.unauthenticated, said.journal) == ((), False, "")
 
 
-@in_game
-async def test_a_running_count_with_its_ruling_and_who_gave_it(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
+@in_running
+async def test_a_count_with_its_ruling_and_who_gave_it_runs_stops_and_is_held(game: Game) -> None:
     await game.at(5.25)
     said = game.status
     assert (said.phase, said.numerals, said.remaining_ms) == ("RUNNING", 37, 36_750)
     assert (said.last, said.by, said.result) == ("play ended: routine", "handset 1", "running")
     assert (said.ruling_seconds, said.starts_on, said.boards) == (40, "dead_ball", "lit")
     assert said.citation
-
-
-@in_game
-async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(game: Game) -> None:
-    await game.at(2)
-    game.handset.press(Key.DEAD_BALL)
     await game.at(12.5)
     game.handset.press(Key.STOP)
     await game.at(20)
@@ -779,9 +683,8 @@ async def test_a_stopped_count_keeps_its_milliseconds_and_a_held_one_has_none(ga
     assert (game.status.phase, game.status.remaining_ms, game.status.down) == ("LIVE", None, 1)
 
 
-@in_game
+@in_idle
 async def test_the_console_and_the_last_mark(game: Game) -> None:
-    await game.at(2)
     game.service.enter(PlayEnded("routine"))
     assert (game.status.by, game.status.marked) == ("console", None)
     await game.at(32.5)
@@ -790,15 +693,8 @@ async def test_the_console_and_the_last_mark(game: Game) -> None:
     assert game.status.marked is None
 
 
-@in_game
-async def test_the_journal_s_fault_is_passed_on(game: Game) -> None:
-    game.journal.fault = "disk full"
-    assert game.status.journal == "disk full"
-
-
-@in_game
+@in_idle
 async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
-    await game.at(2)
     assert (game.status.orders, game.status.by_handset) == (0, None)
     game.handset.press(Key.FLAG)
     status = game.status

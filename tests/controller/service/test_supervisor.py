@@ -12,12 +12,27 @@ import pytest
 
 from controller.service.supervisor import PAUSES_S, TaskScope, supervise
 from drivers.base import DriverError, FrameError, PortError
-from tests.shared.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 S = 1_000_000_000
-
-
 Script = Callable[[int], Coroutine[Any, Any, None]]
+
+
+NO_DEVICE, LOST = OSError(2, "no such device"), OSError(5, "lost")
+WELL = (3600, None)
+
+
+def runs(*each: tuple[float, Exception | None]) -> Script:
+    """How many seconds each run lasts and what it then raises; all later ones are like the last."""
+
+    async def script(number: int) -> None:
+        lasts_s, error = each[min(number, len(each) - 1)]
+        if lasts_s:
+            await asyncio.sleep(lasts_s)
+        if error is not None:
+            raise error
+
+    return script
 
 
 class Ward:
@@ -48,43 +63,32 @@ class Ward:
         assert self.task.cancelled(), "cancelled, it must end"
 
 
-async def well(_: int) -> None:
-    await asyncio.sleep(3600)
-
-
 @pytest.mark.parametrize(
-    "error",
+    ("error", "words"),
     [
-        DriverError("bent"),
-        PortError("gone"),
-        FrameError("odd"),
-        OSError(5, "I/O"),
-        termios.error(5, "I/O"),
+        (DriverError("bent"), "bent"),
+        (PortError("gone"), "gone"),
+        (FrameError("odd"), "odd"),
+        (OSError(5, "I/O"), "[Errno 5] I/O"),
+        (termios.error(5, "I/O"), "(5, 'I/O')"),
+        (OSError(), "OSError"),
     ],
 )
-def test_a_driver_s_error_is_a_fault_told_once_and_its_end_too(error: Exception) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async def script(number: int) -> None:
-            if number < 4:
-                raise error
-            await asyncio.sleep(3600)
-
-        start_at = clock()
-        ward = Ward(clock, script)
-        await asyncio.sleep(10)
-        assert ward.told == [(start_at, str(error)), (start_at + int(1.5 * S), "")]
-        assert ward.started == [start_at + S], "only with its device open"
-        await ward.end()
-
-    run(main)
+@virtual
+async def test_a_driver_s_error_is_a_fault_told_once_and_its_end_too(
+    clock: VirtualClock, error: Exception, words: str
+) -> None:
+    start_at = clock()
+    ward = Ward(clock, runs(*[(0, error)] * 4, WELL))
+    await asyncio.sleep(10)
+    assert ward.told == [(start_at, words), (start_at + int(1.5 * S), "")]
+    assert ward.started == [start_at + S], "only with its device open"
+    await ward.end()
 
 
 @virtual
 async def test_the_pauses_grow_and_stay(clock: VirtualClock) -> None:
-    async def script(_: int) -> None:
-        raise OSError(2, "no such device")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((0, NO_DEVICE)))
     await asyncio.sleep(12)
     gaps = [(b - a) / S for a, b in itertools.pairwise(ward.runs)]
     assert gaps[:11] == [*PAUSES_S, PAUSES_S[-1], PAUSES_S[-1]]
@@ -96,12 +100,7 @@ async def test_the_pauses_grow_and_stay(clock: VirtualClock) -> None:
 async def test_after_10_s_of_service_the_next_fault_starts_with_the_shortest_pause(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 4:
-            await asyncio.sleep(11)
-        raise OSError(5, "lost")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs(*[(0, LOST)] * 4, (11, LOST), (0, LOST)))
     await asyncio.sleep(14)
     assert ward.runs[5] - ward.runs[4] == int(11.1 * S)
     assert [fault for _, fault in ward.told[:3]] == ["[Errno 5] lost", "", "[Errno 5] lost"]
@@ -109,37 +108,30 @@ async def test_after_10_s_of_service_the_next_fault_starts_with_the_shortest_pau
 
 
 @pytest.mark.parametrize("back_after_s", [0.05, 0.4, 1.2, 2.0, 2.4])
-def test_a_device_back_in_time_is_found_in_time_for_its_boards_to_return(
-    back_after_s: float,
+@virtual
+async def test_a_device_back_in_time_is_found_in_time_for_its_boards_to_return(
+    clock: VirtualClock, back_after_s: float
 ) -> None:
-    async def main(clock: VirtualClock) -> None:
-        back_at = clock() + round(back_after_s * S)
+    back_at = clock() + round(back_after_s * S)
 
-        async def script(_: int) -> None:
-            if clock() < back_at:
-                raise OSError(2, "no such device")
-            await asyncio.sleep(3600)
+    async def script(_: int) -> None:
+        if clock() < back_at:
+            raise OSError(2, "no such device")
+        await asyncio.sleep(3600)
 
-        ward = Ward(clock, script)
-        await asyncio.sleep(3)
-        assert ward.started[0] - back_at <= 0.5 * S
-        assert ward.started[0] <= ward.runs[0] + 2.5 * S
-        await ward.end()
-
-    run(main)
+    ward = Ward(clock, script)
+    await asyncio.sleep(3)
+    assert ward.started[0] - back_at <= 0.5 * S
+    assert ward.started[0] <= ward.runs[0] + 2.5 * S
+    await ward.end()
 
 
 @virtual
 async def test_a_fault_that_takes_another_s_place_is_told_and_a_repeated_one_is_not(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 0:
-            await asyncio.sleep(1)
-            raise OSError(5, "hung up")
-        raise OSError(*((2, "no such device") if number < 4 else (13, "permission denied")))
-
-    ward = Ward(clock, script)
+    denied = OSError(13, "permission denied")
+    ward = Ward(clock, runs((1, OSError(5, "hung up")), *[(0, NO_DEVICE)] * 3, (0, denied)))
     await asyncio.sleep(10)
     assert [fault for _, fault in ward.told] == [
         "[Errno 5] hung up",
@@ -149,41 +141,20 @@ async def test_a_fault_that_takes_another_s_place_is_told_and_a_repeated_one_is_
     await ward.end()
 
 
-@virtual
-async def test_an_error_without_words_is_told_by_its_name(clock: VirtualClock) -> None:
-    async def script(_: int) -> None:
-        raise OSError
-
-    ward = Ward(clock, script)
-    await asyncio.sleep(0.05)
-    assert ward.told[0][1] == "OSError"
-    await ward.end()
-
-
 @pytest.mark.parametrize("after_s", [0, 0.01, 0.6])
 @pytest.mark.parametrize("failures", [0, 1])
-def test_a_bug_of_ours_is_raised_whenever_it_comes(after_s: float, failures: int) -> None:
-    async def main(clock: VirtualClock) -> None:
-        async def script(number: int) -> None:
-            if number < failures:
-                raise OSError(5, "lost")
-            if after_s:
-                await asyncio.sleep(after_s)
-            raise ValueError("ours")
-
-        ward = Ward(clock, script)
-        with pytest.raises(ValueError, match="ours"):
-            await ward.task
-
-    run(main)
+@virtual
+async def test_a_bug_of_ours_is_raised_whenever_it_comes(
+    clock: VirtualClock, after_s: float, failures: int
+) -> None:
+    ward = Ward(clock, runs(*[(0, LOST)] * failures, (after_s, ValueError("ours"))))
+    with pytest.raises(ValueError, match="ours"):
+        await ward.task
 
 
 @virtual
 async def test_a_driver_that_returns_has_a_fault_and_is_run_again(clock: VirtualClock) -> None:
-    async def script(number: int) -> None:
-        await asyncio.sleep(0.2 if number == 0 else 3600)
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((0.2, None), WELL))
     began_at = clock()
     await asyncio.sleep(5)
     assert [at - began_at for at in ward.runs] == [0, int(0.3 * S)]
@@ -195,29 +166,29 @@ async def test_a_driver_that_returns_has_a_fault_and_is_run_again(clock: Virtual
 
 
 @pytest.mark.parametrize("after_s", [0, 0.001, 0.05, 0.1, 0.15, 0.4, 0.7, 5])
-def test_cancelled_at_any_await_the_driver_has_left_before_it_ends(after_s: float) -> None:
-    async def main(clock: VirtualClock) -> None:
-        inside = 0
+@virtual
+async def test_cancelled_at_any_await_the_driver_has_left_before_it_ends(
+    clock: VirtualClock, after_s: float
+) -> None:
+    inside = 0
 
-        async def script(number: int) -> None:
-            nonlocal inside
-            inside += 1
+    async def script(number: int) -> None:
+        nonlocal inside
+        inside += 1
+        try:
+            await asyncio.sleep(0.05 if number == 0 else 3600)
+            raise OSError(5, "lost")
+        finally:
             try:
-                await asyncio.sleep(0.05 if number == 0 else 3600)
-                raise OSError(5, "lost")
+                await asyncio.sleep(0.025)  # dark frames
             finally:
-                try:
-                    await asyncio.sleep(0.025)  # dark frames
-                finally:
-                    inside -= 1
+                inside -= 1
 
-        ward = Ward(clock, script)
-        if after_s:
-            await asyncio.sleep(after_s)
-        await ward.end()
-        assert inside == 0
-
-    run(main)
+    ward = Ward(clock, script)
+    if after_s:
+        await asyncio.sleep(after_s)
+    await ward.end()
+    assert inside == 0
 
 
 @virtual
@@ -240,14 +211,7 @@ async def test_an_error_on_the_way_out_does_not_undo_a_cancellation(clock: Virtu
 async def test_a_device_lost_again_before_it_counts_as_well_is_told_again(
     clock: VirtualClock,
 ) -> None:
-    async def script(number: int) -> None:
-        if number == 1:
-            await asyncio.sleep(0.4)  # long enough for its boards to answer
-        elif number == 0:
-            await asyncio.sleep(20)
-        raise OSError(5, "lost")
-
-    ward = Ward(clock, script)
+    ward = Ward(clock, runs((20, LOST), (0.4, LOST), (0, LOST)))
     await asyncio.sleep(30)
     assert len(ward.started) == 2
     lost_again_at = ward.runs[1] + int(0.4 * S)
