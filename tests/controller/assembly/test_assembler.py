@@ -6,9 +6,7 @@ import asyncio
 import contextlib
 import os
 import time
-import tty
-from collections.abc import AsyncIterator, Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Callable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -23,7 +21,7 @@ from controller.assembly.assembler import (
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.config.load import parse_config
-from controller.config.model import Config
+from controller.config.model import Config, HandsetConfig
 from controller.recovery.recovery import Recovery
 from controller.recovery.snapshot_codec import Checkpoint
 from controller.rulebook.loader import load_rule_set
@@ -31,10 +29,12 @@ from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
 from drivers.base import Acknowledgement, Answer, Key
+from drivers.board.kinds import BoardConfig
 from drivers.handset.keys import Keys, fingerprint
 from drivers.handset.radio import RadioHandsets
+from tests.shared.installation import Tty
 from tests.shared.key_files import write_keys
-from tests.shared.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 DOWNLINK = bytes(range(100, 116))
 UPLINKS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}
@@ -108,10 +108,15 @@ def numerals(assembly: Assembly, clock: VirtualClock) -> list[int | None]:
 # The simulator
 
 
-def simulator(clock: VirtualClock) -> Assembly:
+def simulator(
+    clock: VirtualClock,
+    boards: Sequence[BoardConfig] = SIMULATED_BOARDS,
+    handsets: Sequence[HandsetConfig] = SIMULATED_HANDSETS,
+) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.boards(SIMULATED_BOARDS)
-    assembler.handsets(SIMULATED_HANDSETS)
+    assembler.console("keeper")
+    assembler.boards(boards)
+    assembler.handsets(handsets)
     return assembler.build(None)
 
 
@@ -146,16 +151,14 @@ async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
             assembly.press(key.name)
             await asyncio.sleep(2)
         heard = assembly.service.status().handset_health
-        assert [each.state for each in heard] == ["heard"]
+        assert [each.state for each in heard] == ["heard", "heard"]
         with pytest.raises(KeyError):
             assembly.press("HORN")
 
 
 @virtual
 async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.handsets(SIMULATED_HANDSETS)
-    assembly = assembler.build(None)
+    assembly = simulator(clock, boards=())
     assert assembly.press is not None
     async with running(assembly):
         await asyncio.sleep(2)
@@ -167,9 +170,7 @@ async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
 
 @virtual
 async def test_without_a_simulated_handset_there_is_nothing_to_press(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.boards(SIMULATED_BOARDS[:1])
-    assembly = assembler.build(None)
+    assembly = simulator(clock, SIMULATED_BOARDS[:1], ())
     assert assembly.press is None and assembly.companions == []
 
 
@@ -221,47 +222,16 @@ async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
 # Installations
 
 
-@dataclass
-class Line:
-    """A pty that stands for a serial port, and what was written to it."""
-
-    path: str
-    master: int
-    slave: int
-
-    def heard(self) -> bytes:
-        os.set_blocking(self.master, False)
-        try:
-            return os.read(self.master, 4096)
-        except BlockingIOError:
-            return b""
-
-
-@pytest.fixture
-def lines() -> Iterator[list[Line]]:
-    made = []
-    for _ in range(3):
-        master, slave = os.openpty()
-        tty.setraw(slave)
-        made.append(Line(os.ttyname(slave), master, slave))
-    yield made
-    for line in made:
-        os.close(line.master)
-        os.close(line.slave)
-
-
-def test_boards_of_one_port_share_a_driver_whatever_their_order(
-    tmp_path: Path, lines: list[Line]
-) -> None:
-    one, two = lines[0].path, lines[1].path
+def test_boards_of_one_port_share_a_driver_whatever_their_order(tmp_path: Path) -> None:
+    one, two = "/dev/one", "/dev/two"
     tables = [board("a", 1, two), board("b", 1, one), board("c", 2), board("d", 2, two)]
     assembly = assembled(VirtualClock(), config_of(tmp_path, *tables))
     assert sorted(each.boards for each in assembly.service._boards) == [("a", "d"), ("b",), ("c",)]
     assert [node.node for node in assembly.nodes] == [2]
 
 
-def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Line]) -> None:
-    one, two = lines[0].path, lines[1].path
+def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path) -> None:
+    one, two = "/dev/one", "/dev/two"
     tables = [handset(3, two, "field", "four"), handset(1, one), handset(2, two, "shadow")]
     config = config_of(tmp_path, *tables)
     service = assembled(VirtualClock(), config, Keys(DOWNLINK, UPLINKS)).service
@@ -325,17 +295,19 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
     continuity.release()
 
 
-def test_every_port_of_an_installation_is_written_to(tmp_path: Path, lines: list[Line]) -> None:
-    boards, receiver = lines[0], lines[1]
-    config = config_of(tmp_path, board("north", 1, boards.path), handset(1, receiver.path))
-
-    async def main(clock: VirtualClock) -> None:
-        async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
-            await asyncio.sleep(0.2)
-
-    run(main)
-    assert boards.heard() and receiver.heard()
-    assert lines[2].heard() == b""
+@virtual
+async def test_every_port_of_an_installation_is_written_to(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    ttys = [Tty(tmp_path / name) for name in ("boards", "receiver")]
+    boards, receiver = (str(each.link) for each in ttys)
+    config = config_of(tmp_path, board("north", 1, boards), handset(1, receiver))
+    async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
+        await asyncio.sleep(0.2)
+    for each in ttys:
+        os.set_blocking(each.master, False)
+        assert os.read(each.master, 4096)
+        each.unplug()
 
 
 @virtual

@@ -124,20 +124,16 @@ def field_of(game: Game, *handsets: CheckedHandset) -> CrewCheckContext:
 
 
 @pytest.mark.parametrize(("stands", "number"), [(Opening(3, 9, 77, (80, "")), 4), (None, 1)])
-def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
-    stands: Opening | None, number: int
+@virtual
+async def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
+    clock: VirtualClock, stands: Opening | None, number: int
 ) -> None:
-    @in_game
-    async def kept(game: Game) -> None:
-        journal = Kept(stands)
-        await CrewCheck(field_of(game), Report(lambda _: None), journal).run(
-            [scripted("one", GOOD)]
-        )
-        assert {(row.game, row.event_number, row.kind) for row in journal.rows} == {
-            (number, None, "check")
-        }
-
-    kept()
+    journal = Kept(stands)
+    async with Game(clock) as game:
+        crew = CrewCheck(field_of(game), Report(lambda _: None), journal)
+        await crew.run([scripted("one", GOOD)])
+    rows = {(row.game, row.event_number, row.kind) for row in journal.rows}
+    assert rows == {(number, None, "check")}
 
 
 @in_game

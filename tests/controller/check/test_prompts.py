@@ -67,23 +67,22 @@ async def test_anything_else_is_asked_again(clock: VirtualClock) -> None:
 
 
 @pytest.mark.parametrize(("text", "meant"), [("s", Skip), ("R", Repeat), ("q", Abort)])
-def test_one_letter_leaves_a_question_or_a_wait(text: str, meant: type[Exception]) -> None:
-    @virtual
-    async def left(clock: VirtualClock) -> None:
-        with Typist(clock) as typist:
-            waits: list[Coroutine[Any, Any, object]] = [
-                typist.talk.ask("dark?"),
-                typist.talk.enter("now"),
-                typist.talk.until(lambda: False, 60),
-            ]
-            for each in waits:
-                typing = asyncio.create_task(typist.after(1, f"{text}\n"))
-                with pytest.raises(meant):
-                    await each
-                await typing
-            typist.hang_up()
-
-    left()
+@virtual
+async def test_one_letter_leaves_a_question_or_a_wait(
+    clock: VirtualClock, text: str, meant: type[Exception]
+) -> None:
+    with Typist(clock) as typist:
+        waits: list[Coroutine[Any, Any, object]] = [
+            typist.talk.ask("dark?"),
+            typist.talk.enter("now"),
+            typist.talk.until(lambda: False, 60),
+        ]
+        for each in waits:
+            typing = asyncio.create_task(typist.after(1, f"{text}\n"))
+            with pytest.raises(meant):
+                await each
+            await typing
+        typist.hang_up()
 
 
 @virtual
@@ -161,28 +160,27 @@ def test_a_plain_file_is_read_to_its_end(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("read_already", [True, False])
-def test_at_a_terminal_what_was_typed_ahead_answers_nothing(read_already: bool) -> None:
-    @virtual
-    async def asked(clock: VirtualClock) -> None:
-        master, slave = os.openpty()
-        os.set_blocking(slave, False)
-        lines = Lines(slave, clock)
-        lines.open()
-        talk = Dialogue(lines, Report(lambda _: None), clock)
-        os.write(master, b"y\n")
-        assert select.select([slave], [], [], 2)[0]  # the kernel has handed it over
-        if read_already:
-            await asyncio.sleep(1)
+@virtual
+async def test_at_a_terminal_what_was_typed_ahead_answers_nothing(
+    clock: VirtualClock, read_already: bool
+) -> None:
+    master, slave = os.openpty()
+    os.set_blocking(slave, False)
+    lines = Lines(slave, clock)
+    lines.open()
+    talk = Dialogue(lines, Report(lambda _: None), clock)
+    os.write(master, b"y\n")
+    assert select.select([slave], [], [], 2)[0]  # the kernel has handed it over
+    if read_already:
+        await asyncio.sleep(1)
 
-        async def answer() -> None:
-            await asyncio.sleep(1)
-            os.write(master, b"n\n")
+    async def answer() -> None:
+        await asyncio.sleep(1)
+        os.write(master, b"n\n")
 
-        typing = asyncio.create_task(answer())
-        assert not await talk.ask("dark?")
-        await typing
-        lines.close()
-        os.close(master)
-        os.close(slave)
-
-    asked()
+    typing = asyncio.create_task(answer())
+    assert not await talk.ask("dark?")
+    await typing
+    lines.close()
+    os.close(master)
+    os.close(slave)

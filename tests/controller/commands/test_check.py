@@ -269,13 +269,6 @@ def test_a_mistake_in_the_configuration_is_2_and_named(
     assert told.out == "" and said in told.err and str(tmp_path / "c.toml") in told.err
 
 
-def test_a_configuration_that_is_not_there_is_2(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["check", "--config", str(tmp_path / "none.toml")]) == MISTAKE
-    assert "none.toml" in capsys.readouterr().err
-
-
 def test_root_is_sent_to_the_services_user(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
