@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import fcntl
 import os
 import subprocess
 import sys
-import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +26,7 @@ from drivers.handset.key_codes import CODES
 from drivers.kind import Site
 from tests.controller.assembly.test_assembler import assembled, numerals, running
 from tests.controller.config.test_device_tables import OPEN, SHOWN
+from tests.shared.installation import Tty
 from tests.shared.virtual_time import VirtualClock, virtual
 
 NODE = '[[boards]]\nname = "Node"\ndriver = "simulated"\nnode = 1\n'
@@ -75,8 +74,7 @@ class Devices:
     """A text display on a pty, a key device on a pipe."""
 
     folder: Path
-    master: int
-    slave: int
+    text: Tty
     keys: int = -1
 
     @property
@@ -84,7 +82,7 @@ class Devices:
         return parse_config(
             f'{OPEN}state_folder = "{self.folder}/state"\n{NODE}'
             '[[boards]]\nname = "Text"\ndriver = "text_line"\nbaud = 9600\n'
-            f'port = "{os.ttyname(self.slave)}"\n'
+            f'port = "{self.text.link}"\n'
             '[boards.text_line]\nnumerals = "{numerals:02d}\\r"\ndark = "--\\r"\n'
             '[[handsets]]\ndriver = "input_event"\nid = 4\nrole = "keeper"\nlayout = "four"\n'
             f'port = "{self.folder}/event0"\n'
@@ -100,7 +98,7 @@ class Devices:
 
     def texts(self) -> list[str]:
         """What the display was sent since the last time, repeats left out."""
-        lines = os.read(self.master, 65536).decode("ascii").split("\r")[:-1]
+        lines = os.read(self.text.master, 65536).decode("ascii").split("\r")[:-1]
         return [line for n, line in enumerate(lines) if n == 0 or lines[n - 1] != line]
 
 
@@ -114,13 +112,11 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Devices]:
 
     monkeypatch.setattr(fcntl, "ioctl", no_grab)
     os.mkfifo(tmp_path / "event0")
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    made = Devices(tmp_path, master, slave)
+    made = Devices(tmp_path, Tty(tmp_path / "text"))
     yield made
-    for fd in (master, slave, made.keys):
-        with contextlib.suppress(OSError):
-            os.close(fd)
+    made.text.unplug()
+    if made.keys >= 0:
+        os.close(made.keys)
 
 
 @virtual
@@ -150,8 +146,7 @@ async def test_a_display_that_is_not_there_darkens_all_and_says_which(
     clock: VirtualClock, site: Devices
 ) -> None:
     config = site.config
-    os.close(site.slave)
-    os.close(site.master)
+    site.text.unplug()
     assembly = assembled(clock, config)
     async with running(assembly):
         await asyncio.sleep(1)
@@ -200,8 +195,7 @@ async def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(
     clock: VirtualClock, site: Devices
 ) -> None:
     config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
-    os.close(site.slave)
-    os.close(site.master)
+    site.text.unplug()
     (site.folder / "event0").unlink()
     report = Report(lines.append)
     await check_boards(board_drivers(config.boards, checked), checked, 15, report)
