@@ -247,17 +247,17 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path) -> None:
 
 def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Recovery, RadioHandsets]:
     """A service of handsets 1 and 2 that goes on in ``folder``."""
-    continuity = Recovery(
+    recovery = Recovery(
         folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
     )
-    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), continuity)
+    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), recovery)
     config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
     assembler.handsets(list(config.handsets), keys, session)
     service = assembler.build(None).service
     service._keep(session * 10 + 5)
     [radio] = service._handsets
     assert isinstance(radio, RadioHandsets)
-    return continuity, radio
+    return recovery, radio
 
 
 def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
@@ -265,8 +265,9 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
 ) -> None:
     """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
     old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
-    continuity, radio = begun_with(old, tmp_path, 1)
-    moment = Checkpoint(
+    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
+    recovery, _ = begun_with(old, tmp_path, 1)
+    saved = Checkpoint(
         saved_at=17,
         game=1,
         event_number=1,
@@ -276,23 +277,18 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
         keys={n: fingerprint(key) for n, key in old.uplink.items()},
         acknowledged=Acknowledgement(1, 500, Answer.RUNNING),
     )
-    continuity.save(moment)
-    continuity.release()
-
-    continuity, radio = begun_with(old, tmp_path, 2)
-    assert radio.counters == {1: 500, 2: 7}
-    continuity.release()
-
-    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
-    continuity, radio = begun_with(anew, tmp_path, 3)
-    assert radio.counters == {1: 0, 2: 7}
-    assert continuity.plan.acknowledged is not None, "what the old key was told was there"
-    continuity.release()
-
-    continuity, radio = begun_with(anew, tmp_path, 4)
-    assert continuity.plan.acknowledged is None, "and is told to nobody any more"
-    assert radio.counters == {1: 0, 2: 7}
-    continuity.release()
+    recovery.save(saved)
+    recovery.release()
+    # What handset 1 was told is there when its new key comes, and is told to nobody any more.
+    for session, keys, counter, told in (
+        (2, old, 500, True),
+        (3, anew, 0, True),
+        (4, anew, 0, False),
+    ):
+        recovery, radio = begun_with(keys, tmp_path, session)
+        assert radio.counters == {1: counter, 2: 7}
+        assert (recovery.plan.acknowledged is not None) is told
+        recovery.release()
 
 
 @virtual
@@ -328,9 +324,8 @@ async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
 
 @virtual
 async def test_the_brightness_of_the_configuration_reaches_the_boards(clock: VirtualClock) -> None:
-    assembly = assembled(
-        clock, config_of(Path("/nowhere"), board("north", 1), top="brightness = 4\n")
-    )
+    config = config_of(Path("/nowhere"), board("north", 1), top="brightness = 4\n")
+    assembly = assembled(clock, config)
     async with running(assembly):
         await asyncio.sleep(0.5)
         assert [node.shown(clock()).brightness for node in assembly.nodes] == [4]

@@ -188,19 +188,3 @@ async def test_the_check_waits_for_the_keys_that_an_input_has(
     assert lines[-1] == "OK     handset 4 (keeper, four keys): all 2 keys came"
     await check_handsets(drivers, checked, known, 1, report)
     assert "no press of 40" not in lines[-1] and "no press of 25, READY came" in lines[-1]
-
-
-@virtual
-async def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(
-    clock: VirtualClock, site: Devices
-) -> None:
-    config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
-    site.text.unplug()
-    (site.folder / "event0").unlink()
-    report = Report(lines.append)
-    await check_boards(board_drivers(config.boards, checked), checked, 15, report)
-    drivers = handset_drivers(config.handsets, checked)
-    await check_handsets(drivers, checked, [CheckedHandset(4, "keeper", "four")], 1, report)
-    wrong = [line for line in lines if line.startswith("WRONG")]
-    assert [line.split(":")[0] for line in wrong] == ["WRONG  Text", "WRONG  handset 4"]
-    assert "plug the adapter in" in wrong[0]

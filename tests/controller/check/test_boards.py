@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Coroutine
+from typing import Any
 
 import pytest
 
@@ -22,7 +24,7 @@ from drivers.board.kinds import BoardConfig
 from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show, encode_status
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
-from drivers.board.simulated import SimulatedNode, SimulatedPair
+from drivers.board.simulated import SimulatedPair
 from drivers.board.verification import Query, judge, silence
 from drivers.kind import Site
 from drivers.port.memory_port import memory_pair
@@ -31,7 +33,6 @@ from tests.controller.fakes import FakeBoard, report
 from tests.shared.virtual_time import VirtualClock, virtual
 
 OURS, THEIRS = 7, 8
-Lines = list[str]
 
 
 class Checked:
@@ -39,7 +40,7 @@ class Checked:
 
     def __init__(self, clock: VirtualClock) -> None:
         self.clock = clock
-        self.lines: Lines = []
+        self.lines: list[str] = []
         self.report = Report(self.lines.append)
         self.site = Site(clock, OURS, listen=SniffingPort)
         self.boards: list[Built[Board]] = board_drivers(SIMULATED_BOARDS, self.site)
@@ -52,11 +53,17 @@ class Checked:
         assert isinstance(bus.port, SniffingPort)
         return bus.port
 
-    async def check(self, brightness: int = 15) -> Lines:
-        await check_boards(self.boards, self.site, brightness, self.report)
-        return self.lines
+    async def check(
+        self, brightness: int = 15, beside: Coroutine[Any, Any, None] | None = None
+    ) -> None:
+        """Check while something else goes on, if anything does."""
+        other = asyncio.create_task(asyncio.sleep(0) if beside is None else beside)
+        try:
+            await check_boards(self.boards, self.site, brightness, self.report)
+        finally:
+            other.cancel()
 
-    def said(self, word: str) -> Lines:
+    def said(self, word: str) -> list[str]:
         return [line for line in self.lines if line.startswith(word)]
 
     @property
@@ -65,18 +72,6 @@ class Checked:
         return all(node.shown(at).numerals is None for node in (self.north, self.south)) and not (
             self.north.shown(at).lamp_test or self.south.shown(at).lamp_test
         )
-
-
-async def watch(clock: VirtualClock, node: SimulatedNode) -> list[Face]:
-    """What a player reads, change by change, until cancelled."""
-    faces: list[Face] = []
-    try:
-        while True:
-            if not faces or faces[-1] != node.shown(clock()):
-                faces.append(node.shown(clock()))
-            await asyncio.sleep(0.01)
-    except asyncio.CancelledError:
-        return faces
 
 
 @virtual
@@ -96,10 +91,15 @@ async def test_two_good_boards_are_all_right_and_told_in_detail(clock: VirtualCl
 @virtual
 async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -> None:
     site = Checked(clock)
-    watching = asyncio.create_task(watch(clock, site.north))
-    await site.check()
-    watching.cancel()
-    faces = await watching
+    faces = [site.north.shown(clock())]
+
+    async def watch() -> None:
+        while True:
+            if faces[-1] != site.north.shown(clock()):
+                faces.append(site.north.shown(clock()))
+            await asyncio.sleep(0.01)
+
+    await site.check(beside=watch())
     lit = [Face(None, lamp_test=True), *(Face(numerals) for numerals in NUMERALS)]
     assert faces == [DARK, *lit, DARK]
 
@@ -107,11 +107,15 @@ async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -
 @virtual
 async def test_the_lamp_test_stands_long_enough_to_be_looked_at(clock: VirtualClock) -> None:
     site = Checked(clock)
-    checking = asyncio.create_task(site.check())
     lit_s = 0.0
-    while not checking.done():
-        await asyncio.sleep(0.05)
-        lit_s += 0.05 * site.south.shown(clock()).lamp_test
+
+    async def watch() -> None:
+        nonlocal lit_s
+        while True:
+            await asyncio.sleep(0.05)
+            lit_s += 0.05 * site.south.shown(clock()).lamp_test
+
+    await site.check(beside=watch())
     assert lit_s >= 2.9
 
 
@@ -179,9 +183,7 @@ async def another_controller(site: Checked) -> None:
 @virtual
 async def test_another_controller_is_heard_before_a_word_is_spoken(clock: VirtualClock) -> None:
     site = Checked(clock)
-    other = asyncio.create_task(another_controller(site))
-    await site.check()
-    other.cancel()
+    await site.check(beside=another_controller(site))
     bad = "\n".join(site.said("WRONG"))
     assert "another controller speaks on the boards' pair" in bad
     assert "does not answer" in bad  # they obey the other
@@ -198,9 +200,7 @@ async def test_a_controller_that_comes_later_is_told_by_the_boards(clock: Virtua
             site.south.receive(frame, clock())
             await asyncio.sleep(0.1)
 
-    other = asyncio.create_task(later())
-    await site.check()
-    await other
+    await site.check(beside=later())
     assert any("south hears another controller" in line for line in site.said("WRONG"))
 
 
@@ -255,9 +255,7 @@ async def test_damaged_frames_and_different_firmware_want_a_look(clock: VirtualC
         site.south.receive(b"\x00\x01\x02\x03\x00", clock())
         site.port.bytes_received(b"\x00\x01\x02\x03\x00", clock())
 
-    other = asyncio.create_task(noise())
-    await site.check()
-    await other
+    await site.check(beside=noise())
     looks = "\n".join(site.said("LOOK"))
     assert "south received 1 damaged frames" in looks
     assert "simulated pair: 1 damaged answers" in looks
