@@ -42,18 +42,18 @@ def test_a_first_installation_waits_for_its_configuration(
     assert computer.config.read_text() == (system / "playclock.example.toml").read_text()
     assert computer.version == VERSION
     assert computer.manager.calls() == ["daemon-reload"], "it starts nothing"
-
-
-def test_the_environment_holds_the_locked_wheels_and_no_installer(installed: Computer) -> None:
-    (packages,) = installed.opt.glob("current/environment/lib/python*/site-packages")
+    (packages,) = computer.opt.glob("current/environment/lib/python*/site-packages")
     names = {path.name for path in packages.iterdir() if not path.name.endswith(".dist-info")}
-    assert names == {"controller", "drivers", "pymodbus", "serial"}
+    assert names == {"controller", "drivers", "pymodbus", "serial"}, "the locked, no installer"
 
 
-def test_installing_again_changes_nothing(installed: Computer, releases: Releases) -> None:
+def test_installing_again_changes_nothing_and_there_is_nothing_to_roll_back_to(
+    installed: Computer, releases: Releases
+) -> None:
     before = installed.tree()
     assert "installed already" in installed.install(releases.old)
     assert installed.tree() == before
+    assert "no previous release" in installed.refuses(installed.installation.rollback)
 
 
 def test_an_upgrade_and_back_again(installed: Computer, releases: Releases) -> None:
@@ -213,8 +213,3 @@ def test_a_wheel_that_is_not_the_locked_one_is_not_installed(
     with pytest.raises(service_manager.InstallError, match=r"(?i)do not match"):
         computer.install(copy)
     assert list(computer.opt.iterdir()) == [], "nothing half made is left"
-
-
-def test_nothing_to_roll_back_to(installed: Computer) -> None:
-    why = installed.refuses(installed.installation.rollback)
-    assert "no previous release" in why

@@ -120,20 +120,24 @@ def simulator(
     return assembler.build(None)
 
 
+async def press(assembly: Assembly, key: str, after_s: float = 2) -> None:
+    """Press a key of the simulated handset, and let it come."""
+    assert assembly.press is not None
+    await asyncio.sleep(after_s)
+    assembly.press(key)
+    await asyncio.sleep(0.1)
+
+
 @virtual
 async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
     clock: VirtualClock,
 ) -> None:
     assembly = simulator(clock)
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("NUMBER_25")
-        await asyncio.sleep(0.1)
+        await press(assembly, "NUMBER_25")
         assert numerals(assembly, clock) == [25, 25]
-        await asyncio.sleep(1)
-        assembly.press("READY")
-        await asyncio.sleep(1.2)
+        await press(assembly, "READY", after_s=1)
+        await asyncio.sleep(1.1)
         assert numerals(assembly, clock) == [24, 24]
         status = assembly.service.status()
         assert [each.state for each in status.board_health] == ["right", "right"]
@@ -144,26 +148,22 @@ async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
 @virtual
 async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
     assembly = simulator(clock)
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
         for key in Key:
-            assembly.press(key.name)
-            await asyncio.sleep(2)
+            await press(assembly, key.name)
+        await asyncio.sleep(2)
         heard = assembly.service.status().handset_health
         assert [each.state for each in heard] == ["heard", "heard"]
         with pytest.raises(KeyError):
-            assembly.press("HORN")
+            await press(assembly, "HORN")
 
 
 @virtual
 async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
     assembly = simulator(clock, boards=())
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("DEAD_BALL")
-        await asyncio.sleep(10.5)
+        await press(assembly, "DEAD_BALL")
+        await asyncio.sleep(10.4)
         status = assembly.service.status()
         assert (status.phase, status.numerals, status.board_health) == ("RUNNING", 30, ())
 
@@ -312,11 +312,8 @@ async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
 ) -> None:
     tables = [board("north", 1), board("south", 2), handset(1), handset(7, "", "field", "four")]
     assembly = assembled(clock, config_of(Path("/nowhere"), *tables, top="controller_id = 9\n"))
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("DEAD_BALL")
-        await asyncio.sleep(0.1)
+        await press(assembly, "DEAD_BALL")
         assert numerals(assembly, clock) == [40, 40]
         states = {each.name: each.state for each in assembly.service.status().handset_health}
         assert states == {"console": "heard", "handset 1": "heard", "handset 7": "heard"}

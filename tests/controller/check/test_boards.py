@@ -12,22 +12,20 @@ from controller.assembly.devices import SIMULATED_BOARDS, Built, board_drivers
 from controller.check.boards import (
     NUMERALS,
     BoardAnswer,
-    NodePair,
     check_boards,
     display_findings,
     lamp_findings,
 )
-from controller.check.ports import RunningDriver, SniffingPort
+from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
 from drivers.base import DARK, Answered, Board, BoardReport, Face
 from drivers.board.kinds import BoardConfig
-from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show, encode_status
+from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.board.simulated import SimulatedPair
 from drivers.board.verification import Query, judge, silence
 from drivers.kind import Site
-from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
 from tests.controller.fakes import FakeBoard, report
 from tests.shared.virtual_time import VirtualClock, virtual
@@ -346,34 +344,7 @@ async def test_an_output_that_breaks_darkens_the_boards_and_is_raised(clock: Vir
     assert site.dark
 
 
-# What a pair of nodes, and other displays, tell
-
-
-class Deaf:
-    """Hears answers and bytes, and does nothing."""
-
-    def board_answered(self, report: BoardReport) -> None: ...
-
-    def bytes_received(self, data: bytes, at: int) -> None: ...
-
-    def port_lost(self, error: Exception) -> None: ...
-
-
-def status(node: int) -> bytes:
-    return encode_status(NodeStatus(node, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 9, 4))
-
-
-@virtual
-async def test_a_pair_keeps_all_that_a_board_tells(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
-    pair = NodePair(NodeBus("pair", SniffingPort(near), {1: "north"}, OURS, clock))
-    pair.port.bytes_received(status(1) + b"\x00\x03\x12\x00" + status(1), 0)
-    assert [each.revision for each in pair.statuses[1]] == [4, 4]
-    async with RunningDriver(pair.bus.run(Deaf())):
-        far.open(Deaf())
-        far.write(encode_show(Show(OURS, 2, 40, 15, 0, 3)))  # a copy of this installation
-        await asyncio.sleep(0.1)
-        assert pair.bus.strangers == 1
+# What nodes, and other displays, tell
 
 
 FACES = (Face(None), Face(None, lamp_test=True), Face(40), Face(25), Face(7), Face(0))
