@@ -6,10 +6,11 @@ import os
 import shutil
 import subprocess
 import sys
-import tty
 from pathlib import Path
 
 import pytest
+
+from tests.shared.installation import Tty
 
 ROOT = Path(__file__).resolve().parent.parent
 DRIVER = ROOT / "tests" / "examples" / "plain_digits.py"
@@ -94,13 +95,11 @@ def python(clone: Path, *words: str) -> subprocess.CompletedProcess[str]:
 def test_the_service_shows_its_faces_on_a_driver_added_by_the_guide(
     clone: Path, tmp_path: Path
 ) -> None:
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    done = python(clone, "-c", SERVICE, str(installation(tmp_path, os.ttyname(slave))))
+    line = Tty(tmp_path / "line")
+    done = python(clone, "-c", SERVICE, str(installation(tmp_path, str(line.link))))
     assert done.returncode == 0, done.stderr
-    shown = os.read(master, 4096).decode()
-    os.close(master)
-    os.close(slave)
+    shown = os.read(line.master, 4096).decode()
+    line.unplug()
     assert shown.startswith("37.") and shown.endswith("--.")
 
 

@@ -6,9 +6,7 @@ import asyncio
 import contextlib
 import os
 import time
-import tty
-from collections.abc import AsyncIterator, Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import AsyncIterator, Callable, Sequence
 from functools import partial
 from pathlib import Path
 
@@ -23,7 +21,7 @@ from controller.assembly.assembler import (
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.config.load import parse_config
-from controller.config.model import Config
+from controller.config.model import Config, HandsetConfig
 from controller.recovery.recovery import Recovery
 from controller.recovery.snapshot_codec import Checkpoint
 from controller.rulebook.loader import load_rule_set
@@ -31,10 +29,12 @@ from controller.rules.play_clock import State
 from controller.rules.rulings import RulesError, StartsOn
 from controller.rules.settings import Settings
 from drivers.base import Acknowledgement, Answer, Key
+from drivers.board.kinds import BoardConfig
 from drivers.handset.keys import Keys, fingerprint
 from drivers.handset.radio import RadioHandsets
+from tests.shared.installation import Tty
 from tests.shared.key_files import write_keys
-from tests.shared.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, virtual
 
 DOWNLINK = bytes(range(100, 116))
 UPLINKS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}
@@ -108,11 +108,24 @@ def numerals(assembly: Assembly, clock: VirtualClock) -> list[int | None]:
 # The simulator
 
 
-def simulator(clock: VirtualClock) -> Assembly:
+def simulator(
+    clock: VirtualClock,
+    boards: Sequence[BoardConfig] = SIMULATED_BOARDS,
+    handsets: Sequence[HandsetConfig] = SIMULATED_HANDSETS,
+) -> Assembly:
     assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.boards(SIMULATED_BOARDS)
-    assembler.handsets(SIMULATED_HANDSETS)
+    assembler.console("keeper")
+    assembler.boards(boards)
+    assembler.handsets(handsets)
     return assembler.build(None)
+
+
+async def press(assembly: Assembly, key: str, after_s: float = 2) -> None:
+    """Press a key of the simulated handset, and let it come."""
+    assert assembly.press is not None
+    await asyncio.sleep(after_s)
+    assembly.press(key)
+    await asyncio.sleep(0.1)
 
 
 @virtual
@@ -120,15 +133,11 @@ async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
     clock: VirtualClock,
 ) -> None:
     assembly = simulator(clock)
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("NUMBER_25")
-        await asyncio.sleep(0.1)
+        await press(assembly, "NUMBER_25")
         assert numerals(assembly, clock) == [25, 25]
-        await asyncio.sleep(1)
-        assembly.press("READY")
-        await asyncio.sleep(1.2)
+        await press(assembly, "READY", after_s=1)
+        await asyncio.sleep(1.1)
         assert numerals(assembly, clock) == [24, 24]
         status = assembly.service.status()
         assert [each.state for each in status.board_health] == ["right", "right"]
@@ -139,37 +148,29 @@ async def test_a_press_of_the_simulated_handset_lights_both_simulated_boards(
 @virtual
 async def test_every_key_can_be_pressed_by_name(clock: VirtualClock) -> None:
     assembly = simulator(clock)
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
         for key in Key:
-            assembly.press(key.name)
-            await asyncio.sleep(2)
+            await press(assembly, key.name)
+        await asyncio.sleep(2)
         heard = assembly.service.status().handset_health
-        assert [each.state for each in heard] == ["heard"]
+        assert [each.state for each in heard] == ["heard", "heard"]
         with pytest.raises(KeyError):
-            assembly.press("HORN")
+            await press(assembly, "HORN")
 
 
 @virtual
 async def test_without_boards_the_count_goes_on(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.handsets(SIMULATED_HANDSETS)
-    assembly = assembler.build(None)
-    assert assembly.press is not None
+    assembly = simulator(clock, boards=())
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("DEAD_BALL")
-        await asyncio.sleep(10.5)
+        await press(assembly, "DEAD_BALL")
+        await asyncio.sleep(10.4)
         status = assembly.service.status()
         assert (status.phase, status.numerals, status.board_health) == ("RUNNING", 30, ())
 
 
 @virtual
 async def test_without_a_simulated_handset_there_is_nothing_to_press(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.boards(SIMULATED_BOARDS[:1])
-    assembly = assembler.build(None)
+    assembly = simulator(clock, SIMULATED_BOARDS[:1], ())
     assert assembly.press is None and assembly.companions == []
 
 
@@ -221,47 +222,16 @@ async def test_a_console_on_a_terminal_drives_the_clock_and_hands_over_commands(
 # Installations
 
 
-@dataclass
-class Line:
-    """A pty that stands for a serial port, and what was written to it."""
-
-    path: str
-    master: int
-    slave: int
-
-    def heard(self) -> bytes:
-        os.set_blocking(self.master, False)
-        try:
-            return os.read(self.master, 4096)
-        except BlockingIOError:
-            return b""
-
-
-@pytest.fixture
-def lines() -> Iterator[list[Line]]:
-    made = []
-    for _ in range(3):
-        master, slave = os.openpty()
-        tty.setraw(slave)
-        made.append(Line(os.ttyname(slave), master, slave))
-    yield made
-    for line in made:
-        os.close(line.master)
-        os.close(line.slave)
-
-
-def test_boards_of_one_port_share_a_driver_whatever_their_order(
-    tmp_path: Path, lines: list[Line]
-) -> None:
-    one, two = lines[0].path, lines[1].path
+def test_boards_of_one_port_share_a_driver_whatever_their_order(tmp_path: Path) -> None:
+    one, two = "/dev/one", "/dev/two"
     tables = [board("a", 1, two), board("b", 1, one), board("c", 2), board("d", 2, two)]
     assembly = assembled(VirtualClock(), config_of(tmp_path, *tables))
     assert sorted(each.boards for each in assembly.service._boards) == [("a", "d"), ("b",), ("c",)]
     assert [node.node for node in assembly.nodes] == [2]
 
 
-def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Line]) -> None:
-    one, two = lines[0].path, lines[1].path
+def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path) -> None:
+    one, two = "/dev/one", "/dev/two"
     tables = [handset(3, two, "field", "four"), handset(1, one), handset(2, two, "shadow")]
     config = config_of(tmp_path, *tables)
     service = assembled(VirtualClock(), config, Keys(DOWNLINK, UPLINKS)).service
@@ -277,17 +247,17 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path, lines: list[Lin
 
 def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Recovery, RadioHandsets]:
     """A service of handsets 1 and 2 that goes on in ``folder``."""
-    continuity = Recovery(
+    recovery = Recovery(
         folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
     )
-    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), continuity)
+    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), recovery)
     config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
     assembler.handsets(list(config.handsets), keys, session)
     service = assembler.build(None).service
     service._keep(session * 10 + 5)
     [radio] = service._handsets
     assert isinstance(radio, RadioHandsets)
-    return continuity, radio
+    return recovery, radio
 
 
 def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
@@ -295,8 +265,9 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
 ) -> None:
     """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
     old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
-    continuity, radio = begun_with(old, tmp_path, 1)
-    moment = Checkpoint(
+    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
+    recovery, _ = begun_with(old, tmp_path, 1)
+    saved = Checkpoint(
         saved_at=17,
         game=1,
         event_number=1,
@@ -306,36 +277,33 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
         keys={n: fingerprint(key) for n, key in old.uplink.items()},
         acknowledged=Acknowledgement(1, 500, Answer.RUNNING),
     )
-    continuity.save(moment)
-    continuity.release()
-
-    continuity, radio = begun_with(old, tmp_path, 2)
-    assert radio.counters == {1: 500, 2: 7}
-    continuity.release()
-
-    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
-    continuity, radio = begun_with(anew, tmp_path, 3)
-    assert radio.counters == {1: 0, 2: 7}
-    assert continuity.plan.acknowledged is not None, "what the old key was told was there"
-    continuity.release()
-
-    continuity, radio = begun_with(anew, tmp_path, 4)
-    assert continuity.plan.acknowledged is None, "and is told to nobody any more"
-    assert radio.counters == {1: 0, 2: 7}
-    continuity.release()
+    recovery.save(saved)
+    recovery.release()
+    # What handset 1 was told is there when its new key comes, and is told to nobody any more.
+    for session, keys, counter, told in (
+        (2, old, 500, True),
+        (3, anew, 0, True),
+        (4, anew, 0, False),
+    ):
+        recovery, radio = begun_with(keys, tmp_path, session)
+        assert radio.counters == {1: counter, 2: 7}
+        assert (recovery.plan.acknowledged is not None) is told
+        recovery.release()
 
 
-def test_every_port_of_an_installation_is_written_to(tmp_path: Path, lines: list[Line]) -> None:
-    boards, receiver = lines[0], lines[1]
-    config = config_of(tmp_path, board("north", 1, boards.path), handset(1, receiver.path))
-
-    async def main(clock: VirtualClock) -> None:
-        async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
-            await asyncio.sleep(0.2)
-
-    run(main)
-    assert boards.heard() and receiver.heard()
-    assert lines[2].heard() == b""
+@virtual
+async def test_every_port_of_an_installation_is_written_to(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    ttys = [Tty(tmp_path / name) for name in ("boards", "receiver")]
+    boards, receiver = (str(each.link) for each in ttys)
+    config = config_of(tmp_path, board("north", 1, boards), handset(1, receiver))
+    async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
+        await asyncio.sleep(0.2)
+    for each in ttys:
+        os.set_blocking(each.master, False)
+        assert os.read(each.master, 4096)
+        each.unplug()
 
 
 @virtual
@@ -344,11 +312,8 @@ async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
 ) -> None:
     tables = [board("north", 1), board("south", 2), handset(1), handset(7, "", "field", "four")]
     assembly = assembled(clock, config_of(Path("/nowhere"), *tables, top="controller_id = 9\n"))
-    assert assembly.press is not None
     async with running(assembly):
-        await asyncio.sleep(2)
-        assembly.press("DEAD_BALL")
-        await asyncio.sleep(0.1)
+        await press(assembly, "DEAD_BALL")
         assert numerals(assembly, clock) == [40, 40]
         states = {each.name: each.state for each in assembly.service.status().handset_health}
         assert states == {"console": "heard", "handset 1": "heard", "handset 7": "heard"}
@@ -356,9 +321,8 @@ async def test_simulated_boards_and_handsets_of_a_configuration_work_together(
 
 @virtual
 async def test_the_brightness_of_the_configuration_reaches_the_boards(clock: VirtualClock) -> None:
-    assembly = assembled(
-        clock, config_of(Path("/nowhere"), board("north", 1), top="brightness = 4\n")
-    )
+    config = config_of(Path("/nowhere"), board("north", 1), top="brightness = 4\n")
+    assembly = assembled(clock, config)
     async with running(assembly):
         await asyncio.sleep(0.5)
         assert [node.shown(clock()).brightness for node in assembly.nodes] == [4]

@@ -7,12 +7,9 @@ from itertools import pairwise
 
 import pytest
 
-from controller.assembly.assembler import Assembler
 from controller.assembly.demo import SERIES, play
-from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
-from controller.rulebook.loader import load_rule_set
-from controller.rules.settings import Settings
 from drivers.base import Key
+from tests.controller.assembly.test_assembler import numerals, running, simulator
 from tests.shared.virtual_time import VirtualClock, virtual
 
 ONCE_S = sum(pause_s for pause_s, _ in SERIES)
@@ -37,6 +34,8 @@ async def test_the_keys_are_pressed_at_their_instants_again_and_again(clock: Vir
     keeper = asyncio.create_task(play(lambda key: pressed.append((clock() - began_at, key))))
     await asyncio.sleep(2 * ONCE_S + 0.5)
     keeper.cancel()
+    await asyncio.sleep(ONCE_S)
+    assert keeper.cancelled()
     due_s, expected = 0.0, []
     for pause_s, key in (*SERIES, *SERIES):
         due_s += pause_s
@@ -46,27 +45,10 @@ async def test_the_keys_are_pressed_at_their_instants_again_and_again(clock: Vir
 
 
 @virtual
-async def test_cancelling_ends_it(clock: VirtualClock) -> None:
-    pressed: list[str] = []
-    keeper = asyncio.create_task(play(pressed.append))
-    await asyncio.sleep(1.5)
-    keeper.cancel()
-    await asyncio.wait({keeper})
-    assert keeper.cancelled() and pressed == [SERIES[0][1]]
-    await asyncio.sleep(ONCE_S)
-    assert pressed == [SERIES[0][1]]
-
-
-@virtual
 async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.boards(SIMULATED_BOARDS)
-    assembler.handsets(SIMULATED_HANDSETS)
-    assembly = assembler.build(None)
+    assembly = simulator(clock)
     service = assembly.service
     assert assembly.press is not None
-    for pair in assembly.pairs:
-        pair.open()
     phases: list[str] = []
     results: list[tuple[str, str]] = []
     faces: set[tuple[int | None, int | None]] = set()
@@ -78,20 +60,13 @@ async def test_played_on_the_simulator_it_shows_what_the_clock_can_do(clock: Vir
             results.append((status.by, status.result))
 
     service.observers.append(seen)
-    tasks = [asyncio.create_task(run()) for run in assembly.companions]
-    running = asyncio.create_task(service.run())
-    tasks.append(asyncio.create_task(play(assembly.press)))
-    for _ in range(round(2 * ONCE_S)):
-        await asyncio.sleep(1)
-        at = clock()
-        north, south = (node.shown(at).numerals for node in assembly.nodes)
-        faces.add((north, south))
-    for task in tasks:
-        task.cancel()
-    service.stop()
-    await running
-    for pair in assembly.pairs:
-        pair.close()
+    async with running(assembly):
+        keeper = asyncio.create_task(play(assembly.press))
+        for _ in range(round(2 * ONCE_S)):
+            await asyncio.sleep(1)
+            north, south = numerals(assembly, clock)
+            faces.add((north, south))
+        keeper.cancel()
 
     assert {"IDLE", "SET", "RUNNING", "LIVE"} <= set(phases)
     assert {who for who, _ in results} == {"handset 1"}

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import fcntl
 import os
 import subprocess
 import sys
-import tty
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
 
-from controller.assembly.assembler import Assembler, Assembly, controller_id_of, rules_of
 from controller.assembly.devices import board_drivers, handset_drivers
 from controller.check.boards import check_boards
 from controller.check.handsets import CheckedHandset, check_handsets
@@ -27,8 +24,9 @@ from drivers.base import Key
 from drivers.handset.input_event import EVENT
 from drivers.handset.key_codes import CODES
 from drivers.kind import Site
-from tests.controller.assembly.test_assembler import Commands, numerals, running
+from tests.controller.assembly.test_assembler import assembled, numerals, running
 from tests.controller.config.test_device_tables import OPEN, SHOWN
+from tests.shared.installation import Tty
 from tests.shared.virtual_time import VirtualClock, virtual
 
 NODE = '[[boards]]\nname = "Node"\ndriver = "simulated"\nnode = 1\n'
@@ -76,8 +74,7 @@ class Devices:
     """A text display on a pty, a key device on a pipe."""
 
     folder: Path
-    master: int
-    slave: int
+    text: Tty
     keys: int = -1
 
     @property
@@ -85,7 +82,7 @@ class Devices:
         return parse_config(
             f'{OPEN}state_folder = "{self.folder}/state"\n{NODE}'
             '[[boards]]\nname = "Text"\ndriver = "text_line"\nbaud = 9600\n'
-            f'port = "{os.ttyname(self.slave)}"\n'
+            f'port = "{self.text.link}"\n'
             '[boards.text_line]\nnumerals = "{numerals:02d}\\r"\ndark = "--\\r"\n'
             '[[handsets]]\ndriver = "input_event"\nid = 4\nrole = "keeper"\nlayout = "four"\n'
             f'port = "{self.folder}/event0"\n'
@@ -101,7 +98,7 @@ class Devices:
 
     def texts(self) -> list[str]:
         """What the display was sent since the last time, repeats left out."""
-        lines = os.read(self.master, 65536).decode("ascii").split("\r")[:-1]
+        lines = os.read(self.text.master, 65536).decode("ascii").split("\r")[:-1]
         return [line for n, line in enumerate(lines) if n == 0 or lines[n - 1] != line]
 
 
@@ -115,112 +112,79 @@ def site(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Devices]:
 
     monkeypatch.setattr(fcntl, "ioctl", no_grab)
     os.mkfifo(tmp_path / "event0")
-    master, slave = os.openpty()
-    tty.setraw(slave)
-    made = Devices(tmp_path, master, slave)
+    made = Devices(tmp_path, Tty(tmp_path / "text"))
     yield made
-    for fd in (master, slave, made.keys):
-        with contextlib.suppress(OSError):
-            os.close(fd)
+    made.text.unplug()
+    if made.keys >= 0:
+        os.close(made.keys)
 
 
-def assembled(clock: VirtualClock, config: Config) -> Assembly:
-    assembler = Assembler(clock, rules_of(config), config.play_clock)
-    assembler.console("keeper", Commands(), None)
-    assembler.boards(list(config.boards), controller_id_of(config))
-    assembler.handsets(list(config.handsets), None, 0)
-    return assembler.build(None, config.brightness)
+@virtual
+async def test_a_presenter_drives_a_node_and_a_text_display(
+    clock: VirtualClock, site: Devices
+) -> None:
+    assembly = assembled(clock, site.config)
+    service = assembly.service
+    async with running(assembly):
+        await asyncio.sleep(2)
+        site.press("KEY_PAGEDOWN")
+        await asyncio.sleep(2)
+        assert numerals(assembly, clock) == [25]
+        site.press("KEY_PAGEUP")
+        await asyncio.sleep(3.5)
+        assert numerals(assembly, clock) == [22]
+        status = service.status()
+        health = [(each.name, each.state) for each in status.board_health]
+        assert health == [("Node", "right"), ("Text", "sent")]
+        assert status.unauthenticated and not status.boards_why
+        assert site.texts() == ["--", "25", "24", "23", "22"]
+    assert site.texts() == ["--"]
 
 
-def test_a_presenter_drives_a_node_and_a_text_display(site: Devices) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        assembly = assembled(clock, site.config)
-        service = assembly.service
-        async with running(assembly):
-            await asyncio.sleep(2)
-            site.press("KEY_PAGEDOWN")
-            await asyncio.sleep(2)
-            assert numerals(assembly, clock) == [25]
-            site.press("KEY_PAGEUP")
-            await asyncio.sleep(3.5)
-            assert numerals(assembly, clock) == [22]
-            status = service.status()
-            health = [(each.name, each.state) for each in status.board_health]
-            assert health == [("Node", "right"), ("Text", "sent")]
-            assert status.unauthenticated and not status.boards_why
-            assert site.texts() == ["--", "25", "24", "23", "22"]
-        assert site.texts() == ["--"]
-
-    main()
-
-
-def test_a_display_that_is_not_there_darkens_all_and_says_which(site: Devices) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        config = site.config
-        os.close(site.slave)
-        os.close(site.master)
-        assembly = assembled(clock, config)
-        async with running(assembly):
-            await asyncio.sleep(1)
-            site.press("KEY_PAGEDOWN")
-            await asyncio.sleep(1)
-            assert numerals(assembly, clock) == [None]
-            status = assembly.service.status()
-            assert "Text: its port is lost" in status.boards_why
-
-    main()
-
-
-def test_the_check_says_what_only_people_can_see_and_names_the_switch(site: Devices) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        checked, lines = Site(clock, listen=SniffingPort), list[str]()
-        report = Report(lines.append)
-        await check_boards(board_drivers(site.config.boards, checked), checked, 15, report)
-        assert site.texts() == ["--", "88", "40", "25", "07", "00", "--"]
-        (found,) = [line for line in lines if "Text" in line]
-        assert found.startswith("LOOK") and "cannot say what it shows" in found
-        assert "only its supply switch darkens it" in found
-        assert not report.wrong
-
-    main()
-
-
-def test_the_check_waits_for_the_keys_that_an_input_has(site: Devices) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
-        drivers = handset_drivers(config.handsets, checked)
-        known = [CheckedHandset(4, "keeper", "four", (Key.NUMBER_25, Key.READY))]
-        report = Report(lines.append)
-        task = asyncio.create_task(check_handsets(drivers, checked, known, 20, report))
+@virtual
+async def test_a_display_that_is_not_there_darkens_all_and_says_which(
+    clock: VirtualClock, site: Devices
+) -> None:
+    config = site.config
+    site.text.unplug()
+    assembly = assembled(clock, config)
+    async with running(assembly):
         await asyncio.sleep(1)
         site.press("KEY_PAGEDOWN")
         await asyncio.sleep(1)
-        site.press("KEY_PAGEUP")
-        await task
-        assert lines[-1] == "OK     handset 4 (keeper, four keys): all 2 keys came"
-        await check_handsets(drivers, checked, known, 1, report)
-        assert "no press of 40" not in lines[-1] and "no press of 25, READY came" in lines[-1]
-
-    main()
+        assert numerals(assembly, clock) == [None]
+        status = assembly.service.status()
+        assert "Text: its port is lost" in status.boards_why
 
 
-def test_a_display_or_input_that_cannot_be_opened_is_wrong_with_its_cure(site: Devices) -> None:
-    @virtual
-    async def main(clock: VirtualClock) -> None:
-        config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
-        os.close(site.slave)
-        os.close(site.master)
-        (site.folder / "event0").unlink()
-        report = Report(lines.append)
-        await check_boards(board_drivers(config.boards, checked), checked, 15, report)
-        drivers = handset_drivers(config.handsets, checked)
-        await check_handsets(drivers, checked, [CheckedHandset(4, "keeper", "four")], 1, report)
-        wrong = [line for line in lines if line.startswith("WRONG")]
-        assert [line.split(":")[0] for line in wrong] == ["WRONG  Text", "WRONG  handset 4"]
-        assert "plug the adapter in" in wrong[0]
+@virtual
+async def test_the_check_says_what_only_people_can_see_and_names_the_switch(
+    clock: VirtualClock, site: Devices
+) -> None:
+    checked, lines = Site(clock, listen=SniffingPort), list[str]()
+    report = Report(lines.append)
+    await check_boards(board_drivers(site.config.boards, checked), checked, 15, report)
+    assert site.texts() == ["--", "88", "40", "25", "07", "00", "--"]
+    (found,) = [line for line in lines if "Text" in line]
+    assert found.startswith("LOOK") and "cannot say what it shows" in found
+    assert "only its supply switch darkens it" in found
+    assert not report.wrong
 
-    main()
+
+@virtual
+async def test_the_check_waits_for_the_keys_that_an_input_has(
+    clock: VirtualClock, site: Devices
+) -> None:
+    config, checked, lines = site.config, Site(clock, listen=SniffingPort), list[str]()
+    drivers = handset_drivers(config.handsets, checked)
+    known = [CheckedHandset(4, "keeper", "four", (Key.NUMBER_25, Key.READY))]
+    report = Report(lines.append)
+    task = asyncio.create_task(check_handsets(drivers, checked, known, 20, report))
+    await asyncio.sleep(1)
+    site.press("KEY_PAGEDOWN")
+    await asyncio.sleep(1)
+    site.press("KEY_PAGEUP")
+    await task
+    assert lines[-1] == "OK     handset 4 (keeper, four keys): all 2 keys came"
+    await check_handsets(drivers, checked, known, 1, report)
+    assert "no press of 40" not in lines[-1] and "no press of 25, READY came" in lines[-1]

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Coroutine
+from typing import Any
 
 import pytest
 
@@ -10,28 +12,25 @@ from controller.assembly.devices import SIMULATED_BOARDS, Built, board_drivers
 from controller.check.boards import (
     NUMERALS,
     BoardAnswer,
-    NodePair,
     check_boards,
     display_findings,
     lamp_findings,
 )
-from controller.check.ports import RunningDriver, SniffingPort
+from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
 from drivers.base import DARK, Answered, Board, BoardReport, Face
 from drivers.board.kinds import BoardConfig
-from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show, encode_status
+from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show
 from drivers.board.node import NodeBus
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
-from drivers.board.simulated import SimulatedNode, SimulatedPair
+from drivers.board.simulated import SimulatedPair
 from drivers.board.verification import Query, judge, silence
 from drivers.kind import Site
-from drivers.port.memory_port import memory_pair
 from drivers.port.serial_port import SerialPort
 from tests.controller.fakes import FakeBoard, report
 from tests.shared.virtual_time import VirtualClock, virtual
 
 OURS, THEIRS = 7, 8
-Lines = list[str]
 
 
 class Checked:
@@ -39,7 +38,7 @@ class Checked:
 
     def __init__(self, clock: VirtualClock) -> None:
         self.clock = clock
-        self.lines: Lines = []
+        self.lines: list[str] = []
         self.report = Report(self.lines.append)
         self.site = Site(clock, OURS, listen=SniffingPort)
         self.boards: list[Built[Board]] = board_drivers(SIMULATED_BOARDS, self.site)
@@ -52,11 +51,17 @@ class Checked:
         assert isinstance(bus.port, SniffingPort)
         return bus.port
 
-    async def check(self, brightness: int = 15) -> Lines:
-        await check_boards(self.boards, self.site, brightness, self.report)
-        return self.lines
+    async def check(
+        self, brightness: int = 15, beside: Coroutine[Any, Any, None] | None = None
+    ) -> None:
+        """Check while something else goes on, if anything does."""
+        other = asyncio.create_task(asyncio.sleep(0) if beside is None else beside)
+        try:
+            await check_boards(self.boards, self.site, brightness, self.report)
+        finally:
+            other.cancel()
 
-    def said(self, word: str) -> Lines:
+    def said(self, word: str) -> list[str]:
         return [line for line in self.lines if line.startswith(word)]
 
     @property
@@ -65,18 +70,6 @@ class Checked:
         return all(node.shown(at).numerals is None for node in (self.north, self.south)) and not (
             self.north.shown(at).lamp_test or self.south.shown(at).lamp_test
         )
-
-
-async def watch(clock: VirtualClock, node: SimulatedNode) -> list[Face]:
-    """What a player reads, change by change, until cancelled."""
-    faces: list[Face] = []
-    try:
-        while True:
-            if not faces or faces[-1] != node.shown(clock()):
-                faces.append(node.shown(clock()))
-            await asyncio.sleep(0.01)
-    except asyncio.CancelledError:
-        return faces
 
 
 @virtual
@@ -96,10 +89,15 @@ async def test_two_good_boards_are_all_right_and_told_in_detail(clock: VirtualCl
 @virtual
 async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -> None:
     site = Checked(clock)
-    watching = asyncio.create_task(watch(clock, site.north))
-    await site.check()
-    watching.cancel()
-    faces = await watching
+    faces = [site.north.shown(clock())]
+
+    async def watch() -> None:
+        while True:
+            if faces[-1] != site.north.shown(clock()):
+                faces.append(site.north.shown(clock()))
+            await asyncio.sleep(0.01)
+
+    await site.check(beside=watch())
     lit = [Face(None, lamp_test=True), *(Face(numerals) for numerals in NUMERALS)]
     assert faces == [DARK, *lit, DARK]
 
@@ -107,11 +105,15 @@ async def test_people_see_all_lamps_the_numerals_and_dark(clock: VirtualClock) -
 @virtual
 async def test_the_lamp_test_stands_long_enough_to_be_looked_at(clock: VirtualClock) -> None:
     site = Checked(clock)
-    checking = asyncio.create_task(site.check())
     lit_s = 0.0
-    while not checking.done():
-        await asyncio.sleep(0.05)
-        lit_s += 0.05 * site.south.shown(clock()).lamp_test
+
+    async def watch() -> None:
+        nonlocal lit_s
+        while True:
+            await asyncio.sleep(0.05)
+            lit_s += 0.05 * site.south.shown(clock()).lamp_test
+
+    await site.check(beside=watch())
     assert lit_s >= 2.9
 
 
@@ -150,34 +152,18 @@ async def test_an_answer_missing_now_and_then_wants_a_look(clock: VirtualClock) 
         ((0x5B, 0x6D), "tens: upper right bar never dark"),
     ],
 )
-def test_a_lying_board_is_wrong_and_its_lamps_are_named(stuck: tuple[int, int], words: str) -> None:
-    @virtual
-    async def checked(clock: VirtualClock) -> None:
-        site = Checked(clock)
-        site.north.stuck_segments = stuck
-        await site.check()
-        bad = site.said("WRONG")
-        assert any(line.startswith("WRONG  north showed") and words in line for line in bad)
-        assert any("the boards disagreed" in line for line in bad)
-        assert any("chain of lamp drivers is faulty" in line for line in bad)
-        assert not any("south showed" in line for line in bad)
-
-    checked()
-
-
 @virtual
-async def test_a_single_dead_bar_is_named_with_its_place(clock: VirtualClock) -> None:
+async def test_a_lying_board_is_wrong_and_its_lamps_are_named(
+    clock: VirtualClock, stuck: tuple[int, int], words: str
+) -> None:
     site = Checked(clock)
-    lamps = site.south.lamps
-
-    def without_middle_bar(at: int) -> tuple[int, int]:
-        tens, units = lamps(at)
-        return tens & ~0x40, units
-
-    site.south.lamps = without_middle_bar  # type: ignore[method-assign]
+    site.north.stuck_segments = stuck
     await site.check()
-    (lie,) = [line for line in site.said("WRONG") if "south showed" in line]
-    assert "(tens: middle bar never lit)" in lie
+    bad = site.said("WRONG")
+    assert any(line.startswith("WRONG  north showed") and words in line for line in bad)
+    assert any("the boards disagreed" in line for line in bad)
+    assert any("chain of lamp drivers is faulty" in line for line in bad)
+    assert not any("south showed" in line for line in bad)
 
 
 async def another_controller(site: Checked) -> None:
@@ -195,9 +181,7 @@ async def another_controller(site: Checked) -> None:
 @virtual
 async def test_another_controller_is_heard_before_a_word_is_spoken(clock: VirtualClock) -> None:
     site = Checked(clock)
-    other = asyncio.create_task(another_controller(site))
-    await site.check()
-    other.cancel()
+    await site.check(beside=another_controller(site))
     bad = "\n".join(site.said("WRONG"))
     assert "another controller speaks on the boards' pair" in bad
     assert "does not answer" in bad  # they obey the other
@@ -214,9 +198,7 @@ async def test_a_controller_that_comes_later_is_told_by_the_boards(clock: Virtua
             site.south.receive(frame, clock())
             await asyncio.sleep(0.1)
 
-    other = asyncio.create_task(later())
-    await site.check()
-    await other
+    await site.check(beside=later())
     assert any("south hears another controller" in line for line in site.said("WRONG"))
 
 
@@ -248,18 +230,17 @@ async def test_a_supply_that_sags_under_load_wants_a_look(clock: VirtualClock) -
     ("flag", "words"),
     [(NodeFlag.WATCHDOG, "its watchdog"), (NodeFlag.BROWN_OUT, "a drop of its supply")],
 )
-def test_a_reset_by_a_fault_wants_a_look_however_long_ago(flag: NodeFlag, words: str) -> None:
-    @virtual
-    async def checked(clock: VirtualClock) -> None:
-        site = Checked(clock)
-        flags = site.north._flags
-        site.north._flags = lambda at: flags(at) | flag  # type: ignore[method-assign]
-        site.north._powered_at -= 3600 * 1_000_000_000
-        await site.check()
-        (found,) = site.said("LOOK")
-        assert "north" in found and words in found
-
-    checked()
+@virtual
+async def test_a_reset_by_a_fault_wants_a_look_however_long_ago(
+    clock: VirtualClock, flag: NodeFlag, words: str
+) -> None:
+    site = Checked(clock)
+    flags = site.north._flags
+    site.north._flags = lambda at: flags(at) | flag  # type: ignore[method-assign]
+    site.north._powered_at -= 3600 * 1_000_000_000
+    await site.check()
+    (found,) = site.said("LOOK")
+    assert "north" in found and words in found
 
 
 @virtual
@@ -272,9 +253,7 @@ async def test_damaged_frames_and_different_firmware_want_a_look(clock: VirtualC
         site.south.receive(b"\x00\x01\x02\x03\x00", clock())
         site.port.bytes_received(b"\x00\x01\x02\x03\x00", clock())
 
-    other = asyncio.create_task(noise())
-    await site.check()
-    await other
+    await site.check(beside=noise())
     looks = "\n".join(site.said("LOOK"))
     assert "south received 1 damaged frames" in looks
     assert "simulated pair: 1 damaged answers" in looks
@@ -336,19 +315,18 @@ async def test_a_port_lost_on_the_way_is_wrong(clock: VirtualClock) -> None:
 
 
 @pytest.mark.parametrize("after_s", [0.5, 2.5, 4.0, 7.3, 9.0])
-def test_ended_at_any_moment_the_boards_are_dark_at_once(after_s: float) -> None:
-    @virtual
-    async def checked(clock: VirtualClock) -> None:
-        site = Checked(clock)
-        checking = asyncio.create_task(site.check())
-        await asyncio.sleep(after_s)
-        checking.cancel()
-        await asyncio.wait({checking})
-        assert checking.cancelled()
-        await asyncio.sleep(0.02)
-        assert site.dark
-
-    checked()
+@virtual
+async def test_ended_at_any_moment_the_boards_are_dark_at_once(
+    clock: VirtualClock, after_s: float
+) -> None:
+    site = Checked(clock)
+    checking = asyncio.create_task(site.check())
+    await asyncio.sleep(after_s)
+    checking.cancel()
+    await asyncio.wait({checking})
+    assert checking.cancelled()
+    await asyncio.sleep(0.02)
+    assert site.dark
 
 
 @virtual
@@ -366,34 +344,7 @@ async def test_an_output_that_breaks_darkens_the_boards_and_is_raised(clock: Vir
     assert site.dark
 
 
-# What a pair of nodes, and other displays, tell
-
-
-class Deaf:
-    """Hears answers and bytes, and does nothing."""
-
-    def board_answered(self, report: BoardReport) -> None: ...
-
-    def bytes_received(self, data: bytes, at: int) -> None: ...
-
-    def port_lost(self, error: Exception) -> None: ...
-
-
-def status(node: int) -> bytes:
-    return encode_status(NodeStatus(node, 1, (0, 0), 15, NodeFlag(0), 120, 0, 0, 9, 4))
-
-
-@virtual
-async def test_a_pair_keeps_all_that_a_board_tells(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
-    pair = NodePair(NodeBus("pair", SniffingPort(near), {1: "north"}, OURS, clock))
-    pair.port.bytes_received(status(1) + b"\x00\x03\x12\x00" + status(1), 0)
-    assert [each.revision for each in pair.statuses[1]] == [4, 4]
-    async with RunningDriver(pair.bus.run(Deaf())):
-        far.open(Deaf())
-        far.write(encode_show(Show(OURS, 2, 40, 15, 0, 3)))  # a copy of this installation
-        await asyncio.sleep(0.1)
-        assert pair.bus.strangers == 1
+# What nodes, and other displays, tell
 
 
 FACES = (Face(None), Face(None, lamp_test=True), Face(40), Face(25), Face(7), Face(0))
@@ -411,11 +362,6 @@ def answers(
         status = NodeStatus(1, stamp, lamps, brightness, NodeFlag(0), 120, 0, 0, 9, 1)
         made.append(BoardAnswer(judge("north", question, status), 11.0, status))
     return made
-
-
-def test_a_good_board_is_told_with_its_brightness() -> None:
-    (found,) = lamp_findings("north", answers())
-    assert found.verdict is Verdict.OK and "brightness 15 of 15" in found.what
 
 
 @pytest.mark.parametrize(
@@ -438,12 +384,9 @@ def test_stuck_lamps_are_named_with_their_digit(
     assert found.what.count("never") == len(words)
 
 
-def test_a_lie_names_what_was_shown_and_what_was_told() -> None:
+def test_a_lie_names_what_was_told_and_another_brightness_wants_a_look() -> None:
     (found,) = lamp_findings("north", answers(dead=(0x6D ^ 0x06, 0)))
     assert "when told 25" in found.what and "when told 7" not in found.what
-
-
-def test_another_brightness_wants_a_look() -> None:
     (found,) = lamp_findings("north", answers(brightness=3))
     assert found.verdict is Verdict.LOOK and "brightness 3, not 15" in found.what
 

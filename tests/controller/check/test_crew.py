@@ -71,37 +71,30 @@ def test_every_step_and_the_total_are_recorded_and_listed(tmp_path: Path) -> Non
     assert listed == ["right    one (all read)", "right    two (all read)", "total    2 right"]
 
 
-def test_a_wrong_step_may_be_passed_over_and_makes_the_whole_wrong(tmp_path: Path) -> None:
-    rows, _, report = rehearsed(tmp_path, "", scripted("one", BAD), scripted("two", GOOD))
-    assert [row.result for row in rows] == ["wrong", "right", "wrong"]
-    assert rows[-1].detail == "1 wrong, 1 right" and report.wrong
-
-
-def test_a_wrong_step_may_be_repeated_and_both_tries_are_recorded(tmp_path: Path) -> None:
-    rows, lines, _ = rehearsed(tmp_path, "r", scripted("one", BAD, GOOD))
-    assert [row.event for row in rows] == [
-        "crew check, one: wrong",
-        "crew check, one: right",
-        "crew check, total: right",
-    ]
-    assert "total    1 right" in lines[-1]
-
-
-def test_a_step_may_be_repeated_in_its_middle(tmp_path: Path) -> None:
-    rows, _, _ = rehearsed(tmp_path, "", scripted("one", Repeat, Repeat, GOOD))
-    assert [row.result for row in rows] == ["right", "right"]
-
-
-def test_a_skipped_step_is_no_fault_but_wants_a_word(tmp_path: Path) -> None:
-    rows, lines, report = rehearsed(tmp_path, "", scripted("one", Skip), scripted("two", GOOD))
-    assert [row.result for row in rows] == [SKIPPED, "right", "right"]
-    assert not report.wrong and any("LOOK   one: by the crew (skipped)" in line for line in lines)
-
-
-def test_ending_early_leaves_the_rest_out_and_is_not_right(tmp_path: Path) -> None:
-    rows, _, report = rehearsed(tmp_path, "", scripted("one", Abort), scripted("two", GOOD))
-    assert [row.result for row in rows] == [ABORTED, "wrong"]
-    assert report.wrong
+@pytest.mark.parametrize(
+    ("typed", "ends", "results", "total"),
+    [
+        ("", [BAD], ["wrong", "right", "wrong"], "1 wrong, 1 right"),
+        ("r", [BAD, GOOD], ["wrong", "right", "right", "right"], "2 right"),
+        ("", [Repeat, Repeat, GOOD], ["right", "right", "right"], "2 right"),
+        ("", [Skip], [SKIPPED, "right", "right"], "1 skipped, 1 right"),
+        ("", [Abort], [ABORTED, "wrong"], "1 aborted"),
+    ],
+    ids=["passed over", "repeated when wrong", "repeated in its middle", "skipped", "ended early"],
+)
+def test_how_a_step_may_end_and_what_the_whole_is_then(
+    tmp_path: Path,
+    typed: str,
+    ends: list[Outcome | type[Exception]],
+    results: list[str],
+    total: str,
+) -> None:
+    steps = [scripted("one", *ends), scripted("two", GOOD)]
+    rows, lines, report = rehearsed(tmp_path, typed, *steps)
+    assert [row.result for row in rows] == results
+    assert rows[-1].detail == total and lines[-1].strip() == f"total    {total}"
+    assert report.wrong is ("wrong" in results)
+    assert any("LOOK   one: by the crew (skipped)" in line for line in lines) is (ends == [Skip])
 
 
 class Kept:
@@ -124,20 +117,16 @@ def field_of(game: Game, *handsets: CheckedHandset) -> CrewCheckContext:
 
 
 @pytest.mark.parametrize(("stands", "number"), [(Opening(3, 9, 77, (80, "")), 4), (None, 1)])
-def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
-    stands: Opening | None, number: int
+@virtual
+async def test_the_rows_are_of_the_coming_game_and_take_no_event_number(
+    clock: VirtualClock, stands: Opening | None, number: int
 ) -> None:
-    @in_game
-    async def kept(game: Game) -> None:
-        journal = Kept(stands)
-        await CrewCheck(field_of(game), Report(lambda _: None), journal).run(
-            [scripted("one", GOOD)]
-        )
-        assert {(row.game, row.event_number, row.kind) for row in journal.rows} == {
-            (number, None, "check")
-        }
-
-    kept()
+    journal = Kept(stands)
+    async with Game(clock) as game:
+        crew = CrewCheck(field_of(game), Report(lambda _: None), journal)
+        await crew.run([scripted("one", GOOD)])
+    rows = {(row.game, row.event_number, row.kind) for row in journal.rows}
+    assert rows == {(number, None, "check")}
 
 
 @in_game

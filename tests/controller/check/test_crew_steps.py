@@ -11,15 +11,7 @@ from typing import Any
 import pytest
 
 from controller.assembly.assembler import Assembly
-from controller.check.crew import (
-    NOTED,
-    RIGHT,
-    SKIPPED,
-    WRONG,
-    CrewCheckContext,
-    Outcome,
-    Step,
-)
+from controller.check.crew import NOTED, RIGHT, SKIPPED, WRONG, CrewCheckContext, Outcome, Step
 from controller.check.crew_steps import (
     battery_out,
     cable_out,
@@ -118,16 +110,13 @@ def test_a_lying_board_ends_the_reading_with_dark_boards(tmp_path: Path) -> None
         (-1.4, WRONG, "1.4 s before zero"),
     ],
 )
-def test_the_wrist_timer_is_compared_with_zero(
-    tmp_path: Path, late_s: float, result: str, words: str
+@virtual
+async def test_the_wrist_timer_is_compared_with_zero(
+    clock: VirtualClock, tmp_path: Path, late_s: float, result: str, words: str
 ) -> None:
-    async def main(clock: VirtualClock) -> list[str]:
-        answers = {"10 is held": "", "Enter goes on": "s"}
-        with Crew(answers, later={"Press Enter again": 10 + late_s}) as crew:
-            await pregame(clock, crew, tmp_path / "journal").run([Step("timer", ten_seconds)])
-            return crew.lines
-
-    run(main)
+    answers = {"10 is held": "", "Enter goes on": "s"}
+    with Crew(answers, later={"Press Enter again": 10 + late_s}) as crew:
+        await pregame(clock, crew, tmp_path / "journal").run([Step("timer", ten_seconds)])
     (row, _) = checks(tmp_path / "journal")
     assert row.result == result and words in row.detail
 
@@ -142,20 +131,6 @@ def test_both_resets_are_tried_held_and_running(tmp_path: Path) -> None:
     assert shown == [
         f"the boards show {number}, {how}" for number in (25, 40) for how in ("held", "running")
     ]
-
-
-class DeadKey(Hands):
-    """The key 40 does nothing."""
-
-    def press(self, handset: int, key: Key, edge: Edge, times: int) -> None:
-        if key is not Key.NUMBER_40:
-            super().press(handset, key, edge, times)
-
-
-def test_a_reset_that_does_not_come_is_wrong(tmp_path: Path) -> None:
-    outcome, _, took_s = rehearsed(tmp_path, resets, hands=DeadKey)
-    assert outcome == (WRONG, "40, held: did not come")
-    assert took_s > 120
 
 
 def test_no_handset_no_resets(tmp_path: Path) -> None:
@@ -180,32 +155,9 @@ def test_a_cable_out_darkens_all_and_they_come_back(
     assert "Pull the cable" in "".join(lines) and "Put the cable back" in "".join(lines)
 
 
-class NobodyPulls(Hands):
-    def pull(self) -> None: ...
-
-
-def test_a_cable_that_nobody_pulls_is_not_missed(tmp_path: Path) -> None:
-    outcome, _, took_s = rehearsed(tmp_path, cable_out, hands=NobodyPulls)
-    assert outcome == (WRONG, "no board was missed") and took_s > 120
-
-
-class NobodyPlugs(Hands):
-    def plug(self) -> None: ...
-
-
-def test_a_cable_that_stays_out_is_wrong(tmp_path: Path) -> None:
-    outcome, _, _ = rehearsed(tmp_path, cable_out, hands=NobodyPlugs)
-    assert outcome.result == WRONG and "did not come back: south does not answer" in outcome.detail
-
-
 def test_a_board_that_stays_lit_is_wrong(tmp_path: Path) -> None:
     outcome, _, _ = rehearsed(tmp_path, cable_out, {"all boards dark?": "n", **YES})
     assert outcome.result == WRONG and "a board stayed lit" in outcome.detail
-
-
-def test_a_board_that_is_dead_before_is_told(tmp_path: Path) -> None:
-    outcome, _, _ = rehearsed(tmp_path, cable_out, hands=LyingSouth)
-    assert outcome == (WRONG, "the boards do not show 25 to begin with")
 
 
 # Battery
@@ -217,13 +169,27 @@ def test_a_battery_out_is_told_after_thirty_seconds(tmp_path: Path) -> None:
     assert 25 < took_s < 60
 
 
+# Something fails, or nobody does what was asked
+
+
+class DeadKey(Hands):
+    """The key 40 does nothing."""
+
+    def press(self, handset: int, key: Key, edge: Edge, times: int) -> None:
+        if key is not Key.NUMBER_40:
+            super().press(handset, key, edge, times)
+
+
+class NobodyPulls(Hands):
+    def pull(self) -> None: ...
+
+
+class NobodyPlugs(Hands):
+    def plug(self) -> None: ...
+
+
 class NobodyOpensIt(Hands):
     def battery(self, handset: int, *, inside: bool) -> None: ...
-
-
-def test_a_battery_that_stays_in_is_not_missed(tmp_path: Path) -> None:
-    outcome, _, _ = rehearsed(tmp_path, battery_out, hands=NobodyOpensIt)
-    assert outcome == (WRONG, "handset 1 was heard all the time")
 
 
 class NobodyPutsItBack(Hands):
@@ -232,18 +198,28 @@ class NobodyPutsItBack(Hands):
             super().battery(handset, inside=inside)
 
 
-def test_a_handset_that_stays_off_is_wrong(tmp_path: Path) -> None:
-    outcome, _, _ = rehearsed(tmp_path, battery_out, hands=NobodyPutsItBack)
-    assert outcome == (WRONG, "handset 1 did not come back")
-
-
 class NeverOn(Hands):
     def switch_on(self) -> None: ...
 
 
-def test_a_handset_that_is_not_heard_at_all_is_wrong(tmp_path: Path) -> None:
-    outcome, _, _ = rehearsed(tmp_path, battery_out, hands=NeverOn)
-    assert outcome == (WRONG, "handset 1 is not heard to begin with")
+@pytest.mark.parametrize(
+    ("work", "hands", "words", "patience_s"),
+    [
+        (resets, DeadKey, "40, held: did not come", 120),
+        (cable_out, NobodyPulls, "no board was missed", 120),
+        (cable_out, NobodyPlugs, "did not come back: south does not answer", 0),
+        (cable_out, LyingSouth, "the boards do not show 25 to begin with", 0),
+        (battery_out, NobodyOpensIt, "handset 1 was heard all the time", 0),
+        (battery_out, NobodyPutsItBack, "handset 1 did not come back", 0),
+        (battery_out, NeverOn, "handset 1 is not heard to begin with", 0),
+    ],
+)
+def test_what_does_not_come_is_wrong(
+    tmp_path: Path, work: Work, hands: type[Hands], words: str, patience_s: float
+) -> None:
+    outcome, _, took_s = rehearsed(tmp_path, work, hands=hands)
+    assert outcome.result == WRONG and words in outcome.detail
+    assert took_s > patience_s
 
 
 # Take-over, with two handsets that the test presses
@@ -265,13 +241,16 @@ class Two(Hands):
         loop.call_later(2, lambda: self.driver.press(key, self.pressed_by))
 
 
-async def taken_over(game: Game, pressed_by: int) -> Outcome:
+def talk(game: Game) -> Dialogue:
+    return Dialogue(Lines(None, game.clock), Crew({}).report, game.clock)
+
+
+async def answered(
+    game: Game, work: Work, words: Dialogue, pressed_by: int, *others: CheckedHandset
+) -> Outcome:
+    """The outcome of a step while the boards that can answer do."""
     two = Two()
     two.driver, two.pressed_by = game.handset, pressed_by
-    drivers = [KEEPER, CheckedHandset(2, "field", "four"), CheckedHandset(3, "shadow", "twelve")]
-    lines = Lines(None, game.clock)
-    talk = Dialogue(lines, Crew({}).report, game.clock)
-    field = CrewCheckContext(game.service, talk, game.clock, drivers, two)
 
     async def boards_answer() -> None:
         while True:
@@ -280,21 +259,25 @@ async def taken_over(game: Game, pressed_by: int) -> Outcome:
 
     answering = asyncio.create_task(boards_answer())
     try:
-        return await take_over(field)
+        field = CrewCheckContext(game.service, words, game.clock, [KEEPER, *others], two)
+        return await work(field)
     finally:
         answering.cancel()
 
 
+SECOND = (CheckedHandset(2, "field", "four"), CheckedHandset(3, "shadow", "twelve"))
+
+
 @in_game
 async def test_the_second_handset_takes_over(game: Game) -> None:
-    outcome = await taken_over(game, pressed_by=2)
+    outcome = await answered(game, take_over, talk(game), 2, *SECOND)
     assert outcome == (RIGHT, "handset 2 took over: 25, held")
     assert game.lamps() == (25, 25)
 
 
 @in_game
 async def test_a_press_of_the_first_is_no_take_over(game: Game) -> None:
-    outcome = await taken_over(game, pressed_by=1)
+    outcome = await answered(game, take_over, talk(game), 1, *SECOND)
     assert outcome == (WRONG, "handset 2 does not drive the clock")
 
 
@@ -319,31 +302,12 @@ class Eyes(Dialogue):
         return self._see
 
 
-def resets_with_a_mute_board(*, see: bool) -> tuple[Outcome, list[str]]:
-    async def main(clock: VirtualClock) -> tuple[Outcome, list[str]]:
-        async with Game(clock, mute_south=True) as game:
-            two = Two()
-            two.driver, two.pressed_by = game.handset, 1
-            eyes = Eyes(game, see=see)
-            field = CrewCheckContext(game.service, eyes, clock, [KEEPER], two)
-
-            async def north_answers() -> None:
-                while True:
-                    game.answer(Answered.RIGHT)
-                    await asyncio.sleep(0.3)
-
-            answering = asyncio.create_task(north_answers())
-            try:
-                return await resets(field), eyes.asked
-            finally:
-                answering.cancel()
-
-    return run(main)
-
-
-def test_people_are_asked_about_the_board_that_cannot_answer() -> None:
-    outcome, asked = resets_with_a_mute_board(see=False)
-    assert asked == ["Does south show 25, held?"]
+@virtual
+async def test_people_are_asked_about_the_board_that_cannot_answer(clock: VirtualClock) -> None:
+    async with Game(clock, mute_south=True) as game:
+        eyes = Eyes(game, see=False)
+        outcome = await answered(game, resets, eyes, 1)
+    assert eyes.asked == ["Does south show 25, held?"]
     assert outcome == (WRONG, "25, held: south did not show it")
 
 
@@ -351,10 +315,9 @@ def test_people_are_asked_about_the_board_that_cannot_answer() -> None:
 async def test_without_a_board_that_answers_a_pulled_cable_is_not_asked_for(
     clock: VirtualClock,
 ) -> None:
-    game = Game(clock, mute_north=True, mute_south=True)
-    async with game:
-        field = CrewCheckContext(game.service, Eyes(game, see=True), clock, [KEEPER], Two())
-        assert await cable_out(field) == (SKIPPED, "no board can say that it is there")
+    async with Game(clock, mute_north=True, mute_south=True) as game:
+        outcome = await answered(game, cable_out, Eyes(game, see=True), 1)
+    assert outcome == (SKIPPED, "no board can say that it is there")
 
 
 # The referee's watch
@@ -376,22 +339,19 @@ async def test_without_a_board_that_answers_a_pulled_cable_is_not_asked_for(
 )
 def test_the_offset_of_a_watch(text: str, offset_s: float | None) -> None:
     assert watch_offset_s(text, datetime(2026, 9, 11, 19, 3, 12)) == offset_s
+    midnight = watch_offset_s("00:00:01", datetime(2026, 9, 11, 23, 59, 59))
+    assert midnight == 2.0, "no day apart"
 
 
-def test_midnight_is_no_day_apart() -> None:
-    assert watch_offset_s("00:00:01", datetime(2026, 9, 11, 23, 59, 59)) == 2.0
-
-
-def test_the_offset_is_kept_in_the_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@virtual
+async def test_the_offset_is_kept_in_the_record(
+    clock: VirtualClock, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     now = datetime(2026, 9, 11, 19, 3, 12)
     monkeypatch.setattr("controller.check.crew_steps.wall_time", lambda field, at: now)
     answers = {"is no time": "19:03:16", "Type a time": "nonsense"}
-
-    async def main(clock: VirtualClock) -> None:
-        with Crew(answers) as crew:
-            await pregame(clock, crew, tmp_path / "journal").run([Step("watch", referee_watch)])
-
-    run(main)
+    with Crew(answers) as crew:
+        await pregame(clock, crew, tmp_path / "journal").run([Step("watch", referee_watch)])
     (row, _) = checks(tmp_path / "journal")
     assert row.event == "crew check, watch: noted" and row.result == NOTED
     assert row.detail == "the referee's watch is 4.0 s ahead of the computer"
@@ -399,13 +359,7 @@ def test_the_offset_is_kept_in_the_record(tmp_path: Path, monkeypatch: pytest.Mo
 
 @in_game
 async def test_the_wall_time_is_that_of_the_enter(game: Game) -> None:
-    field = CrewCheckContext(
-        game.service,
-        Dialogue(Lines(None, game.clock), Crew({}).report, game.clock),
-        game.clock,
-        [],
-        Two(),
-    )
+    field = CrewCheckContext(game.service, talk(game), game.clock, [], Two())
     ago_s = (datetime.now() - wall_time(field, game.clock() - 2_000_000_000)).total_seconds()
     assert 1.9 < ago_s < 2.5
 

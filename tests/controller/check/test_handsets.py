@@ -40,7 +40,7 @@ class Checked:
     """A receiver and handsets whose keys the test presses itself."""
 
     def __init__(self, clock: VirtualClock, *present: int, battery: int = 20) -> None:
-        self.clock = clock
+        self.present = present
         self.lines: list[str] = []
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
@@ -54,11 +54,26 @@ class Checked:
             [SimulatedHandset(n, UPLINKS[n], DOWNLINK, battery=battery) for n in present],
         )
 
-    async def check(self, *known: CheckedHandset, wait_s: float = 20.0) -> None:
+    async def check(
+        self, *known: CheckedHandset, wait_s: float = 20.0, left_out: tuple[Key, ...] = ()
+    ) -> None:
+        """Check while the keys of those present are pressed, but those left out."""
         living = asyncio.create_task(self.air.run())
+        present = [each for each in known if each.number in self.present]
+        thumbs = [asyncio.create_task(self.thumb(each, *left_out)) for each in present]
         await check_handsets(self.drivers, self.site, known, wait_s, self.report)
+        await asyncio.gather(*thumbs)
         living.cancel()
         await asyncio.wait({living})
+
+    def later(self, after_s: float, handset: int, **losses: int) -> None:
+        """Let a handset's frames be lost from then on."""
+
+        def lose() -> None:
+            for name, number in losses.items():
+                setattr(self.air.handsets[handset], name, number)
+
+        asyncio.get_running_loop().call_later(after_s, lose)
 
     async def thumb(self, handset: CheckedHandset, *left_out: Key) -> None:
         """Press every key of the layout but those."""
@@ -83,9 +98,7 @@ def test_keys_are_named_as_on_the_handset() -> None:
 @virtual
 async def test_all_keys_of_both_handsets_come(clock: VirtualClock) -> None:
     site = Checked(clock, 1, 2)
-    thumbs = [asyncio.create_task(site.thumb(each)) for each in (KEEPER, FIELD)]
     await site.check(KEEPER, FIELD)
-    await asyncio.wait(thumbs)
     assert site.said("WRONG") == site.said("LOOK") == []
     good = "\n".join(site.said("OK"))
     assert "handset 1 (keeper, twelve keys): all 12 keys came" in good
@@ -97,21 +110,17 @@ async def test_all_keys_of_both_handsets_come(clock: VirtualClock) -> None:
 @virtual
 async def test_each_key_that_comes_is_told_at_once(clock: VirtualClock) -> None:
     site = Checked(clock, 2)
-    thumb = asyncio.create_task(site.thumb(FIELD))
     checking = asyncio.create_task(site.check(FIELD))
     await asyncio.sleep(3.5)
     assert site.lines[-1].strip() == "handset 2: 40 came, 3 left"
     await checking
-    await thumb
     assert site.lines[0].strip().endswith("press each key once, in any order: 40, 25, READY, UNDO")
 
 
 @virtual
 async def test_a_press_changes_nothing_and_the_handset_plays_the_tick(clock: VirtualClock) -> None:
     site = Checked(clock, 2)
-    thumb = asyncio.create_task(site.thumb(FIELD))
     await site.check(FIELD)
-    await thumb
     played = [cue.kind for cue in site.air.handsets[2].cues]
     assert played.count(CueKind.NO_CHANGE) >= 3
     assert set(played) <= {CueKind.NO_CHANGE, CueKind.NOT_HEARD}
@@ -120,10 +129,8 @@ async def test_a_press_changes_nothing_and_the_handset_plays_the_tick(clock: Vir
 @virtual
 async def test_a_key_that_does_not_come_is_named_after_its_time(clock: VirtualClock) -> None:
     site = Checked(clock, 1)
-    thumb = asyncio.create_task(site.thumb(KEEPER, Key.SNAP, Key.TIME_OUT))
     began_at = clock()
-    await site.check(KEEPER, wait_s=5)
-    await thumb
+    await site.check(KEEPER, wait_s=5, left_out=(Key.SNAP, Key.TIME_OUT))
     (bad,) = site.said("WRONG")
     assert "handset 1 (keeper, twelve keys): no press of SNAP, TIME-OUT came" in bad
     assert 15 < (clock() - began_at) / 1e9 < 22
@@ -132,12 +139,10 @@ async def test_a_key_that_does_not_come_is_named_after_its_time(clock: VirtualCl
 @virtual
 async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: VirtualClock) -> None:
     site = Checked(clock, 2)
-    thumb = asyncio.create_task(site.thumb(FIELD))
     await site.check(KEEPER, FIELD, wait_s=10)
-    await thumb
-    (bad,) = site.said("WRONG")
+    (bad,), good = site.said("WRONG"), "\n".join(site.said("OK"))
     assert "handset 1 (keeper, twelve keys): not heard" in bad and "battery" in bad
-    assert any("handset 2 (field, four keys): all 4 keys came" in line for line in site.said("OK"))
+    assert "handset 2 (field, four keys): all 4 keys came" in good
 
 
 @virtual
@@ -153,44 +158,19 @@ async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) 
 @virtual
 async def test_lost_frames_and_unheard_answers_are_told(clock: VirtualClock) -> None:
     site = Checked(clock, 2)
-
-    async def disturbed() -> None:
-        await asyncio.sleep(2.5)
-        handset = site.air.handsets[2]
-        handset.lose_sent = 2
-        await asyncio.sleep(1.7)
-        handset.lose_heard = 1
-
-    disturbance = asyncio.create_task(disturbed())
-    thumb = asyncio.create_task(site.thumb(FIELD))
+    site.later(2.5, 2, lose_sent=2)
+    site.later(4.2, 2, lose_heard=1)
     await site.check(FIELD)
-    await thumb
-    await disturbance
     (found,) = [line for line in site.said("LOOK") if "frames;" in line]
-    heard, sent = _numbers(found)
-    assert (heard, sent) == (5, 7)
+    assert "heard 5 of about 7 frames;" in found
     assert "1 answers did not reach it" in found and "antenna" in found
-
-
-def _numbers(found: str) -> tuple[int, int]:
-    """How many frames were heard, of how many."""
-    words = found.split()
-    return int(words[words.index("heard") + 1]), int(words[words.index("frames;") - 1])
 
 
 @virtual
 async def test_a_report_lost_whole_is_a_gap_in_the_counters(clock: VirtualClock) -> None:
     site = Checked(clock, 2)
-
-    async def lost() -> None:
-        await asyncio.sleep(3.5)
-        site.air.handsets[2].lose_sent = 6
-
-    disturbance = asyncio.create_task(lost())
-    thumb = asyncio.create_task(site.thumb(FIELD))
+    site.later(3.5, 2, lose_sent=6)
     await site.check(FIELD, wait_s=8)
-    await thumb
-    await disturbance
     assert any("no press of 25 came" in line for line in site.said("WRONG"))
     assert any("1 reports lost whole" in line for line in site.said("LOOK"))
 

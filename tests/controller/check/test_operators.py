@@ -6,40 +6,19 @@ import asyncio
 
 import pytest
 
-from controller.assembly.assembler import Assembler, Assembly
-from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
-from controller.rulebook.loader import load_rule_set
-from controller.rules.settings import Settings
 from drivers.base import Edge, Key
+from tests.controller.assembly.test_assembler import simulator
 from tests.controller.rehearsal import KEEPER
 from tests.shared.virtual_time import VirtualClock, virtual
 
 FOUR = CheckedHandset(2, "field", "four")
 
 
-class Press:
-    """Counts the taps of a simulated handset."""
-
-    def __init__(self) -> None:
-        self.taps: list[str] = []
-
-    def __call__(self, key: str) -> None:
-        self.taps.append(key)
-
-
-def assembled(clock: VirtualClock) -> Assembly:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper")
-    assembler.boards(SIMULATED_BOARDS)
-    assembler.handsets(SIMULATED_HANDSETS)
-    return assembler.build(None)
-
-
 @virtual
 async def test_the_last_boards_cable_comes_out_and_goes_in(clock: VirtualClock) -> None:
-    assembly = assembled(clock)
+    assembly = simulator(clock)
     hands = Hands(assembly, [KEEPER])
     north, south = assembly.nodes
     hands.pull()
@@ -53,21 +32,22 @@ async def test_the_last_boards_cable_comes_out_and_goes_in(clock: VirtualClock) 
 
 @virtual
 async def test_keys_are_tapped_as_often_as_asked(clock: VirtualClock) -> None:
-    assembly = assembled(clock)
-    assembly.press = press = Press()
+    assembly = simulator(clock)
+    taps: list[str] = []
+    assembly.press = taps.append
     hands = Hands(assembly, [KEEPER])
     hands.press(1, Key.NUMBER_25, Edge.DOWN, 2)
     await asyncio.sleep(1.5)
-    assert press.taps == ["NUMBER_25", "NUMBER_25"]
+    assert taps == ["NUMBER_25", "NUMBER_25"]
     hands.press(7, Key.NUMBER_25, Edge.DOWN, 1)  # somebody's real one
     hands.press(1, Key.NUMBER_40, Edge.HELD, 1)
     await asyncio.sleep(2)
-    assert len(press.taps) == 2
+    assert len(taps) == 2
 
 
 @virtual
 async def test_a_battery_out_ends_the_handset_and_in_again_begins_it(clock: VirtualClock) -> None:
-    assembly = assembled(clock)
+    assembly = simulator(clock)
     alive: list[str] = []
 
     async def live() -> None:
@@ -104,21 +84,16 @@ async def test_a_battery_out_ends_the_handset_and_in_again_begins_it(clock: Virt
         ([KEEPER, FOUR], FOUR, False),
     ],
 )
-def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
-    simulated: list[CheckedHandset], asked: CheckedHandset, can: bool
+@virtual
+async def test_nobody_presses_a_simulated_handset_but_the_first_of_twelve_keys(
+    clock: VirtualClock, simulated: list[CheckedHandset], asked: CheckedHandset, can: bool
 ) -> None:
-    @virtual
-    async def asking(clock: VirtualClock) -> None:
-        assert Hands(assembled(clock), simulated).can_press(asked) is can
-
-    asking()
+    assert Hands(simulator(clock), simulated).can_press(asked) is can
 
 
 @virtual
 async def test_without_anything_simulated_people_do_it_all(clock: VirtualClock) -> None:
-    assembler = Assembler(clock, load_rule_set("nfhs"), Settings())
-    assembler.console("keeper")
-    hands = Hands(assembler.build(None), [])
+    hands = Hands(simulator(clock, (), ()), [])
     hands.switch_on()
     hands.pull()
     hands.plug()

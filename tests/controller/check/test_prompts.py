@@ -36,12 +36,15 @@ class Typist:
         self.type(text)
 
     def hang_up(self) -> None:
-        os.close(self._writer)
+        if self._writer >= 0:
+            os.close(self._writer)
+        self._writer = -1
 
     def __enter__(self) -> Typist:
         return self
 
     def __exit__(self, *_: object) -> None:
+        self.hang_up()
         self.lines.close()
         os.close(self._reader)
 
@@ -52,7 +55,6 @@ async def test_yes_and_no_in_a_word_or_a_letter_any_size(clock: VirtualClock) ->
         for text, meant in (("y", True), (" YES ", True), ("n", False), ("No", False)):
             typist.type(f"{text}\n")
             assert await typist.talk.ask("dark?") is meant
-        typist.hang_up()
     assert typist.said[0].strip() == "dark? (y/n)"
 
 
@@ -61,29 +63,26 @@ async def test_anything_else_is_asked_again(clock: VirtualClock) -> None:
     with Typist(clock) as typist:
         typist.type("perhaps\n\ny\n")
         assert await typist.talk.ask("dark?")
-        typist.hang_up()
     assert sum("please type y or n" in line for line in typist.said) == 2
     assert sum("dark?" in line for line in typist.said) == 3
 
 
 @pytest.mark.parametrize(("text", "meant"), [("s", Skip), ("R", Repeat), ("q", Abort)])
-def test_one_letter_leaves_a_question_or_a_wait(text: str, meant: type[Exception]) -> None:
-    @virtual
-    async def left(clock: VirtualClock) -> None:
-        with Typist(clock) as typist:
-            waits: list[Coroutine[Any, Any, object]] = [
-                typist.talk.ask("dark?"),
-                typist.talk.enter("now"),
-                typist.talk.until(lambda: False, 60),
-            ]
-            for each in waits:
-                typing = asyncio.create_task(typist.after(1, f"{text}\n"))
-                with pytest.raises(meant):
-                    await each
-                await typing
-            typist.hang_up()
-
-    left()
+@virtual
+async def test_one_letter_leaves_a_question_or_a_wait(
+    clock: VirtualClock, text: str, meant: type[Exception]
+) -> None:
+    with Typist(clock) as typist:
+        waits: list[Coroutine[Any, Any, object]] = [
+            typist.talk.ask("dark?"),
+            typist.talk.enter("now"),
+            typist.talk.until(lambda: False, 60),
+        ]
+        for each in waits:
+            typing = asyncio.create_task(typist.after(1, f"{text}\n"))
+            with pytest.raises(meant):
+                await each
+            await typing
 
 
 @virtual
@@ -93,7 +92,6 @@ async def test_an_enter_has_its_instant(clock: VirtualClock) -> None:
         typing = asyncio.create_task(typist.after(2.5, "19:03:12\n"))
         assert await typist.talk.enter("time?") == ("19:03:12", began_at + 2_500_000_000)
         await typing
-        typist.hang_up()
 
 
 @virtual
@@ -105,7 +103,6 @@ async def test_what_happens_ends_the_wait_and_what_does_not_its_time(clock: Virt
         assert not await typist.talk.until(lambda: False, 3)
         typist.type("a remark\n")  # no command: the wait goes on
         assert await typist.talk.until(lambda: clock() > began_at + 6e9, 10)
-        typist.hang_up()
 
 
 @virtual
@@ -140,7 +137,6 @@ async def test_a_line_in_pieces_and_bytes_that_are_no_text(clock: VirtualClock) 
         os.write(typist._writer, b"\xff\n")
         text, _ = await typist.talk.enter("now")
         assert text == "\ufffd"
-        typist.hang_up()
 
 
 def test_a_plain_file_is_read_to_its_end(tmp_path: Path) -> None:
@@ -161,28 +157,27 @@ def test_a_plain_file_is_read_to_its_end(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("read_already", [True, False])
-def test_at_a_terminal_what_was_typed_ahead_answers_nothing(read_already: bool) -> None:
-    @virtual
-    async def asked(clock: VirtualClock) -> None:
-        master, slave = os.openpty()
-        os.set_blocking(slave, False)
-        lines = Lines(slave, clock)
-        lines.open()
-        talk = Dialogue(lines, Report(lambda _: None), clock)
-        os.write(master, b"y\n")
-        assert select.select([slave], [], [], 2)[0]  # the kernel has handed it over
-        if read_already:
-            await asyncio.sleep(1)
+@virtual
+async def test_at_a_terminal_what_was_typed_ahead_answers_nothing(
+    clock: VirtualClock, read_already: bool
+) -> None:
+    master, slave = os.openpty()
+    os.set_blocking(slave, False)
+    lines = Lines(slave, clock)
+    lines.open()
+    talk = Dialogue(lines, Report(lambda _: None), clock)
+    os.write(master, b"y\n")
+    assert select.select([slave], [], [], 2)[0]  # the kernel has handed it over
+    if read_already:
+        await asyncio.sleep(1)
 
-        async def answer() -> None:
-            await asyncio.sleep(1)
-            os.write(master, b"n\n")
+    async def answer() -> None:
+        await asyncio.sleep(1)
+        os.write(master, b"n\n")
 
-        typing = asyncio.create_task(answer())
-        assert not await talk.ask("dark?")
-        await typing
-        lines.close()
-        os.close(master)
-        os.close(slave)
-
-    asked()
+    typing = asyncio.create_task(answer())
+    assert not await talk.ask("dark?")
+    await typing
+    lines.close()
+    os.close(master)
+    os.close(slave)

@@ -50,9 +50,6 @@ def test_a_setting_that_differs_from_the_usual_wants_a_look_and_names_its_key(na
             continue
         (found,) = of(Verdict.LOOK, list(settings(Settings(**{name: value}))))
         assert name in found.do and f"{getattr(Settings(), name):g} s" in found.what
-
-
-def test_a_start_lag_of_a_state_is_told_in_seconds() -> None:
     (found,) = of(Verdict.LOOK, list(settings(Settings(start_lag_s=1.0))))
     assert found.what == "a count at the dead ball starts 1 s after the signal (usual: 0 s)"
 
@@ -77,8 +74,5 @@ def test_no_local_rules_and_no_open_inputs_are_told_too() -> None:
     said = [each.what for each in rules(rules_of(config), config)]
     assert "no local rules: the rule set as published" in said
     assert "only paired handsets and the console drive the clock" in said
-
-
-def test_open_inputs_want_a_look() -> None:
     found = unauthenticated(True)
     assert found.verdict is Verdict.LOOK and "allow_unauthenticated = false" in found.do

@@ -21,14 +21,9 @@ from controller.outcome import DONE
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
 from tests.controller.rehearsal import Crew, checks, pregame
-from tests.shared.virtual_time import VirtualClock, run
+from tests.shared.virtual_time import VirtualClock, virtual
 
-ANSWERS = {
-    "(y/n)": "y",
-    "boards dark?": "y",
-    "10 is held": "",
-    "Enter goes on": "s",
-}
+ANSWERS = {"(y/n)": "y", "boards dark?": "y", "10 is held": "", "Enter goes on": "s"}
 NODES: list[SimulatedNode] = []
 
 
@@ -44,137 +39,127 @@ def dark(clock: VirtualClock) -> bool:
     return all(node.shown(clock()).numerals is None for node in NODES)
 
 
-def test_all_steps_on_the_simulator_are_right_and_recorded(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+async def fine(field: CrewCheckContext) -> Outcome:
+    return Outcome("right")
+
+
+ONE = [Step("one", fine)]
+
+
+@virtual
+async def test_all_steps_on_the_simulator_are_right_and_recorded(
+    clock: VirtualClock, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     journal = tmp_path / "journal"
     watch = datetime.now().strftime("%H:%M:%S")
-
-    async def rehearse(clock: VirtualClock) -> list[str]:
-        with Crew({**ANSWERS, "Type a time": watch}, later={"Press Enter again": 10.1}) as crew:
-            await pregame(clock, crew, journal, hands=Watched).run()
-            assert not crew.report.wrong and dark(clock)
-            return crew.lines
-
-    lines = run(rehearse)
+    with Crew({**ANSWERS, "Type a time": watch}, later={"Press Enter again": 10.1}) as crew:
+        await pregame(clock, crew, journal, hands=Watched).run()
+    assert not crew.report.wrong and dark(clock)
     rows = checks(journal)
     assert [row.result for row in rows[:-1]] == [*["right"] * 5, "skipped", rows[6].result]
     assert rows[6].result in ("right", "noted") and "referee's watch" in rows[6].detail
     assert (rows[-1].event, len(rows)) == ("crew check, total: right", 8)
-    assert lines[-1].strip().startswith("total    ")
+    assert crew.lines[-1].strip().startswith("total    ")
     assert main(["journal", str(journal)]) == DONE
     printed = capsys.readouterr().out
     assert "crew check, numerals read aloud: right" in printed
     assert "crew check, cable out goes dark: right" in printed
 
 
-def test_the_check_is_in_the_record_of_the_coming_game(tmp_path: Path) -> None:
+@virtual
+async def test_the_check_is_in_the_record_of_the_coming_game(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
     path = tmp_path / "journal"
     file = JournalFile(path, Origin("boot", "test", "rules"))
     before = Row(kind="press", game=6, down=3, event_number=8, received_at=1, event="ready")
     file.add([Dated(before, 1)], True)
-
-    async def nothing(field: CrewCheckContext) -> Outcome:
-        return Outcome("right")
-
-    async def rehearse(clock: VirtualClock) -> None:
-        with Crew({}) as crew:
-            await pregame(clock, crew, path).run([Step("one", nothing)])
-
-    run(rehearse)
+    with Crew({}) as crew:
+        await pregame(clock, crew, path).run(ONE)
     assert {row.game for row in checks(path)} == {7}
     assert (file.opening().game, file.opening().event_number) == (6, 8)
     file.close()
 
 
 @pytest.mark.parametrize("after_s", [0.0, 0.3, 2.0, 30.0])
-def test_interrupted_at_any_moment_the_boards_are_dark(tmp_path: Path, after_s: float) -> None:
-    async def rehearse(clock: VirtualClock) -> None:
-        lit = asyncio.Event()
+@virtual
+async def test_interrupted_at_any_moment_the_boards_are_dark(
+    clock: VirtualClock, tmp_path: Path, after_s: float
+) -> None:
+    lit = asyncio.Event()
 
-        async def show_88(field: CrewCheckContext) -> Outcome:
-            field.order(SetCount(88))
-            lit.set()
-            await asyncio.sleep(50)
-            return Outcome("right")
+    async def show_88(field: CrewCheckContext) -> Outcome:
+        field.order(SetCount(88))
+        lit.set()
+        await asyncio.sleep(50)
+        return Outcome("right")
 
-        with Crew({}) as crew:
-            check = pregame(clock, crew, tmp_path / "journal", hands=Watched)
-            running = asyncio.create_task(check.run([Step("lit", show_88)]))
-            await lit.wait()
-            await asyncio.sleep(after_s)
-            shown = [node.shown(clock()).numerals for node in NODES]
-            assert shown == ([88, 88] if after_s else [None, None])  # its frame is on the line
-            running.cancel()
-            await asyncio.wait({running})
-            assert running.cancelled()
-            await asyncio.sleep(0.02)
-            assert dark(clock)
-
-    run(rehearse)
+    with Crew({}) as crew:
+        check = pregame(clock, crew, tmp_path / "journal", hands=Watched)
+        running = asyncio.create_task(check.run([Step("lit", show_88)]))
+        await lit.wait()
+        await asyncio.sleep(after_s)
+        shown = [node.shown(clock()).numerals for node in NODES]
+        assert shown == ([88, 88] if after_s else [None, None])  # its frame is on the line
+        running.cancel()
+        await asyncio.wait({running})
+        assert running.cancelled()
+        await asyncio.sleep(0.02)
+        assert dark(clock)
     assert [row.event for row in checks(tmp_path / "journal")] == ["crew check, total: interrupted"]
 
 
-def test_interrupted_before_anything_is_open_nothing_hangs(tmp_path: Path) -> None:
-    async def rehearse(clock: VirtualClock) -> None:
-        with Crew({}) as crew:
-            running = asyncio.create_task(pregame(clock, crew, tmp_path / "journal").run())
-            await asyncio.sleep(0)
-            running.cancel()
-            await asyncio.wait({running})
-            assert running.cancelled()
+@virtual
+async def test_interrupted_before_anything_is_open_nothing_hangs(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
+    with Crew({}) as crew:
+        running = asyncio.create_task(pregame(clock, crew, tmp_path / "journal").run())
+        await asyncio.sleep(0)
+        running.cancel()
+        await asyncio.wait({running})
+    assert running.cancelled()
 
-    run(rehearse)
 
-
-def test_a_bug_in_a_step_darkens_the_boards_and_is_raised(tmp_path: Path) -> None:
+@virtual
+async def test_a_bug_in_a_step_darkens_the_boards_and_is_raised(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
     async def broken(field: CrewCheckContext) -> Outcome:
         field.order(SetCount(88))
         await asyncio.sleep(2)
         raise ZeroDivisionError
 
-    async def rehearse(clock: VirtualClock) -> None:
-        with Crew({}) as crew:
-            with pytest.raises(ZeroDivisionError):
-                await pregame(clock, crew, tmp_path / "j", hands=Watched).run(
-                    [Step("broken", broken)]
-                )
-            assert len(NODES) == 2 and dark(clock)
-
-    run(rehearse)
+    with Crew({}) as crew:
+        check = pregame(clock, crew, tmp_path / "j", hands=Watched)
+        with pytest.raises(ZeroDivisionError):
+            await check.run([Step("broken", broken)])
+    assert len(NODES) == 2 and dark(clock)
 
 
 @pytest.mark.parametrize(("answer", "rows"), [("y", 2), ("n", 0), ("q", 0)])
-def test_with_something_wrong_the_crew_decides_whether_to_go_on(
-    tmp_path: Path, answer: str, rows: int
+@virtual
+async def test_with_something_wrong_the_crew_decides_whether_to_go_on(
+    clock: VirtualClock, tmp_path: Path, answer: str, rows: int
 ) -> None:
-    async def nothing(field: CrewCheckContext) -> Outcome:
-        return Outcome("right")
-
-    async def rehearse(clock: VirtualClock) -> None:
-        with Crew({"Something is wrong": answer}) as crew:
-            crew.report.take([wrong("north does not answer", "plug it in")])
-            await pregame(clock, crew, tmp_path / "journal").run([Step("one", nothing)])
-            assert crew.report.wrong
-
-    run(rehearse)
-    assert (len(checks(tmp_path / "journal")) if rows else 0) == rows
-    assert (tmp_path / "journal").exists() is (rows > 0)
+    journal = tmp_path / "journal"
+    with Crew({"Something is wrong": answer}) as crew:
+        crew.report.take([wrong("north does not answer", "plug it in")])
+        await pregame(clock, crew, journal).run(ONE)
+    assert crew.report.wrong
+    assert journal.exists() is (rows > 0)
+    assert (len(checks(journal)) if rows else 0) == rows
 
 
-def test_a_record_that_cannot_be_written_is_wrong(tmp_path: Path) -> None:
-    async def nothing(field: CrewCheckContext) -> Outcome:
-        return Outcome("right")
-
+@virtual
+async def test_a_record_that_cannot_be_written_is_wrong(
+    clock: VirtualClock, tmp_path: Path
+) -> None:
     (tmp_path / "file").write_text("in the way")
-
-    async def rehearse(clock: VirtualClock) -> list[str]:
-        with Crew({}) as crew:
-            await pregame(clock, crew, tmp_path / "file" / "journal").run([Step("one", nothing)])
-            assert crew.report.wrong
-            return crew.said("WRONG")
-
-    (bad,) = run(rehearse)
+    with Crew({}) as crew:
+        await pregame(clock, crew, tmp_path / "file" / "journal").run(ONE)
+    assert crew.report.wrong
+    (bad,) = crew.said("WRONG")
     assert "the outcome is not in the record" in bad
 
 
@@ -191,8 +176,9 @@ layout = "four"
 """
 
 
-def test_a_configurations_own_boards_and_handsets_are_used(
-    tmp_path: Path,
+@virtual
+async def test_a_configurations_own_boards_and_handsets_are_used(
+    clock: VirtualClock, tmp_path: Path
 ) -> None:
     config = parse_config(f'state_folder = "{tmp_path}"\nbrightness = 3\n{CONFIG}', "test")
     seen: list[tuple[tuple[str, ...], list[int], int]] = []
@@ -203,11 +189,7 @@ def test_a_configurations_own_boards_and_handsets_are_used(
         seen.append((field.boards, numbers, field.service._display.face.brightness))
         return Outcome("right")
 
-    async def rehearse(clock: VirtualClock) -> None:
-        with Crew({}) as crew:
-            await pregame(clock, crew, config.journal, config=config).run(
-                [Step("one", look_around)]
-            )
-
-    run(rehearse)
+    with Crew({}) as crew:
+        check = pregame(clock, crew, config.journal, config=config)
+        await check.run([Step("one", look_around)])
     assert seen == [(("east",), [0, 4], 3)]

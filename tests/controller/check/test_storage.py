@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import errno
-import fcntl
 import os
-import sqlite3
 from pathlib import Path
 
 import pytest
@@ -23,9 +21,8 @@ from controller.check.storage import (
     user,
     write_time_s,
 )
-from controller.journal.file import JournalFile, Origin
-from controller.journal.row import Dated, Row
-from controller.recovery.recovery import LOCK, BusyError, Recovery
+from controller.recovery.recovery import BusyError, Recovery
+from tests.controller.journal_rows import row, sql, write
 
 
 def test_a_good_disk_is_told_with_its_room_and_speed(tmp_path: Path) -> None:
@@ -103,25 +100,20 @@ def test_little_room_is_told_before_it_is_none(
 
 
 def written(path: Path, rows: int = 3) -> Path:
-    file = JournalFile(path, Origin("boot", "test", "rules"))
-    row = Row(kind="note", game=1, down=0, event_number=None, received_at=1, event="a")
-    file.add([Dated(row, 1)] * rows, True)
-    file.close()
+    write(path, [row(number) for number in range(1, rows + 1)])
     return path
 
 
-def test_a_whole_record_is_told_with_its_rows(tmp_path: Path) -> None:
+def test_a_whole_record_is_told_with_its_rows_and_none_yet_is_right(tmp_path: Path) -> None:
+    assert record(tmp_path / "journal").verdict is Verdict.OK
     found = record(written(tmp_path / "journal"))
     assert found.verdict is Verdict.OK and "3 rows" in found.what
 
 
 def test_a_changed_record_is_wrong(tmp_path: Path) -> None:
     path = written(tmp_path / "journal")
-    connection = sqlite3.connect(path)
-    connection.execute("DROP TRIGGER journal_keeps_cells")
-    connection.execute("UPDATE journal SET event = 'b' WHERE seq = 2")
-    connection.commit()
-    connection.close()
+    change = "UPDATE journal SET event = 'b' WHERE seq = 2"
+    sql(path, "DROP TRIGGER journal_keeps_cells", change)
     found = record(path)
     assert found.verdict is Verdict.WRONG and "row 2" in found.what
 
@@ -131,10 +123,6 @@ def test_a_file_that_is_no_record_is_wrong(tmp_path: Path) -> None:
     path.write_text("no database, but long enough to be taken for one" * 50)
     found = record(path)
     assert found.verdict is Verdict.WRONG and str(path) in found.what
-
-
-def test_no_record_yet_is_right(tmp_path: Path) -> None:
-    assert record(tmp_path / "journal").verdict is Verdict.OK
 
 
 def test_a_record_that_another_user_owns_is_wrong(
@@ -214,21 +202,13 @@ def test_no_runtime_folder_is_no_service_and_none_is_made(tmp_path: Path) -> Non
     lock.release()
 
 
-def test_the_lock_file_is_the_services(tmp_path: Path) -> None:
-    (tmp_path / LOCK).touch()
-    descriptor = os.open(tmp_path / LOCK, os.O_RDONLY)
-    fcntl.flock(descriptor, fcntl.LOCK_EX)
-    assert ServiceLock(tmp_path).busy
-    os.close(descriptor)
-
-
 # Whose files
 
 
 def test_another_users_folder_is_left_alone_by_root_too(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    assert stranger(tmp_path) == ""
+    assert stranger(tmp_path) == stranger(tmp_path / "none") == ""
     real = tmp_path.stat()
     other = os.stat_result((*tuple(real)[:4], 54321, *tuple(real)[5:]))
     monkeypatch.setattr(Path, "stat", lambda _: other)
@@ -252,7 +232,3 @@ def test_what_may_not_be_looked_at_is_told_and_no_crash(
     assert found.verdict is Verdict.WRONG and "service's user" in found.do
     *_, made = disk(tmp_path / "state")
     assert "not there yet" in made.what
-
-
-def test_a_folder_not_there_belongs_to_nobody(tmp_path: Path) -> None:
-    assert stranger(tmp_path / "none") == ""

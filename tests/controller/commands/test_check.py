@@ -31,7 +31,6 @@ from controller.recovery.recovery import LOCK
 from controller.rulebook.loader import load_rule_set
 from drivers.handset.layouts import LAYOUTS
 from tests.controller.rehearsal import checks
-from tests.shared.board_node import Lamps
 from tests.shared.far_ends import FarEnds
 from tests.shared.frames import (
     DARK_NUMERALS,
@@ -171,10 +170,7 @@ def test_the_next_check_takes_the_next_session(installed: Installed) -> None:
 
 
 def test_a_dead_board_and_a_missing_handset_are_told_together(installed: Installed) -> None:
-    def change(far: FarEnds) -> None:
-        far.nodes[1].plugged = False
-
-    installed.change = change
+    installed.change = lambda far: setattr(far.nodes[1], "plugged", False)
     assert installed.check("--wait-s", "5", handsets=(2,)) == FOUND_WRONG
     bad = installed.said("WRONG")
     assert "south (node 2 on" in bad and "does not answer" in bad
@@ -182,31 +178,11 @@ def test_a_dead_board_and_a_missing_handset_are_told_together(installed: Install
     assert installed.lines[-1].startswith("Not ready: 2 wrong")
 
 
-def test_a_board_that_lies_is_told_with_its_lamps(installed: Installed) -> None:
-    def change(far: FarEnds) -> None:
-        far.nodes[0].stick(Lamps(), Lamps(0x40, 0x40), far.clock())
-
-    installed.change = change
-    assert installed.check("--no-handsets") == FOUND_WRONG
-    bad = installed.said("WRONG")
-    assert "middle bar never lit" in bad and "the boards disagreed" in bad
-    assert installed.read == ["  ", "  "]
-
-
-def test_a_port_that_is_gone_is_told_by_its_name(installed: Installed) -> None:
-    installed.site.ttys["boards"].unplug()
-    assert installed.check("--no-handsets") == FOUND_WRONG
-    bad = installed.said("WRONG")
-    assert "north, south" in bad and str(installed.site.folder / "boards") in bad
-    assert "plug the adapter in" in bad
-
-
 def test_a_missing_key_file_is_told_and_the_boards_are_checked(installed: Installed) -> None:
     (installed.site.folder / "handsets.keys").unlink()
     assert installed.check() == FOUND_WRONG
-    assert "handsets.keys" in installed.said("WRONG") and "pair the handsets" in installed.said(
-        "WRONG"
-    )
+    bad = installed.said("WRONG")
+    assert "handsets.keys" in bad and "pair the handsets" in bad
     assert "south showed all" in installed.said("OK")
 
 
@@ -229,14 +205,6 @@ def test_a_running_service_keeps_its_boards(installed: Installed) -> None:
     assert not (installed.site.folder / "state" / "session").exists()
 
 
-def test_a_port_in_another_programs_hands_is_told(installed: Installed) -> None:
-    other = os.open(installed.site.ttys["boards"].link, os.O_RDWR | os.O_NOCTTY)
-    fcntl.flock(other, fcntl.LOCK_EX)
-    assert installed.check("--no-handsets") == FOUND_WRONG
-    os.close(other)
-    assert "another program has it" in installed.said("WRONG")
-
-
 def test_nothing_configured_wants_a_look(installed: Installed) -> None:
     installed.site.config.write_text(f'state_folder = "{installed.site.folder}/state"\n')
     installed.check()
@@ -252,12 +220,6 @@ def test_nothing_configured_wants_a_look(installed: Installed) -> None:
     [
         ("brightness = 16\n", "brightness"),
         ('rules = "nfsh"\n', "nfsh"),
-        ('rules = "ncaa"\nseason = 1990\n', "1990"),
-        (
-            '[[overrides]]\nending = "touchdwn"\nseconds = 40\nstarts_on = "dead_ball"\n'
-            'citation = "c"\n',
-            "touchdown",
-        ),
     ],
 )
 def test_a_mistake_in_the_configuration_is_2_and_named(
@@ -267,13 +229,6 @@ def test_a_mistake_in_the_configuration_is_2_and_named(
     assert main(["check", "--config", str(tmp_path / "c.toml")]) == MISTAKE
     told = capsys.readouterr()
     assert told.out == "" and said in told.err and str(tmp_path / "c.toml") in told.err
-
-
-def test_a_configuration_that_is_not_there_is_2(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
-    assert main(["check", "--config", str(tmp_path / "none.toml")]) == MISTAKE
-    assert "none.toml" in capsys.readouterr().err
 
 
 def test_root_is_sent_to_the_services_user(

@@ -82,7 +82,12 @@ def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @dataclass
 class Site:
+    """An installation; ``out`` and ``err`` are what the last command said."""
+
     folder: Path
+    capsys: pytest.CaptureFixture[str]
+    out: str = ""
+    err: str = ""
 
     @property
     def keys(self) -> Path:
@@ -97,17 +102,23 @@ class Site:
             return self.do("--handset", str(number), "--port", cable.path, "--wait-s", "0.1")
 
     def do(self, *arguments: str) -> int:
-        return main(["pair", "--config", str(self.config), *arguments])
+        try:
+            return main(["pair", "--config", str(self.config), *arguments])
+        except SystemExit as ended:
+            assert isinstance(ended.code, int)
+            return ended.code
+        finally:
+            self.out, self.err = self.capsys.readouterr()
 
 
 @pytest.fixture
-def site(tmp_path: Path) -> Site:
+def site(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Site:
     handsets = "".join(
         f'[[handsets]]\ndriver = "radio"\nid = {number}\nrole = "{role}"\nlayout = "{layout}"\n'
         f'port = "/dev/receiver"\n'
         for number, role, layout in ((1, "keeper", "twelve"), (2, "field", "four"))
     )
-    made = Site(tmp_path)
+    made = Site(tmp_path, capsys)
     made.config.write_text(
         f'rules = "nfhs"\nstate_folder = "{tmp_path}/state"\nkey_file = "{made.keys}"\n{handsets}'
     )
@@ -124,9 +135,7 @@ def untouched(site: Site) -> bool:
     return load_keys(site.keys) == OLD
 
 
-def test_a_handset_is_paired_and_the_others_are_kept(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_handset_is_paired_and_the_others_are_kept(site: Site) -> None:
     handset = PairableHandset(12, 3, STRANGE)
     assert site.pair(handset) == DONE
     keys = load_keys(site.keys)
@@ -135,11 +144,10 @@ def test_a_handset_is_paired_and_the_others_are_kept(
     assert (keys.downlink, keys.uplink[7]) == (OLD.downlink, OLD.uplink[7])
     assert stat.S_IMODE(site.keys.stat().st_mode) == 0o600
     only_name(site)
-    said = capsys.readouterr()
-    assert "There is a handset of 12 keys, firmware 3, paired as handset 9." in said.out
-    assert f"handset 1 has proved that it holds key {fingerprint(keys.uplink[1])}" in said.out
-    assert "systemctl restart playclock" in said.out
-    assert said.err == ""
+    assert "There is a handset of 12 keys, firmware 3, paired as handset 9." in site.out
+    assert f"handset 1 has proved that it holds key {fingerprint(keys.uplink[1])}" in site.out
+    assert "systemctl restart playclock" in site.out
+    assert site.err == ""
 
 
 def test_the_first_handset_of_all(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -153,14 +161,12 @@ def test_the_first_handset_of_all(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 
 @pytest.mark.parametrize("cut", [Cut.BEFORE_KEYS, Cut.BEFORE_STORED, Cut.BEFORE_HERE])
-def test_handset_end_out_at_each_step(
-    site: Site, cut: Cut, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_handset_end_out_at_each_step(site: Site, cut: Cut) -> None:
     handset = PairableHandset(paired=STRANGE, cut=cut)
     assert site.pair(handset) == FOUND_WRONG
     assert untouched(site)
     assert (handset.paired == STRANGE) is (cut is not Cut.BEFORE_HERE)
-    said = capsys.readouterr().err
+    said = site.err
     assert f"{site.keys} is as it was" in said and "pair it again before it is used" in said
     again = PairableHandset(paired=handset.paired)
     assert site.pair(again) == DONE
@@ -168,58 +174,50 @@ def test_handset_end_out_at_each_step(
 
 
 @pytest.mark.parametrize("kind", [0x31, KEYS])
-def test_adapter_end_out_at_each_step(
-    site: Site, kind: int, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_adapter_end_out_at_each_step(site: Site, kind: int) -> None:
     handset = PairableHandset()
     assert site.pair(handset, pull_at=kind) == FOUND_WRONG
     assert untouched(site) and handset.paired is None
-    said = capsys.readouterr().err
+    said = site.err
     assert "lost" in said
     assert ("pair it again" in said) is (kind == KEYS)
 
 
-def test_nobody_answers(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_nobody_answers(site: Site) -> None:
     handset = PairableHandset()
     handset.dead = True
     assert site.pair(handset) == FOUND_WRONG
     assert untouched(site)
-    said = capsys.readouterr().err
+    said = site.err
     assert "no handset answers within 0.1 s" in said and "pair it again" not in said
 
 
-def test_the_layout_must_be_that_of_the_configuration(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_layout_must_be_that_of_the_configuration(site: Site) -> None:
     handset = PairableHandset(4)
     assert site.pair(handset, 1) == FOUND_WRONG
     assert untouched(site) and handset.paired is None
-    assert "handset 1 has 12 keys by" in capsys.readouterr().err
+    assert "handset 1 has 12 keys by" in site.err
 
 
-def test_a_handset_of_ours_is_not_paired_by_mistake_as_another(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_handset_of_ours_is_not_paired_by_mistake_as_another(site: Site) -> None:
     second = Paired(2, OLD.uplink[2], OLD.downlink)
     handset = PairableHandset(12, paired=second)
     assert site.pair(handset, 1) == FOUND_WRONG
     assert untouched(site) and handset.paired == second
-    assert f"this is handset 2 of {site.keys}, not 1" in capsys.readouterr().err
+    assert f"this is handset 2 of {site.keys}, not 1" in site.err
     stranger = PairableHandset(12, paired=Paired(2, new_key(), OLD.downlink))
     assert site.pair(stranger, 1) == DONE, "another school's number 2 is free to take"
 
 
-def test_a_handset_that_the_configuration_lacks_is_paired_and_said(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_handset_that_the_configuration_lacks_is_paired_and_said(site: Site) -> None:
     assert site.pair(PairableHandset(4), 33) == DONE
-    assert f"{site.config} does not name handset 33 yet" in capsys.readouterr().out
+    assert f"{site.config} does not name handset 33 yet" in site.out
 
 
-def test_a_port_that_is_not_there(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_port_that_is_not_there(site: Site) -> None:
     assert site.do("--handset", "1", "--port", "/dev/no-such-cable") == FOUND_WRONG
     assert untouched(site)
-    assert "/dev/no-such-cable: cannot open: No such file" in capsys.readouterr().err
+    assert "/dev/no-such-cable: cannot open: No such file" in site.err
 
 
 @contextlib.contextmanager
@@ -233,35 +231,31 @@ def full_disk() -> Iterator[None]:
         resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
 
 
-def test_a_full_disk_is_found_before_the_handset_is_changed(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_full_disk_is_found_before_the_handset_is_changed(site: Site) -> None:
     handset = PairableHandset(paired=STRANGE)
     with full_disk():
         assert site.pair(handset) == MISTAKE
     assert untouched(site) and handset.paired == STRANGE
-    assert "File too large" in capsys.readouterr().err
+    assert "File too large" in site.err
 
 
 def test_a_disk_that_fails_after_the_proof_is_told(
-    site: Site, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    site: Site, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refused(_: Path, target: Path) -> Path:
         raise OSError(30, "Read-only file system", str(target))
 
     monkeypatch.setattr(Path, "rename", refused)
     assert site.pair(PairableHandset()) == MISTAKE
-    said = capsys.readouterr().err
+    said = site.err
     assert "Read-only file system" in said and "pair it again" in said
     assert untouched(site)
 
 
-def test_the_list_shows_numbers_and_fingerprints_and_no_key(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_the_list_shows_numbers_and_fingerprints_and_no_key(site: Site) -> None:
     write_keys(site.keys, Keys(OLD.downlink, {1: OLD.uplink[1], 7: OLD.uplink[7]}))
     assert site.do("--list") == DONE
-    said = capsys.readouterr().out
+    said = site.out
     assert said.splitlines() == [
         f"down link    key {fingerprint(OLD.downlink)}",
         f"handset 1    key {fingerprint(OLD.uplink[1])}",
@@ -277,12 +271,10 @@ def test_fingerprints_differ_and_have_nothing_of_the_key() -> None:
     assert not any(fingerprint(key).lower() in key.hex() for key in keys)
 
 
-def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(site: Site) -> None:
     assert site.do("--revoke", "2") == DONE
     assert load_keys(site.keys) == Keys(OLD.downlink, {1: OLD.uplink[1], 7: OLD.uplink[7]})
-    said = capsys.readouterr().out
+    said = site.out
     for words in (
         f"First take handset 2 out of {site.config}",
         "systemctl restart",
@@ -291,16 +283,14 @@ def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(
         assert words in said
     assert "then pair again: 1, 7." in said
     assert site.do("--revoke", "2") == MISTAKE
-    assert "handset 2 has no key; handsets with one: 1, 7" in capsys.readouterr().err
+    assert "handset 2 has no key; handsets with one: 1, 7" in site.err
 
 
-def test_a_new_down_link_key_leaves_nobody_paired(
-    site: Site, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_new_down_link_key_leaves_nobody_paired(site: Site) -> None:
     assert site.do("--renew-downlink") == DONE
     keys = load_keys(site.keys)
     assert keys.downlink != OLD.downlink and keys.uplink == {}
-    assert "To pair: 1, 2, 7." in capsys.readouterr().out
+    assert "To pair: 1, 2, 7." in site.out
     handset = PairableHandset(paired=Paired(1, OLD.uplink[1], OLD.downlink))
     assert site.pair(handset) == DONE
     assert handset.paired == Paired(1, load_keys(site.keys).uplink[1], keys.downlink)
@@ -309,7 +299,7 @@ def test_a_new_down_link_key_leaves_nobody_paired(
 @pytest.mark.parametrize("doing", [("--revoke", "1"), ("--renew-downlink",), ("--list",)])
 @pytest.mark.parametrize("damage", ["mode", "text"])
 def test_a_damaged_key_file_is_named_and_left_alone(
-    site: Site, doing: tuple[str, ...], damage: str, capsys: pytest.CaptureFixture[str]
+    site: Site, doing: tuple[str, ...], damage: str
 ) -> None:
     if damage == "mode":
         site.keys.chmod(0o644)
@@ -317,13 +307,13 @@ def test_a_damaged_key_file_is_named_and_left_alone(
         site.keys.write_text(f'downlink = "{OLD.downlink.hex()}" and more')
     before = site.keys.read_bytes()
     assert site.do(*doing) == MISTAKE
-    said = capsys.readouterr().err
+    said = site.err
     assert str(site.keys) in said and OLD.downlink.hex() not in said
     assert site.keys.read_bytes() == before
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="becomes another user: root only")
-def test_another_user_is_told_to_use_sudo(site: Site, capsys: pytest.CaptureFixture[str]) -> None:
+def test_another_user_is_told_to_use_sudo(site: Site) -> None:
     site.folder.chmod(0o755)
     os.seteuid(65534)
     try:
@@ -332,7 +322,7 @@ def test_another_user_is_told_to_use_sudo(site: Site, capsys: pytest.CaptureFixt
         os.seteuid(0)
     assert codes == [MISTAKE, MISTAKE]
     assert untouched(site)
-    assert "Permission denied" in capsys.readouterr().err
+    assert "Permission denied" in site.err
 
 
 @pytest.mark.parametrize(
@@ -351,15 +341,10 @@ def test_another_user_is_told_to_use_sudo(site: Site, capsys: pytest.CaptureFixt
     ],
 )
 def test_mistakes_in_the_command_line_are_named(
-    site: Site, arguments: list[str], said: str, capsys: pytest.CaptureFixture[str]
+    site: Site, arguments: list[str], said: str
 ) -> None:
-    try:
-        code = site.do(*arguments)
-    except SystemExit as ended:
-        assert isinstance(ended.code, int)
-        code = ended.code
-    assert code == MISTAKE
-    assert said in capsys.readouterr().err
+    assert site.do(*arguments) == MISTAKE
+    assert said in site.err
 
 
 def test_a_missing_file_or_key_file_entry_is_named(
@@ -369,11 +354,11 @@ def test_a_missing_file_or_key_file_entry_is_named(
     assert f"{tmp_path / 'none'}: No such file or directory" in capsys.readouterr().err
     site.config.write_text('rules = "nfhs"\n')
     assert site.do("--list") == MISTAKE
-    assert "key_file: none is named" in capsys.readouterr().err
+    assert "key_file: none is named" in site.err
 
 
 def test_an_interrupt_after_the_keys_went_out_says_so(
-    site: Site, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+    site: Site, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     async def interrupted(self: Pairing, port: object) -> None:
         self.doubtful = True
@@ -381,5 +366,5 @@ def test_an_interrupt_after_the_keys_went_out_says_so(
 
     monkeypatch.setattr(Pairing, "run", interrupted)
     assert site.pair(PairableHandset()) == 130
-    assert "pair it again" in capsys.readouterr().err
+    assert "pair it again" in site.err
     assert untouched(site)

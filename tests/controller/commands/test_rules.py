@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
@@ -15,40 +16,52 @@ from controller.rules.endings import ENDINGS, GROUPS
 EVERY = [(code, each.season_from) for code in codes() for each in load_seasons(code)]
 
 
-def say(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
-    assert main(["rules", *arguments]) == 0
-    said = capsys.readouterr()
-    assert said.err == ""
-    return said.out
+Say = Callable[..., str]
+Data = Callable[..., Any]
 
 
-def data(capsys: pytest.CaptureFixture[str], *arguments: str) -> Any:
-    return json.loads(say(capsys, *arguments, "--json"))
+@pytest.fixture
+def say(capsys: pytest.CaptureFixture[str]) -> Say:
+    """Gives what the command prints."""
+
+    def said(*arguments: str) -> str:
+        assert main(["rules", *arguments]) == 0
+        out, err = capsys.readouterr()
+        assert err == ""
+        return out
+
+    return said
 
 
-def test_every_code_is_listed_with_its_seasons(capsys: pytest.CaptureFixture[str]) -> None:
-    lines = say(capsys).splitlines()
+@pytest.fixture
+def data(say: Say) -> Data:
+    """Gives what it prints for machines."""
+    return lambda *arguments: json.loads(say(*arguments, "--json"))
+
+
+def test_every_code_is_listed_with_its_seasons(say: Say, data: Data) -> None:
+    lines = say().splitlines()
     for code in codes():
         (line,) = (each for each in lines if each.split()[:1] == [code])
         for rules in load_seasons(code):
             assert str(rules.season_from) in line and rules.title in line
-    listed = {(each["code"], year) for each in data(capsys) for year in each["seasons_from"]}
+    listed = {(each["code"], year) for each in data() for year in each["seasons_from"]}
     assert listed == set(EVERY)
 
 
 @pytest.mark.parametrize(("code", "season"), EVERY)
 def test_a_table_has_every_ending_in_its_group_within_80_columns(
-    capsys: pytest.CaptureFixture[str], code: str, season: int
+    say: Say, data: Data, code: str, season: int
 ) -> None:
     asked = (code, "--season", str(season))
-    out = say(capsys, *asked)
+    out = say(*asked)
     assert all(len(line) <= 80 for line in out.splitlines())
     assert out.isascii() and "outrank" in out
     for group, endings in GROUPS.items():
         assert group.upper() in out
         for ending in endings:
             assert f"  {ending}:" in out
-    table = data(capsys, *asked)
+    table = data(*asked)
     rules = load_rule_set(code, season)
     for group in table["groups"].values():
         for ending, found in group.items():
@@ -59,13 +72,11 @@ def test_a_table_has_every_ending_in_its_group_within_80_columns(
 
 
 @pytest.mark.parametrize(("code", "season"), EVERY)
-def test_differences_are_all_and_only_those(
-    capsys: pytest.CaptureFixture[str], code: str, season: int
-) -> None:
+def test_differences_are_all_and_only_those(say: Say, data: Data, code: str, season: int) -> None:
     asked = ("nfhs", "--season", "2022", "--against", f"{code}:{season}")
-    out = say(capsys, *asked)
+    out = say(*asked)
     assert all(len(line) <= 80 for line in out.splitlines())
-    found = data(capsys, *asked)["differences"]
+    found = data(*asked)["differences"]
     ours, theirs = load_rule_set("nfhs", 2022), load_rule_set(code, season)
     for ending in ENDINGS:
         pair = [each.ruling(ending) for each in (ours, theirs)]
@@ -74,32 +85,33 @@ def test_differences_are_all_and_only_those(
         assert (f"  {ending}:" in out) == differ
 
 
-def test_a_rule_set_differs_from_itself_in_nothing(capsys: pytest.CaptureFixture[str]) -> None:
-    assert "nothing is ruled otherwise" in say(capsys, "nfhs", "--against", "NFHS")
+def test_a_rule_set_differs_from_itself_in_nothing(say: Say) -> None:
+    assert "nothing is ruled otherwise" in say("nfhs", "--against", "NFHS")
 
 
 def test_an_official_of_two_levels_sees_what_a_fact_changes(
-    capsys: pytest.CaptureFixture[str],
+    data: Data,
 ) -> None:
-    found = data(capsys, "nfhs", "--against", "ncaa")["differences"]
+    found = data("nfhs", "--against", "ncaa")["differences"]
     assert [each["seconds"] for each in found["kick_new_series free_kick"].values()] == [25, 40]
 
 
-def test_every_option_is_listed_with_its_values(capsys: pytest.CaptureFixture[str]) -> None:
-    out = say(capsys, "--options")
+def test_every_option_is_listed_with_its_values(say: Say, data: Data) -> None:
+    out = say("--options")
     assert all(len(line) <= 80 for line in out.splitlines())
-    listed = data(capsys, "--options")
+    listed = data("--options")
     for name, option in load_options().items():
         assert f"{name}: {option.about}" in " ".join(out.split())
         assert list(listed[name]["values"]) == list(option.values)
 
 
 def test_an_option_shows_in_the_table_as_a_local_adoption(
-    capsys: pytest.CaptureFixture[str],
+    say: Say,
+    data: Data,
 ) -> None:
     asked = ("nfhs", "--option", "after_touchdown=40_dead_ball")
-    assert "LOCAL ADOPTION option after_touchdown" in say(capsys, *asked)
-    found = data(capsys, *asked)["groups"]["new series, kicks and scores"]["touchdown"]
+    assert "LOCAL ADOPTION option after_touchdown" in say(*asked)
+    found = data(*asked)["groups"]["new series, kicks and scores"]["touchdown"]
     assert found["local_adoption"] == "option after_touchdown = 40_dead_ball"
 
 

@@ -18,7 +18,7 @@ import sys
 import tempfile
 import termios
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 
 import pytest
@@ -28,6 +28,7 @@ from controller.journal.file import JournalFileError
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 from controller.rulebook import loader as rule_sets
+from tests.controller.journal_rows import NOBODY, ordinary_user
 
 ROOT = Path(__file__).resolve().parents[3]
 START = f"import sys; sys.path.insert(0, {str(ROOT)!r}); "
@@ -75,32 +76,34 @@ def pair(folder: Path, text: str = KEY_FILE + UPLINK, mode: int = 0o600) -> Path
 # Mistakes, before anything starts
 
 
-def mistake(capsys: pytest.CaptureFixture[str], *arguments: str | Path) -> str:
-    """The lines that a mistake is answered with; nothing else is said and nothing starts."""
+def mistake(
+    capsys: pytest.CaptureFixture[str], *arguments: str | Path, names: Iterable[str], lines: int = 1
+) -> None:
+    """It is answered in so many lines, with these words, and nothing starts."""
     assert main(["run", *map(str, arguments)]) == 2
     said = capsys.readouterr()
     assert said.out == ""
-    assert said.err.startswith("playclock run: ")
+    assert said.err.startswith("playclock run: ") and said.err.count("\n") == lines
     assert "Errno" not in said.err and "Traceback" not in said.err
-    return said.err
+    assert "101112" not in said.err and "000102" not in said.err, "no key is told"
+    for words in names:
+        assert words in said.err
 
 
 @pytest.mark.parametrize(
-    ("arguments", "named"),
+    ("arguments", "names"),
     [
         (["--rules", "nfsh"], ["'nfsh'", "nfhs"]),
         (["--rules", ""], ["''", "nfhs"]),
         (["--season", "1980"], ["1980", "1990"]),
         (["--season", "0"], ["season 0", "1990"]),
+        (["--config", "/no.toml"], ["/no.toml: ", "No such file"]),
     ],
 )
-def test_unknown_rules_of_the_simulator(
-    capsys: pytest.CaptureFixture[str], arguments: list[str], named: list[str]
+def test_what_is_not_known_is_named(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], names: list[str]
 ) -> None:
-    said = mistake(capsys, *arguments)
-    assert said.count("\n") == 1
-    for words in named:
-        assert words in said
+    mistake(capsys, *arguments, names=names)
 
 
 @pytest.mark.parametrize(
@@ -118,33 +121,18 @@ def test_options_of_the_simulator_are_refused_beside_a_configuration(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, option: list[str]
 ) -> None:
     pair(tmp_path)
-    said = mistake(capsys, "--config", configure(tmp_path), *option)
-    assert said.count("\n") == 1 and option[0] in said and "simulator" in said
+    mistake(capsys, "--config", configure(tmp_path), *option, names=[option[0], "simulator"])
     assert not (tmp_path / "state").exists()
 
 
-def test_a_configuration_that_is_not_there(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path
-) -> None:
-    for path, why in [(tmp_path / "no.toml", "No such file"), (tmp_path, "Is a directory")]:
-        said = mistake(capsys, "--config", path)
-        assert said.count("\n") == 1 and f"{path}: " in said and why in said
-
-
+# How a mistake in the file itself is named: tests/controller/config
 @pytest.mark.parametrize(
-    ("text", "named"),
+    ("text", "names"),
     [
-        ("rules = nfhs\n", ["not valid TOML", "line 1"]),
         ('rules = "nfsh"\n' + HEAD + BOARD, ["nfsh", "nfhs"]),
-        (
-            'rules = "ncaa"\nseason = 1994\n' + HEAD.replace('rules = "nfhs"\n', "") + BOARD,
-            ["1994", "2016"],
-        ),
+        ('rules = "ncaa"\nseason = 1994\n' + HEAD + BOARD, ["1994", "2016"]),
         (HEAD + BOARD.replace("= 1", "= 9"), ["boards[0].node", "9", "1 to 8"]),
-        (HEAD + BOARD + 'colour = "amber"\n', ["boards[0]", "colour", "amber"]),
-        (BOARD + HANDSET, ["key_file", "missing"]),
         (HEAD, ["boards", "--no-boards"]),
-        (HEAD + "boards = []\n", ["boards", "--no-boards"]),
         (
             HEAD
             + BOARD
@@ -155,13 +143,10 @@ def test_a_configuration_that_is_not_there(
     ],
 )
 def test_a_mistake_in_the_configuration_names_file_key_and_value(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, named: list[str]
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, names: list[str]
 ) -> None:
-    pair(tmp_path)
     config = configure(tmp_path, text)
-    said = mistake(capsys, "--config", config)
-    for words in [str(config), *named]:
-        assert words in said
+    mistake(capsys, "--config", config, names=[str(config), *names])
     assert not (tmp_path / "state").exists()
 
 
@@ -169,20 +154,15 @@ def test_every_mistake_of_a_configuration_is_named_at_once(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     text = HEAD + BOARD.replace("= 1", "= 9") + HANDSET.replace('"keeper"', '"coach"')
-    said = mistake(capsys, "--config", configure(tmp_path, text))
-    assert said.count("\n") == 2
-    assert all(str(tmp_path / "field.toml") in line for line in said.splitlines())
-
-
-def test_a_key_file_that_is_not_there(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    said = mistake(capsys, "--config", configure(tmp_path))
-    assert said.count("\n") == 1
-    assert str(tmp_path / "keys") in said and "key" in said.replace(str(tmp_path / "keys"), "")
+    config = configure(tmp_path, text)
+    named = [f"{config}: boards[0].node", f"{config}: handsets[0].role"]
+    mistake(capsys, "--config", config, names=named, lines=2)
 
 
 @pytest.mark.parametrize(
-    ("text", "mode", "named"),
+    ("text", "mode", "names"),
     [
+        (None, 0, ["No such file"]),
         (KEY_FILE + UPLINK, 0o640, ["0640", "0600"]),
         (KEY_FILE, 0o600, ["handset 1"]),
         (UPLINK, 0o600, ["downlink"]),
@@ -191,14 +171,15 @@ def test_a_key_file_that_is_not_there(capsys: pytest.CaptureFixture[str], tmp_pa
     ],
 )
 def test_a_key_file_that_cannot_be_used(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, text: str, mode: int, named: list[str]
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    text: str | None,
+    mode: int,
+    names: list[str],
 ) -> None:
-    keys = pair(tmp_path, text, mode)
-    said = mistake(capsys, "--config", configure(tmp_path))
-    assert said.count("\n") == 1
-    for words in [str(keys), *named]:
-        assert words in said
-    assert "101112" not in said and "000102" not in said
+    if text is not None:
+        pair(tmp_path, text, mode)
+    mistake(capsys, "--config", configure(tmp_path), names=[str(tmp_path / "keys"), *names])
 
 
 def test_a_damaged_session_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -206,9 +187,8 @@ def test_a_damaged_session_file(capsys: pytest.CaptureFixture[str], tmp_path: Pa
     session = tmp_path / "state" / "session"
     session.parent.mkdir()
     session.write_text("session 00000007 check 0000\n")
-    said = mistake(capsys, "--config", configure(tmp_path))
-    assert said.count("\n") == 1
-    assert str(session) in said and "session 00000007 check 0000" in said
+    names = [str(session), "session 00000007 check 0000"]
+    mistake(capsys, "--config", configure(tmp_path), names=names)
 
 
 @pytest.mark.parametrize("below", ["", "/state"])
@@ -219,34 +199,27 @@ def test_a_state_folder_that_cannot_be_made(
     (tmp_path / "occupied").write_text("a file")
     folder = f"{tmp_path}/occupied{below}"
     text = (HEAD + BOARD + HANDSET).replace("{folder}/state", folder)
-    said = mistake(capsys, "--config", configure(tmp_path, text))
-    assert said.count("\n") == 1
-    assert folder in said and "state_folder" in said
+    mistake(capsys, "--config", configure(tmp_path, text), names=[folder, "state_folder"])
 
 
 @pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
 def test_a_state_folder_that_may_not_be_written(
     capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    nobody = 65534
     with tempfile.TemporaryDirectory() as made:
         folder = Path(made)
         folder.chmod(0o755)
         config = configure(folder)
-        os.chown(pair(folder), nobody, nobody)
+        os.chown(pair(folder), NOBODY, NOBODY)
         (folder / "state").mkdir(mode=0o755)
         (folder / "run").mkdir()
-        os.chown(folder / "run", nobody, nobody)
+        os.chown(folder / "run", NOBODY, NOBODY)
         importlib.import_module("controller.commands.run")  # while the interpreter may be read
         codes = shutil.copytree(rule_sets.FOLDER, folder / "codes")  # the checkout may be private
         monkeypatch.setattr(rule_sets, "FOLDER", codes)
-        os.seteuid(nobody)
-        try:
-            said = mistake(capsys, "--config", config)
-        finally:
-            os.seteuid(0)
-    assert said.count("\n") == 1
-    assert str(folder / "state") in said and "ermission denied" in said
+        with ordinary_user():
+            names = [str(folder / "state"), "ermission denied"]
+            mistake(capsys, "--config", config, names=names)
 
 
 # Real processes
@@ -355,33 +328,20 @@ class Terminal:
 
     def ended(self) -> int:
         """Read on until the program has ended; gives its exit code."""
+        if self.master < 0:
+            return self.process.wait(PATIENCE_S)
         deadline = time.monotonic() + PATIENCE_S
         while self.process.poll() is None:
             assert time.monotonic() < deadline, "still running"
-            if self.master < 0:
-                time.sleep(0.02)
-            else:
-                self.output.more(0.05)
-        if self.master >= 0:
-            self.output.drain()
+            self.output.more(0.05)
+        self.output.drain()
         return self.process.returncode
 
     def close(self) -> None:
-        if self.process.poll() is None:
-            self.process.kill()
+        self.process.kill()
         self.process.wait()
         if self.master >= 0:
             self.hang_up()
-
-
-@contextlib.contextmanager
-def ended_with_the_test(process: subprocess.Popen[bytes]) -> Iterator[None]:
-    try:
-        yield
-    finally:
-        if process.poll() is None:
-            process.kill()
-        process.wait()
 
 
 @contextlib.contextmanager
@@ -416,8 +376,12 @@ def piped(
         start_new_session=True,
     )
     assert process.stdout is not None
-    with process.stdout, ended_with_the_test(process):
-        yield process, Output(process.stdout.fileno())
+    with process.stdout:
+        try:
+            yield process, Output(process.stdout.fileno())
+        finally:
+            process.kill()
+            process.wait()
 
 
 def rows(journal: Path) -> list[Row]:
@@ -453,14 +417,18 @@ def check_given_back(terminal: Terminal) -> None:
 
 
 @pytest.mark.full
-@pytest.mark.parametrize("number", STOPS)
-def test_a_signal_ends_it_cleanly_and_gives_the_terminal_back(
-    tmp_path: Path, number: signal.Signals
+@pytest.mark.parametrize("how", [*STOPS, "\x03"])
+def test_it_ends_cleanly_and_gives_the_terminal_back(
+    tmp_path: Path, how: signal.Signals | str
 ) -> None:
     with on_terminal(tmp_path) as terminal:
         until(lambda: terminal.settings != terminal.before, "takes keys")
         terminal.answers("d", b"RUNNING")
-        assert terminal.stopped(number) == 0
+        if isinstance(how, str):
+            terminal.type(how)
+            assert terminal.ended() == 0
+        else:
+            assert terminal.stopped(how) == 0
         check_given_back(terminal)
 
 
@@ -481,14 +449,6 @@ def test_a_keeper_plays_on_a_terminal_and_quits(tmp_path: Path) -> None:
 
 
 @pytest.mark.full
-def test_ctrl_c_ends_it(tmp_path: Path) -> None:
-    with on_terminal(tmp_path) as terminal:
-        terminal.type("\x03")
-        assert terminal.ended() == 0
-        check_given_back(terminal)
-
-
-@pytest.mark.full
 def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
     with on_terminal(tmp_path) as terminal:
         until(lambda: terminal.settings != terminal.before, "takes keys")
@@ -498,13 +458,7 @@ def test_a_paused_terminal_does_not_stop_the_clock(tmp_path: Path) -> None:
         os.write(terminal.master, b"d")
         until(lambda: any(row.result == "running" for row in rows(terminal.journal)), "running")
         os.write(terminal.master, b"s")
-        until(
-            lambda: (
-                rows(terminal.journal)[-1].result == "held"
-                or any(row.phase_after == "LIVE" for row in rows(terminal.journal))
-            ),
-            "live",
-        )
+        until(lambda: any(row.phase_after == "LIVE" for row in rows(terminal.journal)), "live")
         terminal.output.drain()
         assert len(terminal.output.said) == paused
         terminal.pause(termios.TCOON)
@@ -560,8 +514,12 @@ def test_nohup_keeps_it_running(tmp_path: Path) -> None:
 
 
 @pytest.mark.full
-def test_without_a_terminal_it_demonstrates(tmp_path: Path) -> None:
-    with piped("--journal", tmp_path / "journal.sqlite3") as (process, said):
+@pytest.mark.parametrize("stdin", [subprocess.DEVNULL, subprocess.PIPE])
+def test_without_a_terminal_it_demonstrates(tmp_path: Path, stdin: int) -> None:
+    with piped("--journal", tmp_path / "journal.sqlite3", stdin=stdin) as (process, said):
+        said.until(b"HELD 25")
+        if process.stdin is not None:
+            process.stdin.close()
         said.until(b"RUNNING 24")
         assert stopped(process) == 0
         said.drain()
@@ -573,23 +531,11 @@ def test_without_a_terminal_it_demonstrates(tmp_path: Path) -> None:
 
 
 @pytest.mark.full
-def test_a_pipe_for_an_input_demonstrates_too(tmp_path: Path) -> None:
-    with piped("--journal", tmp_path / "j.sqlite3", stdin=subprocess.PIPE) as (process, said):
-        said.until(b"HELD 25")
-        assert process.stdin is not None
-        process.stdin.close()
-        said.until(b"RUNNING 24")
-        assert stopped(process) == 0
-
-
-@pytest.mark.full
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
 def test_closed_streams_do_not_matter(tmp_path: Path, closed: str) -> None:
     journal = tmp_path / "journal.sqlite3"
-    line = f'exec "$@" {closed}'
-    shell = ["sh", "-c", line, "sh", *ISOLATED, "run", "--journal", str(journal)]
-    process = subprocess.Popen(shell, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL)
-    with ended_with_the_test(process):
+    shell = ["sh", "-c", f'exec "$@" {closed}', "sh", *ISOLATED]
+    with piped("--journal", journal, program=shell) as (process, _):
         until_played(process, journal)
         assert "held" in {row.result for row in rows(journal)}
         assert stopped(process) == 0
@@ -600,17 +546,10 @@ def test_closed_streams_do_not_matter(tmp_path: Path, closed: str) -> None:
 @pytest.mark.full
 def test_a_reader_that_has_gone_does_not_stop_the_clock(tmp_path: Path) -> None:
     journal = tmp_path / "journal.sqlite3"
-    reader, writer = os.pipe()
-    process = subprocess.Popen(
-        [*ISOLATED, "run", "--journal", str(journal)],
-        stdin=subprocess.DEVNULL,
-        stdout=writer,
-        stderr=writer,
-    )
-    os.close(writer)
-    with ended_with_the_test(process):
-        Output(reader).until(b"NO COUNT")
-        os.close(reader)
+    with piped("--journal", journal) as (process, said):
+        said.until(b"NO COUNT")
+        assert process.stdout is not None
+        process.stdout.close()
         until_played(process, journal, 2)
         assert stopped(process) == 0
 

@@ -96,10 +96,6 @@ KEYS = PINS.replace("gpio", "input_event") + 'port = "/dev/input/event0"\n'
         (MODBUS + MAP.replace("1", "248"), "boards[0].modbus.unit = 248: must be a whole number"),
         (MODBUS + MAP.replace("ascii", "hex"), 'boards[0].modbus.format = "hex": must be one of'),
         (
-            MODBUS + MAP.replace("ascii", "bcd"),
-            'boards[0].modbus.blank: missing; format = "bcd" has no natural blank',
-        ),
-        (
             MODBUS + MAP + "read_back_register = 5\n",
             "boards[0].modbus.read_back_register = 5: 5 is where the numerals are written",
         ),
@@ -111,10 +107,6 @@ KEYS = PINS.replace("gpio", "input_event") + 'port = "/dev/input/event0"\n'
         (MODBUS + "baud = 76800\n" + MAP, "boards[0].baud = 76800: must be one of 1200, 2400"),
         (MODBUS + 'parity = "mark"\n' + MAP, 'boards[0].parity = "mark": must be one of "none"'),
         (TEXT, 'boards[0].text_line: missing; driver = "text_line" needs this table'),
-        (
-            TEXT + LAYOUT.replace("{numerals}", "{count}"),
-            'boards[0].text_line.numerals = "{count}\\r": must hold {numerals} and no other field',
-        ),
         (
             TEXT + LAYOUT + TEXT.replace('"T"', '"U"') + LAYOUT + "refresh_ms = 200\n",
             "boards[1].text_line = {…}: must be as boards[0].text_line, which hears the same line",

@@ -195,32 +195,20 @@ def test_a_misspelt_key_is_named_with_the_right_one(number: int) -> None:
     [
         ("season = true", "season = true: must be a whole number from 1990 to 2100"),
         ("season = 2026.0", "season = 2026.0: must be a whole number from 1990 to 2100"),
-        ("season = 1989", "season = 1989: must be a whole number from 1990 to 2100"),
-        ("brightness = 0", "brightness = 0: must be a whole number from 1 to 15"),
-        ("controller_id = 0", "controller_id = 0: must be a whole number from 1 to 65535"),
         ("allow_unauthenticated = 1", "allow_unauthenticated = 1: must be true or false"),
         (
             'rules = "../nfhs"',
             'rules = "../nfhs": must be text of 1 to 32 small letters, digits, _ or -',
         ),
-        ('journal = "j"', f'journal = "j": {PATH}'),
         ('journal = "/"', f'journal = "/": {PATH}'),
-        ('journal = "/a/../b"', f'journal = "/a/../b": {PATH}'),
         ('key_file = "/a\\u0000"', f'key_file = "/a\\u0000": {PATH}'),
         ("play_clock.same_down_s = 8.5", f"play_clock.same_down_s = 8.5: {DOWN}"),
-        ("play_clock.same_down_s = nan", f"play_clock.same_down_s = nan: {DOWN}"),
-        ("play_clock.same_down_s = true", f"play_clock.same_down_s = true: {DOWN}"),
-        ("boards = 2", "boards = 2: must be tables: write [[boards]] above each"),
         ("boards = [2]", "boards = […]: must be tables: write [[boards]] above each"),
         ("console = []", "console = []: must be a table: write [console]"),
         ('"a b" = 1979-05-27', '"a b" = 1979-05-27: unknown key; known here: '),
         (
             "[console]\nbrightness = 3",
             "console.brightness = 3: unknown key here; it belongs above the first [table]",
-        ),
-        (
-            "[console]\nroll = 3",
-            "console.roll = 3: unknown key; the nearest known key is console.role",
         ),
     ],
 )
