@@ -16,7 +16,7 @@ import pytest
 from tests.scenarios.faults.judge import Judge, gaps_ms
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
 from tests.shared.pty_time import PtyPort, TellingPort
-from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.rig import NOTICED_S, Rig, play, rigged
 from tests.shared.truth import Spell, Truth
 
 ORDERS = (("SNAP", "held"), ("DEAD_BALL", "running"), ("NUMBER_25", "held"), ("READY", "running"))
@@ -152,37 +152,33 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
 
 @pytest.mark.parametrize("port", [TellingPort, PtyPort])
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
-    tmp_path: Path, fault: str, port: type[TellingPort]
+@rigged
+async def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
+    rig: Rig, fault: str, port: type[TellingPort]
 ) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        FAULTS[fault](rig, "receiver")
-        await asyncio.sleep(4)
-        rig.mend("receiver", elsewhere=True)
-        await asyncio.sleep(3)
-        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
-        Judge.of(truth, rig.clock()).boards(rig.boards, begun_at)
-        assert [node.silences for node in rig.nodes] == [0, 0] and never_dark(rig, begun_at)
-        assert (await rig.keeper.press("SNAP")).result == "held"
-        assert rig.read == ["40", "40"]
-
-    play(tmp_path, script, port=port)
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    FAULTS[fault](rig, "receiver")
+    await asyncio.sleep(4)
+    rig.mend("receiver", elsewhere=True)
+    await asyncio.sleep(3)
+    assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
+    Judge.of(truth, rig.clock()).boards(rig.boards, begun_at)
+    assert [node.silences for node in rig.nodes] == [0, 0] and never_dark(rig, begun_at)
+    assert (await rig.keeper.press("SNAP")).result == "held"
+    assert rig.read == ["40", "40"]
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(tmp_path: Path, fault: str) -> None:
-    async def script(rig: Rig) -> None:
-        await counting_40(rig)
-        FAULTS[fault](rig, "boards")
-        begun_at, heard = rig.clock(), len(rig.keeper.heard)
-        for key, told in ORDERS * 2:
-            before_at = rig.clock()
-            assert (await rig.keeper.press(key)).result == told
-            assert rig.clock() - before_at <= 20 * MS_NS
-            await asyncio.sleep(1.1)
-        states = [begun_at, *(at for at, _ in rig.keeper.heard[heard:]), rig.clock()]
-        assert max(b - a for a, b in pairwise(states)) <= 1.01 * S_NS
-
-    play(tmp_path, script)
+@rigged
+async def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(rig: Rig, fault: str) -> None:
+    await counting_40(rig)
+    FAULTS[fault](rig, "boards")
+    begun_at, heard = rig.clock(), len(rig.keeper.heard)
+    for key, told in ORDERS * 2:
+        before_at = rig.clock()
+        assert (await rig.keeper.press(key)).result == told
+        assert rig.clock() - before_at <= 20 * MS_NS
+        await asyncio.sleep(1.1)
+    states = [begun_at, *(at for at, _ in rig.keeper.heard[heard:]), rig.clock()]
+    assert max(b - a for a, b in pairwise(states)) <= 1.01 * S_NS

@@ -17,7 +17,7 @@ from tests.scenarios.main_job.playing import SETTLED_NS, Game, Player, face_of
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
 from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS
 from tests.shared.installation import CONTROLLER_ID, FIELD, KEEPER
-from tests.shared.rig import Rig, play
+from tests.shared.rig import Rig, rigged
 from tests.shared.truth import Face
 from tests.shared.virtual_time import START_AT
 
@@ -183,26 +183,24 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
     assert CONSOLE in {step.who for step in SERIES if step.changes}
 
 
-def test_undo_reaches_through_the_snap_to_a_count_that_went_on(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        player = Player(rig)
-        faces: list[Face] = []
-        for key, shows in [
-            ("NUMBER_25", "25"),
-            ("READY", "25 runs"),
-            ("SNAP", "40"),
-            ("DEAD_BALL", "40 runs"),
-        ]:
-            before, at, _ = await player.press(KEEPER, key)
-            faces.append(before)
-            assert player.truth.face(at) == face_of(shows, at, before)
-            await asyncio.sleep(2.4)
-        for before in reversed(faces):
-            _, at, _ = await player.press(KEEPER, "UNDO")
-            assert player.truth.face(at) == before
-            await asyncio.sleep(1.7)
-        assert (await player.press(KEEPER, "UNDO"))[2] == "refused"
-        for node in rig.nodes:
-            assert len(player.check(node, rig.clock())) > 10
-
-    play(tmp_path, script)
+@rigged
+async def test_undo_reaches_through_the_snap_to_a_count_that_went_on(rig: Rig) -> None:
+    player = Player(rig)
+    faces: list[Face] = []
+    for key, shows in [
+        ("NUMBER_25", "25"),
+        ("READY", "25 runs"),
+        ("SNAP", "40"),
+        ("DEAD_BALL", "40 runs"),
+    ]:
+        before, at, _ = await player.press(KEEPER, key)
+        faces.append(before)
+        assert player.truth.face(at) == face_of(shows, at, before)
+        await asyncio.sleep(2.4)
+    for before in reversed(faces):
+        _, at, _ = await player.press(KEEPER, "UNDO")
+        assert player.truth.face(at) == before
+        await asyncio.sleep(1.7)
+    assert (await player.press(KEEPER, "UNDO"))[2] == "refused"
+    for node in rig.nodes:
+        assert len(player.check(node, rig.clock())) > 10
