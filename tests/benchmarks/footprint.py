@@ -37,30 +37,24 @@ def bare_mib() -> float:
     return resident
 
 
-class Bench:
+class Bench(rig.Bench):
     """The service, with counts one after another."""
-
-    def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self._loop = rig.SelectLoop()
-        site = stack.enter_context(rig.installation(folder))
-        self._pid = stack.enter_context(rig.process(rig.service(site))).pid
-        self._counterpart = rig.Counterpart(self._loop, site)
 
     def run(self, seconds: float) -> tuple[float, float, int]:
         """Gives the share of a core in percent, the memory in MiB and the SHOWs sent."""
-        self._counterpart.wait_for_start()
-        self._loop.serve(rig.now() + SETTLE_S * rig.S)
+        self.counterpart.wait_for_start()
+        self.loop.serve(rig.now() + SETTLE_S * rig.S)
         self._start_count(rig.now())
-        shows = self._counterpart.screen.shows
-        begun = Vitals.of(self._pid, rig.now())
-        self._loop.serve(begun.at + round(seconds * rig.S))
-        ended = Vitals.of(self._pid, rig.now())
+        shows = self.counterpart.screen.shows
+        begun = Vitals.of(self.process.pid, rig.now())
+        self.loop.serve(begun.at + round(seconds * rig.S))
+        ended = Vitals.of(self.process.pid, rig.now())
         percent = Spell((begun, ended)).cpu_percent
-        return percent, ended.resident_kib / 1024, self._counterpart.screen.shows - shows
+        return percent, ended.resident_kib / 1024, self.counterpart.screen.shows - shows
 
     def _start_count(self, at: int) -> None:
-        self._counterpart.press(Key.DEAD_BALL)
-        self._loop.at("count", at + COUNT_S * rig.S + 500 * rig.MS, self._start_count)
+        self.counterpart.press(Key.DEAD_BALL)
+        self.loop.at("count", at + COUNT_S * rig.S + 500 * rig.MS, self._start_count)
 
 
 def measured(seconds: float) -> tuple[float, float, int]:

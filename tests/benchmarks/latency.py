@@ -24,7 +24,7 @@ from pathlib import Path
 
 from drivers.base import Key
 from tests.benchmarks import figures, rig
-from tests.benchmarks.rig import MS, Counterpart, Screen, SelectLoop, now
+from tests.benchmarks.rig import MS, Screen, now
 from tests.shared.frames import DARK_NUMERALS, Show, make_show
 from tests.shared.installation import Tty
 
@@ -72,11 +72,11 @@ class Sample:
         return len(self.free) + len(self.waited) + self.lost
 
 
-class Bench:
+class Bench(rig.Bench):
     """Drives floor and service by turns in one loop."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.loop = SelectLoop()
+        super().__init__(folder, stack)
         self.random = random.Random(SEED)
         self.floor, self.service = Sample(), Sample()
         frame = make_show(Show(4711, 1, FLOOR_NUMERALS, 15, 0, 3))
@@ -88,9 +88,6 @@ class Bench:
         ends = self._floor_in.link, self._floor_out.link
         stack.enter_context(rig.process([built(folder), *ends, frame.hex()]))
         stack.callback(self._floor_in.unplug)  # which ends the floor
-        self.site = stack.enter_context(rig.installation(folder))
-        self.pid = stack.enter_context(rig.process(rig.service(self.site))).pid
-        self.counterpart = Counterpart(self.loop, self.site)
 
     def run(self, presses: int) -> None:
         """Press ``presses`` times on either side."""

@@ -85,16 +85,13 @@ class Changes:
             self.seen.append((show.numerals, at))
 
 
-class Bench:
+class Bench(rig.Bench):
     """Runs the counts, the floor beside them."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.loop, self.ticks, self.changes = rig.SelectLoop(), Ticks(), Changes()
-        self.site = stack.enter_context(rig.installation(folder))
-        stack.enter_context(rig.process(rig.service(self.site)))
-        self.counterpart = rig.Counterpart(self.loop, self.site)
+        super().__init__(folder, stack)
+        self.ticks, self.changes = Ticks(), Changes()
         self.counterpart.screen.listeners.append(self.changes.shown)
-        self._stack = stack
 
     def run(self, counts: int, seconds: int) -> None:
         """Run ``counts`` counts, each watched for its first ``seconds``."""
@@ -104,7 +101,7 @@ class Bench:
             self.counterpart.press(Key.DEAD_BALL)
             if not number:
                 due_at = rig.now() + PHASE_NS + rig.S
-                self.ticks = start_floor(self.loop, self.site.folder, self._stack, due_at)
+                self.ticks = start_floor(self.loop, self.site.folder, self.stack, due_at)
             self.loop.serve(rig.now() + seconds * rig.S + PHASE_NS)
             self.counterpart.press(Key.NO_COUNT)
             self.loop.serve(rig.now() + 2 * rig.S)

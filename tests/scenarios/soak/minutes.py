@@ -81,39 +81,37 @@ class Minutes:
     exit_code: int
 
 
-class Soak:
+class Soak(rig.Bench):
     """Plays on one service for ``minutes``."""
 
     def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
-        self._loop, self._stack, self._minutes = rig.SelectLoop(), stack, minutes
+        super().__init__(folder, stack, listen=True, prompt=True)
+        self._minutes = minutes
         self._plays = plays(random.Random(SEED))
         self._changes = Changes()
         self._presses, self._said = 0, b""
         self._samples: list[Vitals] = []
         self._shows: list[int] = []
-        self._site = stack.enter_context(rig.installation(folder))
-        self._service = stack.enter_context(rig.process(rig.service(self._site), listen=True))
-        assert self._service.stdout is not None
-        self._loop.watch(self._service.stdout.fileno(), self._hear)
-        self._counterpart = rig.Counterpart(self._loop, self._site, prompt=True)
+        assert self.process.stdout is not None
+        self.loop.watch(self.process.stdout.fileno(), self._hear)
 
     def run(self) -> Minutes:
         """Run it to its end."""
-        screen = self._counterpart.screen
-        self._counterpart.wait_for_start()
+        screen = self.counterpart.screen
+        self.counterpart.wait_for_start()
         self._press(rig.now())
-        self._loop.serve(rig.now() + SETTLE_S * rig.S)
+        self.loop.serve(rig.now() + SETTLE_S * rig.S)
         screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
         self._said = b""
         begins_at = rig.now()
         ends_at = begins_at + round(self._minutes * 60 * rig.S)
-        ticks = start_floor(self._loop, self._site.folder, self._stack, begins_at + rig.S)
+        ticks = start_floor(self.loop, self.site.folder, self.stack, begins_at + rig.S)
         self._sample(begins_at)
         with ahead():
-            self._loop.serve(ends_at)
-        self._service.terminate()
-        code = self._service.wait(rig.STOP_S)
-        with JournalReader(self._site.journal) as journal:
+            self.loop.serve(ends_at)
+        self.process.terminate()
+        code = self.process.wait(rig.STOP_S)
+        with JournalReader(self.site.journal) as journal:
             problem = journal.verify().problem
             rows = [entry.row for entry in journal.entries()]
         return Minutes(
@@ -132,16 +130,16 @@ class Soak:
 
     def _press(self, at: int) -> None:
         pause_s, key = next(self._plays)
-        self._loop.at("press", at + round(pause_s * rig.S), lambda due_at: self._do(due_at, key))
+        self.loop.at("press", at + round(pause_s * rig.S), lambda due_at: self._do(due_at, key))
 
     def _do(self, at: int, key: Key) -> None:
-        self._counterpart.press(key)
+        self.counterpart.press(key)
         self._presses += 1
         self._press(at)
 
     def _sample(self, at: int) -> None:
-        self._samples.append(Vitals.of(self._service.pid, at))
-        self._loop.at("sample", at + SAMPLE_S * rig.S, self._sample)
+        self._samples.append(Vitals.of(self.process.pid, at))
+        self.loop.at("sample", at + SAMPLE_S * rig.S, self._sample)
 
     def _hear(self, data: bytes, at: int) -> None:
         self._said += data
