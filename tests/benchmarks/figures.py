@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 KERNEL_LOAD = Path("/proc/loadavg")
@@ -35,10 +36,33 @@ def row(name: str, sample: Sequence[float], unit: str) -> str:
     )
 
 
-def verdict(what: str, value: float, goal: float, unit: str = "") -> str:
-    """One line: a figure, its goal (at most ``goal``) and whether it is met."""
-    met = "met" if value <= goal else "MISSED"
-    return f"  {what:<44} {value:8.3f}{unit}   goal {goal:g}{unit}   {met}"
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One figure in words, its limit in words, and whether it was kept."""
+
+    what: str
+    measured: str
+    limit: str
+    kept: bool
+
+    def __str__(self) -> str:
+        verdict = "kept" if self.kept else "BROKEN"
+        return f"  {self.what:<46} {self.measured:>16}   limit {self.limit:<22} {verdict}"
+
+
+def at_most(what: str, value: float, limit: float, unit: str = "") -> Finding:
+    """A number that must not exceed its limit."""
+    return Finding(what, f"{value:.3f}{unit}", f"{limit:g}{unit}", value <= limit)
+
+
+def equal(what: str, value: object, wanted: object) -> Finding:
+    """Something that must be exactly as wanted."""
+    return Finding(what, str(value), str(wanted), value == wanted)
+
+
+def broken(findings: Iterable[Finding]) -> list[str]:
+    """The lines of those whose limit was not kept."""
+    return [str(each) for each in findings if not each.kept]
 
 
 def load() -> str:

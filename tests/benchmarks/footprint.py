@@ -8,8 +8,6 @@ that does nothing, which says what of the memory is the interpreter's.
 from __future__ import annotations
 
 import argparse
-import os
-import re
 import subprocess
 import sys
 import tempfile
@@ -19,25 +17,12 @@ from pathlib import Path
 
 from drivers.base import Key
 from tests.benchmarks import figures, rig
+from tests.benchmarks.vital_signs import Spell, Vitals
 
 MEMORY_MIB, CPU_PERCENT = 30.0, 1.0
 COUNT_S = 41
 SETTLE_S = 3
 BARE = "import asyncio, serial; print(end='.', flush=True); input()"
-
-
-def resident_mib(pid: int) -> float:
-    """VmRSS of a process, in MiB."""
-    text = Path(f"/proc/{pid}/status").read_text("ascii")
-    found = re.search(r"^VmRSS:\s+(\d+) kB", text, re.MULTILINE)
-    assert found is not None
-    return int(found[1]) / 1024
-
-
-def cpu_s(pid: int) -> float:
-    """User and system time of all threads of a process, in seconds; in steps of the clock tick."""
-    fields = Path(f"/proc/{pid}/stat").read_text("ascii").rpartition(")")[2].split()
-    return (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
 
 
 def bare_mib() -> float:
@@ -47,34 +32,29 @@ def bare_mib() -> float:
     with subprocess.Popen(command, stdin=pipe, stdout=pipe) as bare:
         assert bare.stdout is not None
         bare.stdout.read(1)
-        resident = resident_mib(bare.pid)
+        resident = Vitals.of(bare.pid, rig.now()).resident_kib / 1024
         bare.communicate(b"\n")
     return resident
 
 
-class Bench:
+class Bench(rig.Bench):
     """The service, with counts one after another."""
-
-    def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self._loop = rig.SelectLoop()
-        site = stack.enter_context(rig.installation(folder))
-        self._pid = stack.enter_context(rig.process(rig.service(site))).pid
-        self._counterpart = rig.Counterpart(self._loop, site)
 
     def run(self, seconds: float) -> tuple[float, float, int]:
         """Gives the share of a core in percent, the memory in MiB and the SHOWs sent."""
-        self._counterpart.wait_for_start()
-        self._loop.serve(rig.now() + SETTLE_S * rig.S)
+        self.counterpart.wait_for_start()
+        self.loop.serve(rig.now() + SETTLE_S * rig.S)
         self._start_count(rig.now())
-        shows = self._counterpart.screen.shows
-        begun_at, used_s = rig.now(), cpu_s(self._pid)
-        self._loop.serve(begun_at + round(seconds * rig.S))
-        percent = 100 * (cpu_s(self._pid) - used_s) / ((rig.now() - begun_at) / rig.S)
-        return percent, resident_mib(self._pid), self._counterpart.screen.shows - shows
+        shows = self.counterpart.screen.shows
+        begun = Vitals.of(self.process.pid, rig.now())
+        self.loop.serve(begun.at + round(seconds * rig.S))
+        ended = Vitals.of(self.process.pid, rig.now())
+        percent = Spell((begun, ended)).cpu_percent
+        return percent, ended.resident_kib / 1024, self.counterpart.screen.shows - shows
 
     def _start_count(self, at: int) -> None:
-        self._counterpart.press(Key.DEAD_BALL)
-        self._loop.at("count", at + COUNT_S * rig.S + 500 * rig.MS, self._start_count)
+        self.counterpart.press(Key.DEAD_BALL)
+        self.loop.at("count", at + COUNT_S * rig.S + 500 * rig.MS, self._start_count)
 
 
 def measured(seconds: float) -> tuple[float, float, int]:
@@ -97,8 +77,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         f"  {shows} SHOWs in {args.seconds} s; a bare Python with both imports has "
         f"{bare:.1f} MiB, the service {resident / bare:.2f} x that"
     )
-    print(figures.verdict("memory", resident, MEMORY_MIB, " MiB"))
-    print(figures.verdict("processor, of one core", percent, CPU_PERCENT, " %"))
+    print(figures.at_most("memory", resident, MEMORY_MIB, " MiB"))
+    print(figures.at_most("processor, of one core", percent, CPU_PERCENT, " %"))
     return 0
 
 

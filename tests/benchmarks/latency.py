@@ -23,18 +23,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from drivers.base import Key
-from tests.benchmarks import figures
-from tests.benchmarks.rig import (
-    MS,
-    Counterpart,
-    Screen,
-    SelectLoop,
-    installation,
-    now,
-    process,
-    service,
-    undisturbed,
-)
+from tests.benchmarks import figures, rig
+from tests.benchmarks.rig import MS, Screen, now
 from tests.shared.frames import DARK_NUMERALS, Show, make_show
 from tests.shared.installation import Tty
 
@@ -82,11 +72,11 @@ class Sample:
         return len(self.free) + len(self.waited) + self.lost
 
 
-class Bench:
+class Bench(rig.Bench):
     """Drives floor and service by turns in one loop."""
 
     def __init__(self, folder: Path, stack: ExitStack) -> None:
-        self.loop = SelectLoop()
+        super().__init__(folder, stack)
         self.random = random.Random(SEED)
         self.floor, self.service = Sample(), Sample()
         frame = make_show(Show(4711, 1, FLOOR_NUMERALS, 15, 0, 3))
@@ -96,11 +86,8 @@ class Bench:
         self._floor_screen = Screen()
         self.loop.watch(self._floor_out.master, self._floor_screen.read)
         ends = self._floor_in.link, self._floor_out.link
-        stack.enter_context(process([built(folder), *ends, frame.hex()]))
+        stack.enter_context(rig.process([built(folder), *ends, frame.hex()]))
         stack.callback(self._floor_in.unplug)  # which ends the floor
-        self.site = stack.enter_context(installation(folder))
-        self.pid = stack.enter_context(process(service(self.site))).pid
-        self.counterpart = Counterpart(self.loop, self.site)
 
     def run(self, presses: int) -> None:
         """Press ``presses`` times on either side."""
@@ -173,25 +160,27 @@ def journalled(journal: Path) -> int:
 
 def report(floor: Sample, service: Sample, rows: int) -> str:
     """The figures in words, beside their goals."""
-    lines = [figures.load(), figures.row("floor", floor.free, "ms")]
-    lines += [figures.row("service", service.free, "ms")]
-    lines += [figures.row("  of these third on the line", service.queued, "ms")]
-    lines += [figures.row("service, waits for an answer", service.waited, "ms")]
-    if floor.free and service.free:
-        for percent, goal in ((50, MEDIAN_RATIO), (99, P99_RATIO)):
-            ratio = figures.percentile(service.free, percent) / figures.percentile(
-                floor.free, percent
-            )
-            lines.append(figures.verdict(f"p{percent} to the floor's", ratio, goal, " x"))
+    lines: list[object] = [
+        figures.load(),
+        figures.row("floor", floor.free, "ms"),
+        figures.row("service", service.free, "ms"),
+        figures.row("  of these third on the line", service.queued, "ms"),
+        figures.row("service, waits for an answer", service.waited, "ms"),
+    ]
+    for percent, goal in ((50, MEDIAN_RATIO), (99, P99_RATIO)):
+        if floor.free and service.free:
+            took, least = (figures.percentile(each.free, percent) for each in (service, floor))
+            lines.append(figures.at_most(f"p{percent} to the floor's", took / least, goal, " x"))
     share = 100 * len(service.waited) / service.presses
-    lines.append(figures.verdict("presses that met a wait", share, WINDOW_SHARE_PERCENT, " %"))
-    worst = max(service.waited, default=0.0)
-    lines.append(figures.verdict("longest of them", worst, WINDOW_MS, " ms"))
-    lines.append(figures.verdict("lost by the service", service.lost, 0))
-    lines.append(figures.verdict("lost by the floor", floor.lost, 0))
     missing = service.presses + 1 - service.lost - rows
-    lines.append(figures.verdict("presses not in the journal", missing, 0))
-    return "\n".join(lines)
+    lines += [
+        figures.at_most("presses that met a wait", share, WINDOW_SHARE_PERCENT, " %"),
+        figures.at_most("longest of them", max(service.waited, default=0.0), WINDOW_MS, " ms"),
+        figures.at_most("lost by the service", service.lost, 0),
+        figures.at_most("lost by the floor", floor.lost, 0),
+        figures.at_most("presses not in the journal", missing, 0),
+    ]
+    return "\n".join(map(str, lines))
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -202,7 +191,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     with tempfile.TemporaryDirectory() as name:
         with ExitStack() as stack:
             bench = Bench(Path(name), stack)
-            with undisturbed():
+            with rig.undisturbed():
                 bench.run(args.n)
         rows = journalled(bench.site.journal)
     print(report(bench.floor, bench.service, rows))

@@ -262,6 +262,21 @@ class Counterpart:
         os.write(self._boards_fd, frame)
 
 
+class Bench:
+    """The service in ``folder`` with its counterpart, until ``stack`` is left.
+
+    ``listen`` as of :func:`process`, ``prompt`` as of :class:`Counterpart`.
+    """
+
+    def __init__(
+        self, folder: Path, stack: contextlib.ExitStack, listen: bool = False, prompt: bool = False
+    ) -> None:
+        self.loop, self.stack = SelectLoop(), stack
+        self.site = stack.enter_context(installation(folder))
+        self.process = stack.enter_context(process(service(self.site), listen=listen))
+        self.counterpart = Counterpart(self.loop, self.site, prompt=prompt)
+
+
 @contextlib.contextmanager
 def undisturbed() -> Iterator[None]:
     """Keep our own collector out of the figures."""

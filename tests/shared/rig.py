@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
+import inspect
 from collections.abc import Awaitable, Callable
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
 from controller.config.load import load_config
 from controller.console.task import ConsoleTask
+from controller.journal.row import Row
 from controller.journal.writer import Journal
 from controller.rulebook.loader import fingerprint
 from controller.service.service import Service
@@ -111,6 +115,12 @@ class Rig(FarEnds):
         await self.running
         await asyncio.sleep(0.1)
 
+    async def rows(self) -> list[Row]:
+        """End the service; gives the rows of its journal."""
+        await self.end()
+        self.journal.close(5.0)
+        return self.site.rows()
+
     async def dispose(self) -> None:
         """Leave nothing running."""
         self.running.cancel()
@@ -162,3 +172,21 @@ def play(
     ):
         patch.setattr("drivers.port.serial_port.SerialPort", partial(port, lanes))
         return runner.run(main())
+
+
+def rigged(test: Callable[..., Awaitable[None]]) -> Callable[..., None]:
+    """Make a plain pytest function of ``async def test_...(rig)``, which :func:`play` runs.
+
+    Parameters after the rig stay pytest's; one named ``port`` is that of :func:`play` too.
+    """
+
+    def on_a_rig(tmp_path: Path, **kwargs: Any) -> None:
+        port = kwargs.get("port", TellingPort)
+        play(tmp_path, lambda rig: test(rig, **kwargs), port=port)
+
+    functools.update_wrapper(on_a_rig, test)
+    vars(on_a_rig).pop("__wrapped__")
+    _, *rest = inspect.signature(test).parameters.values()
+    folder = inspect.Parameter("tmp_path", inspect.Parameter.POSITIONAL_OR_KEYWORD)
+    on_a_rig.__signature__ = inspect.Signature([folder, *rest])  # type: ignore[attr-defined]
+    return on_a_rig

@@ -12,44 +12,39 @@ from __future__ import annotations
 
 import random
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from typing import NamedTuple
 
 SECTOR_BYTES = 512
 Contents = Mapping[str, bytes]
 """The files of a folder by their names relative to it."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class File:
     """One file, whatever its names are."""
 
 
-@dataclass(frozen=True, slots=True)
-class Wrote:
+class Wrote(NamedTuple):
     """Bytes written at an offset."""
 
     file: File
     offset: int
-    data: bytes = field(repr=False)
+    data: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Resized:
+class Resized(NamedTuple):
     """A file cut or lengthened."""
 
     file: File
     length: int
 
 
-@dataclass(frozen=True, slots=True)
-class Synced:
+class Synced(NamedTuple):
     """All data of a file forced to the disk."""
 
     file: File
 
 
-@dataclass(frozen=True, slots=True)
-class Named:
+class Named(NamedTuple):
     """A name in the folder leads to ``file`` from now on, or to nothing; ``was`` is the name that
     it had before, when it was moved."""
 
@@ -58,15 +53,13 @@ class Named:
     was: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class FolderSynced:
+class FolderSynced(NamedTuple):
     """All names of a folder (relative; "" is the top) forced to the disk."""
 
     folder: str
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(NamedTuple):
     """The program told somebody outside, who may rely on it from now on."""
 
     text: str
@@ -76,16 +69,15 @@ Step = Wrote | Resized | Synced | Named | FolderSynced | Said
 Choice = Callable[[int], "Fate"]
 
 
-class Fate:
+class Fate(NamedTuple):
     """What becomes of a step that was not forced to the disk."""
 
-    LOST, KEPT, TORN, ZEROS = range(4)
-
-    def __init__(self, kind: int, seed: int = 0) -> None:
-        self.kind, self.seed = kind, seed
+    kind: str
+    seed: int = 0
 
 
-LOST, KEPT = Fate(Fate.LOST), Fate(Fate.KEPT)
+KINDS = ("lost", "kept", "torn", "zeros")
+LOST, KEPT, ZEROS = Fate("lost"), Fate("kept"), Fate("zeros")
 
 
 def pending(steps: Sequence[Step]) -> list[int]:
@@ -115,7 +107,7 @@ def left(steps: Sequence[Step], choose: Choice) -> dict[str, bytes]:
     names: dict[str, File] = {}
     for place, step in enumerate(steps):
         fate = choose(place) if place in loose else KEPT
-        if fate.kind == Fate.LOST:
+        if fate.kind == "lost":
             continue
         match step:
             case Wrote(file, offset, written):
@@ -137,9 +129,9 @@ def left(steps: Sequence[Step], choose: Choice) -> dict[str, bytes]:
 def _write(content: bytearray, offset: int, written: bytes, fate: Fate) -> None:
     old = len(content)
     content.extend(bytes(max(0, offset + len(written) - old)))
-    if fate.kind == Fate.KEPT:
+    if fate.kind == "kept":
         content[offset : offset + len(written)] = written
-    elif fate.kind == Fate.TORN:
+    elif fate.kind == "torn":
         dice = random.Random(fate.seed)
         place = offset
         while place < offset + len(written):
@@ -162,8 +154,8 @@ def cuts(steps: Sequence[Step], seed: int, mixes: int, singly: int) -> Iterator[
     for one in loose[-singly:]:
         yield left(steps, lambda place, one=one: LOST if place == one else KEPT)  # type: ignore[misc]
         yield left(steps, lambda place, one=one: KEPT if place == one else LOST)  # type: ignore[misc]
-        torn = Fate(Fate.TORN, dice.getrandbits(32))
+        torn = Fate("torn", dice.getrandbits(32))
         yield left(steps, lambda place, one=one, torn=torn: torn if place == one else KEPT)  # type: ignore[misc]
     for _ in range(mixes if loose else 0):
-        fates = {place: Fate(dice.randrange(4), dice.getrandbits(32)) for place in loose}
+        fates = {place: Fate(KINDS[dice.randrange(4)], dice.getrandbits(32)) for place in loose}
         yield left(steps, fates.__getitem__)

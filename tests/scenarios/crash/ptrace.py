@@ -12,9 +12,14 @@ import ctypes
 import os
 import platform
 import signal
+import subprocess
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import IO
+
+from tests.shared.program import ROOT
 
 _SYSCALL, _SEIZE, _INTERRUPT, _LISTEN, _GET_SYSCALL_INFO = 24, 0x4206, 0x4207, 0x4208, 0x420E
 _TRACESYSGOOD, _TRACECLONE, _EXITKILL = 0x1, 0x8, 0x10_0000
@@ -172,3 +177,22 @@ class Traced:
             if request == _SEIZE:
                 raise TracedError(f"ptrace of {thread}: {os.strerror(error)}")
             raise OSError(error, os.strerror(error))
+
+
+@contextlib.contextmanager
+def started(*arguments: str) -> Iterator[tuple[Traced, IO[bytes]]]:
+    """A Python program, and its standard output, traced from where it waits for a line, which then
+    comes. It tells that it waits by the line "ready"."""
+    with subprocess.Popen(
+        [sys.executable, *arguments],
+        cwd=ROOT,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        process_group=0,
+    ) as program:
+        assert program.stdin is not None and program.stdout is not None
+        assert program.stdout.readline() == b"ready\n"
+        traced = Traced(program.pid)
+        program.stdin.write(b"go\n")
+        program.stdin.close()
+        yield traced, program.stdout

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from collections.abc import Callable
 from pathlib import Path
 
 from tests.scenarios.crash.disk import File, FolderSynced, Named, Resized, Said, Step, Synced, Wrote
-from tests.scenarios.crash.ptrace import Call, Traced
+from tests.scenarios.crash.ptrace import Call, Traced, started
 
-ROOT = Path(__file__).resolve().parents[3]
 SHARED_INDEX = "-shm"
 """SQLite's index of its log: memory shared by processes, made anew after a power cut
 (sqlite.org/walformat.html, "The WAL-Index File Format"); never synced, written by mmap(2)."""
@@ -25,22 +22,11 @@ def record(module: str, *arguments: str, folder: Path) -> list[Step]:
     The program waits for a line on its standard input before it begins; each line of its standard
     output is a :class:`Said`.
     """
-    program = subprocess.Popen(
-        [sys.executable, "-m", module, *arguments],
-        cwd=ROOT,
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        process_group=0,
-    )
-    with program:
-        assert program.stdin is not None and program.stdout is not None
-        assert program.stdout.readline() == b"ready\n"
-        recorder = _Recorder(Traced(program.pid), folder)
-        program.stdin.write(b"go\n")
-        program.stdin.close()
+    with started("-m", module, *arguments) as (traced, output):
+        recorder = _Recorder(traced, folder)
         steps = recorder.record()
-        said = program.stdout.read().decode().splitlines()
-    assert recorder.traced.status == 0, recorder.traced.status
+        said = output.read().decode().splitlines()
+    assert traced.status == 0, traced.status
     assert [step.text for step in steps if isinstance(step, Said)] == said
     return steps
 

@@ -11,7 +11,6 @@ from functools import partial
 from pathlib import Path
 from typing import Protocol
 
-from controller.journal.row import Row
 from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, expires_at
 from tests.scenarios.crash.killer import LOOP, Killer, Point, Seen, after, reads_from, touches
 from tests.shared.board_node import Heard
@@ -124,12 +123,8 @@ class Press:
         assert await rig.press("UNDO") == "refused"
         await rig.stop()
 
-        rows = rig.site.rows()
-        intact(rig.site.journal)
-        started = once(rows, "RUNNING")
-        once(rows, self.after)
-        assert started.edge_at is not None
-        runs_out_at = started.edge_at + self.seconds * S_NS
+        runs_out_at = journalled_once(rig, "RUNNING") + self.seconds * S_NS
+        journalled_once(rig, self.after)
         off_ns = off(since.states, runs_out_at)
         if state.phase == "RUNNING":
             counted(shows, runs_out_at)
@@ -206,13 +201,9 @@ class Change:
             assert await rig.press("UNDO") == "refused"
             await rig.stop()
 
-            rows = rig.site.rows()
-            intact(rig.site.journal)
-            started = once(rows, "RUNNING")
-            zeros = [row for row in rows if row.kind == "deadline"]
-            assert len(zeros) == (self.numeral == 0), rows
-            assert started.edge_at is not None
-            runs_out_at = started.edge_at + self.seconds * S_NS
+            runs_out_at = journalled_once(rig, "RUNNING") + self.seconds * S_NS
+            zeros = [row for row in rig.site.rows() if row.kind == "deadline"]
+            assert len(zeros) == (self.numeral == 0), zeros
             counted(shows, runs_out_at)
             off_ns = off(states, runs_out_at)
         return Death(point, killer.met, killer.seen, found, off_ns)
@@ -232,20 +223,18 @@ def off(states: Iterable[tuple[int, State]], runs_out_at: int) -> list[int]:
     return off_ns
 
 
-def once(rows: list[Row], phase: str) -> Row:
-    """The events are numbered without a gap; one press among them, and no more, led to ``phase``
-    other than by taking one back."""
+def journalled_once(rig: Bench, phase: str) -> int:
+    """SQLite finds no fault in the journal, and its events are numbered without a gap; one press
+    among them, and no more, led to ``phase`` other than by taking one back: gives its instant."""
+    with contextlib.closing(sqlite3.connect(rig.site.journal)) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    rows = rig.site.rows()
     assert [row.event_number for row in rows] == list(range(1, len(rows) + 1))
     presses = [row for row in rows if row.kind == "press" and row.event != "undo"]
-    found = [row for row in presses if row.phase_after == phase]
+    found = [row.edge_at for row in presses if row.phase_after == phase]
     assert len(found) == 1, [(row.event_number, row.kind, row.event) for row in rows]
+    assert found[0] is not None
     return found[0]
-
-
-def intact(journal: Path) -> None:
-    """SQLite finds no fault in the file."""
-    with contextlib.closing(sqlite3.connect(journal)) as connection:
-        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
 
 
 ONE_SECOND = """

@@ -1,14 +1,11 @@
 from __future__ import annotations
 
 import signal
-import subprocess
-import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 
 import pytest
 
-from tests.scenarios.crash.ptrace import Call, Traced
+from tests.scenarios.crash.ptrace import Call, Traced, started
 
 pytestmark = pytest.mark.usefixtures("tracing_is_permitted")
 
@@ -28,35 +25,12 @@ except OSError:
 """
 
 
-@contextmanager
-def started(text: str) -> Iterator[tuple[Traced, subprocess.Popen[bytes]]]:
-    """A Python program traced from where it waits for a line, which then comes."""
-    program = subprocess.Popen(
-        [sys.executable, "-c", text],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        process_group=0,
-    )
-    with program:
-        assert program.stdin is not None and program.stdout is not None
-        assert program.stdout.readline() == b"ready\n"
-        traced = Traced(program.pid)
-        program.stdin.write(b"go\n")
-        program.stdin.close()
-        yield traced, program
-
-
-def said(program: subprocess.Popen[bytes]) -> list[bytes]:
-    assert program.stdout is not None
-    return program.stdout.read().split()
-
-
 def entries(traced: Traced, name: str) -> Iterator[Call]:
     return (call for call in traced.calls() if call.name == name and call.result is None)
 
 
 def test_every_call_of_every_thread_is_seen_with_what_it_is_given_and_gives() -> None:
-    with started(TWO_THREADS) as (traced, program):
+    with started("-c", TWO_THREADS) as (traced, output):
         calls = [
             (call.thread == traced.pid, call.result, traced.memory(*call.arguments[1:3]))
             for call in traced.calls()
@@ -66,11 +40,11 @@ def test_every_call_of_every_thread_is_seen_with_what_it_is_given_and_gives() ->
         main = [(True, None, b"main\n"), (True, 5, b"main\n")]
         assert calls == thread * 3 + main * 3
         assert traced.status == 7 << 8
-        assert said(program) == [b"thread"] * 3 + [b"main"] * 3
+        assert output.read().split() == [b"thread"] * 3 + [b"main"] * 3
 
 
 def test_a_call_that_fails_gives_its_error() -> None:
-    with started(TWO_THREADS) as (traced, _):
+    with started("-c", TWO_THREADS) as (traced, _):
         closed = [
             call.result
             for call in traced.calls()
@@ -81,19 +55,17 @@ def test_a_call_that_fails_gives_its_error() -> None:
 
 @pytest.mark.parametrize("nth", range(1, 7))
 def test_killed_at_its_entry_a_call_is_never_made(nth: int) -> None:
-    with started(TWO_THREADS) as (traced, program):
+    with started("-c", TWO_THREADS) as (traced, output):
         for number, _ in enumerate(entries(traced, "write"), 1):
             assert number <= nth
             if number == nth:
                 traced.kill()
         assert traced.status == signal.SIGKILL
-        assert len(said(program)) == nth - 1
+        assert len(output.read().split()) == nth - 1
 
 
 def test_a_signal_still_reaches_the_process() -> None:
-    with started("import os; os.write(1, b'ready\\n'); input(); os.kill(os.getpid(), 15)") as (
-        traced,
-        _,
-    ):
+    program = "import os; os.write(1, b'ready\\n'); input(); os.kill(os.getpid(), 15)"
+    with started("-c", program) as (traced, _):
         assert list(traced.calls())
         assert traced.status == signal.SIGTERM

@@ -9,7 +9,6 @@ from typing import Any
 
 from tests.scenarios.faults.judge import Judge
 from tests.scenarios.faults.lies import LIES
-from tests.shared.board_node import Node
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, Show, make_show
 from tests.shared.installation import CONTROLLER_ID
 from tests.shared.rig import Rig
@@ -168,7 +167,7 @@ class Chaos:
         return [
             *self._of_any(port),
             (f"lie: {lie}", lambda: setattr(line, "lie", LIES[lie]), False),
-            (f"node {node.number} off the pair", lambda: self._unplug(node), True),
+            (f"node {node.number} off the pair", lambda: setattr(node, "plugged", False), True),
             (f"node {node.number} mute", lambda: setattr(node, "mute", True), False),
             ("second controller", lambda: self._stranger(collides=False), False),
             ("second controller, colliding", lambda: self._stranger(collides=True), True),
@@ -180,9 +179,6 @@ class Chaos:
             act()
 
         return begin
-
-    def _unplug(self, node: Node) -> None:
-        node.plugged = False
 
     def _babble(self, port: str) -> Coroutine[Any, Any, None]:
         async def babble() -> None:
@@ -217,8 +213,7 @@ def returns(chaos: Chaos) -> list[list[int]]:
     """When the service lit the boards again by itself, between one relight and the next."""
     spans: list[list[int]] = [[]]
     relights = sorted(chaos.relit_at)
-    dark = True
-    first = True
+    dark = first = True
     for heard in chaos.rig.boards.log:
         was, dark = dark, heard.show.numerals == DARK_NUMERALS
         if not was or dark:
@@ -238,9 +233,7 @@ def judged(chaos: Chaos) -> Judge:
     rig = chaos.rig
     judge = Judge.of(chaos.truth, rig.clock(), chaos.faults)
     begin_at = judge.readings[0].from_at
-    judge.frames(rig.boards.log, begin_at)
-    for node in rig.nodes:
-        judge.lamps(node, begin_at)
+    judge.boards(rig.boards, begin_at)
     assert judge.old_frames <= 2 * chaos.stalls
     for span in returns(chaos):
         assert len(span) <= 2, span

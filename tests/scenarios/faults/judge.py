@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 
 from tests.scenarios.main_job.playing import SETTLED_NS
-from tests.shared.board_node import Heard, Node
+from tests.shared.board_node import Boards, Heard, Node
 from tests.shared.frames import DARK_NUMERALS, MS_NS
 from tests.shared.truth import Reading, Spell, Truth
 
@@ -40,6 +40,12 @@ class Judge:
         """All that was right at some moment from ``first_at`` to ``last_at``."""
         first = max(0, bisect_right(self._begins, first_at) - 1)
         return {each.text for each in self.readings[first : bisect_right(self._begins, last_at)]}
+
+    def boards(self, boards: Boards, first_at: int) -> None:
+        """Hold every frame on the pair and every lamp against the truth."""
+        self.frames(boards.log, first_at)
+        for node in boards.nodes:
+            self.lamps(node, first_at)
 
     def frames(self, log: Sequence[Heard], first_at: int) -> None:
         """No frame carries an old numeral, but for what was under way when a port stalled."""

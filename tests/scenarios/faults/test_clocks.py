@@ -23,7 +23,7 @@ from tests.scenarios.faults.test_ports import counting_40
 from tests.shared.board_node import Node
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, SHOW, Unframer, read_show
 from tests.shared.program import LATEST_NS, boottime, running
-from tests.shared.rig import Rig, play
+from tests.shared.rig import Rig, play, rigged
 from tests.shared.truth import Truth
 
 REFRESH_NS = 100 * MS_NS
@@ -54,51 +54,45 @@ def lit_at(node: Node, since_at: int) -> int:
 
 @pytest.mark.parametrize("asleep_s", [0.05, 0.9, 1.4, 5.0, 19.97])
 @pytest.mark.parametrize("awake_s", [0.001, 0.37, 0.999])
-def test_after_a_suspend_the_count_is_right_within_a_refresh(
-    tmp_path: Path, asleep_s: float, awake_s: float
+@rigged
+async def test_after_a_suspend_the_count_is_right_within_a_refresh(
+    rig: Rig, asleep_s: float, awake_s: float
 ) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        await asyncio.sleep(awake_s)
-        begun_at = rig.clock()
-        rig.suspend(round(asleep_s * S_NS))
-        woken_at = rig.clock()
-        await asyncio.sleep(0.11)
-        right = truth.reads(rig.clock())
-        assert rig.read == [right, right]
-        if asleep_s >= 1.5:
-            late_ns = [lit_at(node, woken_at) - woken_at for node in rig.nodes]
-            assert max(late_ns) <= REFRESH_NS + 5 * MS_NS, late_ns
-        await asyncio.sleep(4)
-        assert frames_are_right(rig, truth, begun_at, 0) > 30
-        assert rig.status.boards == "lit" and rig.status.alarms == ()
-        assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
-
-    play(tmp_path, script)
+    truth = await counting_40(rig)
+    await asyncio.sleep(awake_s)
+    begun_at = rig.clock()
+    rig.suspend(round(asleep_s * S_NS))
+    woken_at = rig.clock()
+    await asyncio.sleep(0.11)
+    right = truth.reads(rig.clock())
+    assert rig.read == [right, right]
+    if asleep_s >= 1.5:
+        late_ns = [lit_at(node, woken_at) - woken_at for node in rig.nodes]
+        assert max(late_ns) <= REFRESH_NS + 5 * MS_NS, late_ns
+    await asyncio.sleep(4)
+    assert frames_are_right(rig, truth, begun_at, 0) > 30
+    assert rig.status.boards == "lit" and rig.status.alarms == ()
+    assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
 
 
-def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await counting_40(rig)
-        rig.suspend(HOUR_NS)
-        await asyncio.sleep(0.11)
-        assert rig.status.phase == "EXPIRED"
-        assert rig.read == [DARK, DARK]
-        assert "no handset heard" in rig.status.boards_why
-
-    play(tmp_path, script)
+@rigged
+async def test_after_an_hour_s_sleep_nobody_is_there_and_the_boards_are_off(rig: Rig) -> None:
+    await counting_40(rig)
+    rig.suspend(HOUR_NS)
+    await asyncio.sleep(0.11)
+    assert rig.status.phase == "EXPIRED"
+    assert rig.read == [DARK, DARK]
+    assert "no handset heard" in rig.status.boards_why
 
 
-def test_a_press_after_a_suspend_is_taken_once_a_state_was_heard(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await counting_40(rig)
-        rig.suspend(10 * S_NS)
-        assert (await rig.keeper.press("SNAP")).result == "not heard", "its STATE was of before"
-        await asyncio.sleep(1.1)
-        assert (await rig.keeper.press("SNAP")).result == "held"
-        assert rig.read == ["40", "40"]
-
-    play(tmp_path, script)
+@rigged
+async def test_a_press_after_a_suspend_is_taken_once_a_state_was_heard(rig: Rig) -> None:
+    await counting_40(rig)
+    rig.suspend(10 * S_NS)
+    assert (await rig.keeper.press("SNAP")).result == "not heard", "its STATE was of before"
+    await asyncio.sleep(1.1)
+    assert (await rig.keeper.press("SNAP")).result == "held"
+    assert rig.read == ["40", "40"]
 
 
 # A slow event loop

@@ -15,8 +15,7 @@ import pytest
 from tests.scenarios.faults.judge import gaps_ms
 from tests.shared.far_ends import FarEnds
 from tests.shared.frames import MS_NS
-from tests.shared.installation import Site
-from tests.shared.program import Running, boottime, kill, start
+from tests.shared.program import boottime, running
 
 BEGUN_S = 2.0
 """Start-up is over: what the callbacks take from then on counts."""
@@ -78,41 +77,34 @@ async def test_no_fault_of_a_port_holds_up_the_event_loop(
 async def _timed_run(folder: Path) -> dict[str, Any]:
     """One run of the program through every trouble: how many callbacks, and the longest."""
     taken = folder / "callbacks.json"
-    with Site(folder) as site:
-        ends = FarEnds(boottime, site)
-        timed = "tests.scenarios.faults.timed_program", str(taken), str(BEGUN_S)
-        process = await start(site, program=(sys.executable, "-m", *timed))
+    timed = "tests.scenarios.faults.timed_program", str(taken), str(BEGUN_S)
+    async with running(folder, (sys.executable, "-m", *timed)) as program:
+        ends = program.ends
         presence = asyncio.create_task(ends.keeper.presence())
-        try:
-            program = Running(site, process, ends)
-            await program.heard()
-            await asyncio.sleep(BEGUN_S)
-            for name in TROUBLES:
-                assert (await ends.keeper.press("NUMBER_25")).result in ("held", "no change")
-                begun_at = boottime()
-                await _trouble(ends, "receiver", name, 1.2)
-                assert max(gaps_ms(ends.boards.log, begun_at, boottime())) <= LATEST_MS, name
-                await asyncio.sleep(2.5)
-                assert ends.read == ["25", "25"], name
-            for name in TROUBLES:
-                await _trouble(ends, "boards", name, 0.9)
-                told_at = ends.keeper.heard[-1][0]
-                assert boottime() - told_at <= (1_000 + LATEST_MS) * MS_NS, name
-                assert (await ends.keeper.press("READY")).result == "running"
-                await asyncio.sleep(2.0)
-                if ends.keeper.state is not None and "off" in ends.keeper.state.flags:
-                    await ends.keeper.press("BOARDS_OFF", held=True)
-                    await asyncio.sleep(0.3)
-                assert ends.read[0] == ends.read[1] != "  ", name
-                assert (await ends.keeper.press("NUMBER_25")).result == "held"
-                await asyncio.sleep(1.1)
-            process.send_signal(signal.SIGUSR1)
-            await program.until(taken.exists, 5)
-            process.send_signal(signal.SIGTERM)
-            assert await asyncio.wait_for(process.wait(), 5) == 0
-        finally:
-            presence.cancel()
-            await kill(process)
-            ends.stop()
+        await asyncio.sleep(BEGUN_S)
+        for name in TROUBLES:
+            assert (await ends.keeper.press("NUMBER_25")).result in ("held", "no change")
+            begun_at = boottime()
+            await _trouble(ends, "receiver", name, 1.2)
+            assert max(gaps_ms(ends.boards.log, begun_at, boottime())) <= LATEST_MS, name
+            await asyncio.sleep(2.5)
+            assert ends.read == ["25", "25"], name
+        for name in TROUBLES:
+            await _trouble(ends, "boards", name, 0.9)
+            told_at = ends.keeper.heard[-1][0]
+            assert boottime() - told_at <= (1_000 + LATEST_MS) * MS_NS, name
+            assert (await ends.keeper.press("READY")).result == "running"
+            await asyncio.sleep(2.0)
+            if ends.keeper.state is not None and "off" in ends.keeper.state.flags:
+                await ends.keeper.press("BOARDS_OFF", held=True)
+                await asyncio.sleep(0.3)
+            assert ends.read[0] == ends.read[1] != "  ", name
+            assert (await ends.keeper.press("NUMBER_25")).result == "held"
+            await asyncio.sleep(1.1)
+        program.process.send_signal(signal.SIGUSR1)
+        await program.until(taken.exists, 5)
+        program.process.send_signal(signal.SIGTERM)
+        assert await asyncio.wait_for(program.process.wait(), 5) == 0
+        presence.cancel()
     told: dict[str, Any] = json.loads(taken.read_text())
     return told

@@ -14,10 +14,10 @@ import pytest
 
 from tests.scenarios.faults.judge import Judge, gaps_ms
 from tests.scenarios.faults.lies import LIES
-from tests.scenarios.faults.test_ports import counting_40
+from tests.scenarios.faults.test_ports import counting_40, never_dark
 from tests.shared.frames import MS_NS, Show, Status, make_show, make_status
 from tests.shared.installation import CONTROLLER_ID
-from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.rig import NOTICED_S, Rig, play, rigged
 from tests.shared.truth import Truth
 
 HARMLESS = ("twice", "without end")
@@ -28,47 +28,40 @@ SHOW_NS = 4 * MS_NS
 def judged(rig: Rig, truth: Truth, since_at: int) -> None:
     """Neither a frame nor a lamp was ever wrong."""
     judge = Judge.of(truth, rig.clock())
-    judge.frames(rig.boards.log, since_at)
+    judge.boards(rig.boards, since_at)
     assert judge.old_frames == 0
-    for node in rig.nodes:
-        judge.lamps(node, since_at)
 
 
 @pytest.mark.parametrize("lie", [lie for lie in LIES if lie not in HARMLESS])
-def test_a_board_that_answers_nonsense_darkens_both_in_time(tmp_path: Path, lie: str) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        rig.lines["boards"].lie = LIES[lie]
-        seen_at = await rig.fault_seen()
-        assert seen_at - begun_at <= NOTICED_S * 1e9
-        await asyncio.sleep(0.5)
+@rigged
+async def test_a_board_that_answers_nonsense_darkens_both_in_time(rig: Rig, lie: str) -> None:
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    rig.lines["boards"].lie = LIES[lie]
+    seen_at = await rig.fault_seen()
+    assert seen_at - begun_at <= NOTICED_S * 1e9
+    await asyncio.sleep(0.5)
+    assert rig.read == ["  ", "  "]
+    rig.lines["boards"].lie = None
+    await asyncio.sleep(1)
+    if lie == "other segments":  # once a board has lied, its darkness says nothing
         assert rig.read == ["  ", "  "]
-        rig.lines["boards"].lie = None
-        await asyncio.sleep(1)
-        if lie == "other segments":  # once a board has lied, its darkness says nothing
-            assert rig.read == ["  ", "  "]
-            await rig.hold_boards_key()
-            await asyncio.sleep(0.1)
-        assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
-        judged(rig, truth, begun_at)
-        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
-
-    play(tmp_path, script)
+        await rig.hold_boards_key()
+        await asyncio.sleep(0.1)
+    assert rig.read[0] == rig.read[1] == truth.reads(rig.clock())
+    judged(rig, truth, begun_at)
+    assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
 
 
 @pytest.mark.parametrize("lie", HARMLESS)
-def test_a_board_that_answers_more_than_once_changes_nothing(tmp_path: Path, lie: str) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        rig.lines["boards"].lie = LIES[lie]
-        await asyncio.sleep(12)
-        judged(rig, truth, begun_at)
-        for node in rig.nodes:
-            assert "  " not in node.faces_between(begun_at, rig.clock())
-
-    play(tmp_path, script)
+@rigged
+async def test_a_board_that_answers_more_than_once_changes_nothing(rig: Rig, lie: str) -> None:
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    rig.lines["boards"].lie = LIES[lie]
+    await asyncio.sleep(12)
+    judged(rig, truth, begun_at)
+    assert never_dark(rig, begun_at)
 
 
 @pytest.mark.parametrize("what", ["noise", "delimiters", "status"])
@@ -99,8 +92,7 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
         await asyncio.sleep(2.5)
         assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 120.1
         judged(rig, truth, begun_at)
-        for node in rig.nodes:
-            assert "  " not in node.faces_between(begun_at, rig.clock())
+        assert never_dark(rig, begun_at)
         pressed_at = rig.clock()
         assert (await rig.keeper.press("SNAP")).result == "held"
         assert rig.clock() - pressed_at <= 40 * MS_NS
@@ -109,19 +101,18 @@ def test_babble_without_end_stops_neither_numerals_nor_keys(
     play(tmp_path, script)
 
 
-def test_an_adapter_that_echoes_everything_changes_nothing(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        rig.lines["boards"].echoes = rig.lines["receiver"].echoes = True
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        await asyncio.sleep(12)
-        judged(rig, truth, begun_at)
-        assert rig.status.alarms == ()
-        for node in rig.nodes:
-            assert "  " not in node.faces_between(begun_at, rig.clock())
-        assert (await rig.keeper.press("SNAP")).result == "held"
+@rigged
+async def test_an_adapter_that_echoes_everything_changes_nothing(rig: Rig) -> None:
+    rig.lines["boards"].echoes = rig.lines["receiver"].echoes = True
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    await asyncio.sleep(12)
+    judged(rig, truth, begun_at)
+    assert rig.status.alarms == ()
+    assert never_dark(rig, begun_at)
+    assert (await rig.keeper.press("SNAP")).result == "held"
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     assert not [row for row in rows if row.kind in ("fault", "rejected")]
 
 
@@ -151,22 +142,22 @@ class Stranger:
 
 @pytest.mark.parametrize("period_s", [0.1, 0.103, 0.0371])
 @pytest.mark.parametrize("collides", [False, True])
-def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
-    tmp_path: Path, period_s: float, collides: bool
+@rigged
+async def test_a_second_controller_moves_nothing_and_the_keeper_is_told(
+    rig: Rig, period_s: float, collides: bool
 ) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        stranger = Stranger(rig, STRANGER, collides=collides, first=1)
-        speaking = asyncio.create_task(stranger.speak(period_s))
-        await asyncio.sleep(2.5)
-        assert any("another controller" in alarm for alarm in rig.status.alarms)
-        await asyncio.sleep(10)
-        judged_lit_only_right(rig, truth, begun_at)
-        assert [node.foreign for node in rig.nodes] == [stranger.frames] * 2
-        speaking.cancel()
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    stranger = Stranger(rig, STRANGER, collides=collides, first=1)
+    speaking = asyncio.create_task(stranger.speak(period_s))
+    await asyncio.sleep(2.5)
+    assert any("another controller" in alarm for alarm in rig.status.alarms)
+    await asyncio.sleep(10)
+    judged_lit_only_right(rig, truth, begun_at)
+    assert [node.foreign for node in rig.nodes] == [stranger.frames] * 2
+    speaking.cancel()
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     assert [row.event for row in rows if "another controller" in row.event]
 
 
@@ -181,24 +172,21 @@ def judged_lit_only_right(rig: Rig, truth: Truth, since_at: int) -> None:
 
 
 @pytest.mark.parametrize("controller", [STRANGER, CONTROLLER_ID], ids=["another", "the same"])
-def test_boards_that_obey_somebody_else_are_told_of_as_such(
-    tmp_path: Path, controller: int
+@rigged
+async def test_boards_that_obey_somebody_else_are_told_of_as_such(
+    rig: Rig, controller: int
 ) -> None:
     """A controller that was there first, or a copy of this one: the boards do not answer us."""
-
-    async def script(rig: Rig) -> None:
-        await counting_40(rig)
-        obeyed = rig.nodes[0].obeys
-        assert obeyed is not None
-        first = obeyed.stamp + 20_000
-        for node in rig.nodes:
-            node.obeys = replace(obeyed, controller=controller, stamp=first)
-        speaking = asyncio.create_task(
-            Stranger(rig, controller, collides=False, first=first).speak(0.1)
-        )
-        await rig.fault_seen()
-        assert any("another controller" in alarm for alarm in rig.status.alarms)
-        assert rig.keeper.state is not None and rig.keeper.state.numerals is not None
-        speaking.cancel()
-
-    play(tmp_path, script)
+    await counting_40(rig)
+    obeyed = rig.nodes[0].obeys
+    assert obeyed is not None
+    first = obeyed.stamp + 20_000
+    for node in rig.nodes:
+        node.obeys = replace(obeyed, controller=controller, stamp=first)
+    speaking = asyncio.create_task(
+        Stranger(rig, controller, collides=False, first=first).speak(0.1)
+    )
+    await rig.fault_seen()
+    assert any("another controller" in alarm for alarm in rig.status.alarms)
+    assert rig.keeper.state is not None and rig.keeper.state.numerals is not None
+    speaking.cancel()

@@ -7,7 +7,7 @@ port goes on as if nothing had happened.
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from itertools import pairwise
 from pathlib import Path
 
@@ -16,7 +16,7 @@ import pytest
 from tests.scenarios.faults.judge import Judge, gaps_ms
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
 from tests.shared.pty_time import PtyPort, TellingPort
-from tests.shared.rig import NOTICED_S, Rig, play
+from tests.shared.rig import NOTICED_S, Rig, play, rigged
 from tests.shared.truth import Spell, Truth
 
 ORDERS = (("SNAP", "held"), ("DEAD_BALL", "running"), ("NUMBER_25", "held"), ("READY", "running"))
@@ -40,64 +40,69 @@ async def counting_40(rig: Rig) -> Truth:
     return truth
 
 
-@pytest.mark.parametrize("elsewhere", [False, True], ids=["same device", "another device"])
-@pytest.mark.parametrize("lasts_s", [0.12, 0.25, 0.7, 1.6, 2.3])
-@pytest.mark.parametrize("fault", FAULTS)
-def test_a_short_fault_of_the_boards_port_ends_by_itself(
-    tmp_path: Path, fault: str, lasts_s: float, elsewhere: bool
-) -> None:
-    begun_at = ended_at = 0
-    truth = Truth()
+def never_dark(rig: Rig, since_at: int) -> bool:
+    """True when no board has been dark since then."""
+    return not any("  " in node.faces_between(since_at, rig.clock()) for node in rig.nodes)
+
+
+def all_lit_and_right(rig: Rig, truth: Truth) -> bool:
+    """True when every board reads what is right now."""
+    return rig.read == [truth.reads(rig.clock())] * 2
+
+
+def struck(
+    folder: Path,
+    fault: str,
+    lasts_s: float,
+    elsewhere: bool,
+    after: Callable[[Rig, Truth], Awaitable[None]],
+) -> Judge:
+    """The boards' port is struck while a count runs; gives the judge of what was shown."""
+    judges: list[Judge] = []
 
     async def script(rig: Rig) -> None:
-        nonlocal begun_at, ended_at, truth
         truth = await counting_40(rig)
         begun_at = rig.clock()
         FAULTS[fault](rig, "boards")
         await asyncio.sleep(lasts_s)
         ended_at = rig.clock()
         rig.mend("boards", elsewhere=elsewhere)
+        await after(rig, truth)
+        judges.append(Judge.of(truth, rig.clock(), [Spell(begun_at, ended_at)]))
+        judges[0].boards(rig.boards, begun_at)
+
+    play(folder, script)
+    return judges[0]
+
+
+@pytest.mark.parametrize("elsewhere", [False, True], ids=["same device", "another device"])
+@pytest.mark.parametrize("lasts_s", [0.12, 0.25, 0.7, 1.6, 2.3])
+@pytest.mark.parametrize("fault", FAULTS)
+def test_a_short_fault_of_the_boards_port_ends_by_itself(
+    tmp_path: Path, fault: str, lasts_s: float, elsewhere: bool
+) -> None:
+    async def after(rig: Rig, truth: Truth) -> None:
         await asyncio.sleep(1.5)
-        text = truth.reads(rig.clock())
-        assert rig.read == [text, text], f"not back 1.5 s after: {rig.status.boards_why}"
+        assert all_lit_and_right(rig, truth), f"not back 1.5 s after: {rig.status.boards_why}"
         await asyncio.sleep(2)
 
-    rig = play(tmp_path, script)
-    judge = Judge.of(truth, rig.clock(), [Spell(begun_at, ended_at)])
-    judge.frames(rig.boards.log, begun_at)
+    judge = struck(tmp_path, fault, lasts_s, elsewhere, after)
     assert judge.old_frames <= 2 and judge.oldest_ns <= 300 * MS_NS
-    for node in rig.nodes:
-        judge.lamps(node, begun_at)
 
 
 @pytest.mark.parametrize("fault", FAULTS)
 def test_after_a_long_fault_of_the_boards_port_only_a_relight_lights_them(
     tmp_path: Path, fault: str
 ) -> None:
-    begun_at = ended_at = 0
-    truth = Truth()
-
-    async def script(rig: Rig) -> None:
-        nonlocal begun_at, ended_at, truth
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        FAULTS[fault](rig, "boards")
-        await asyncio.sleep(7)
-        ended_at = rig.clock()
-        rig.mend("boards")
+    async def after(rig: Rig, truth: Truth) -> None:
         await asyncio.sleep(5)
         assert rig.read == ["  ", "  "]
         assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
         assert await rig.hold_boards_key() == "held"
         await asyncio.sleep(0.1)
-        text = truth.reads(rig.clock())
-        assert rig.read == [text, text]
+        assert all_lit_and_right(rig, truth)
 
-    rig = play(tmp_path, script)
-    judge = Judge.of(truth, rig.clock(), [Spell(begun_at, ended_at)])
-    judge.frames(rig.boards.log, begun_at)
-    for node in rig.nodes:
-        judge.lamps(node, begun_at)
+    struck(tmp_path, fault, 7, False, after)
 
 
 def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -> None:
@@ -116,8 +121,7 @@ def test_a_port_that_cannot_tell_and_takes_nothing_is_given_up(tmp_path: Path) -
         judge = Judge.of(truth, rig.clock(), [Spell(begun_at, begun_at + S_NS)])
         judge.frames(rig.boards.log[heard:], begun_at)
         assert judge.old_frames == 0
-        text = truth.reads(rig.clock())
-        assert rig.read == [text, text]
+        assert all_lit_and_right(rig, truth)
 
     play(tmp_path, script, port=PtyPort)
 
@@ -148,40 +152,33 @@ def test_of_a_stall_that_a_port_cannot_tell_a_moment_of_old_numerals_is_left(
 
 @pytest.mark.parametrize("port", [TellingPort, PtyPort])
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
-    tmp_path: Path, fault: str, port: type[TellingPort]
+@rigged
+async def test_a_fault_of_the_receiver_leaves_the_boards_their_pace(
+    rig: Rig, fault: str, port: type[TellingPort]
 ) -> None:
-    async def script(rig: Rig) -> None:
-        truth = await counting_40(rig)
-        begun_at = rig.clock()
-        FAULTS[fault](rig, "receiver")
-        await asyncio.sleep(4)
-        rig.mend("receiver", elsewhere=True)
-        await asyncio.sleep(3)
-        assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
-        judge = Judge.of(truth, rig.clock())
-        judge.frames(rig.boards.log, begun_at)
-        for node in rig.nodes:
-            judge.lamps(node, begun_at)
-            assert node.silences == 0 and "  " not in node.faces_between(begun_at, rig.clock())
-        assert (await rig.keeper.press("SNAP")).result == "held"
-        assert rig.read == ["40", "40"]
-
-    play(tmp_path, script, port=port)
+    truth = await counting_40(rig)
+    begun_at = rig.clock()
+    FAULTS[fault](rig, "receiver")
+    await asyncio.sleep(4)
+    rig.mend("receiver", elsewhere=True)
+    await asyncio.sleep(3)
+    assert max(gaps_ms(rig.boards.log, begun_at, rig.clock())) <= 101
+    Judge.of(truth, rig.clock()).boards(rig.boards, begun_at)
+    assert [node.silences for node in rig.nodes] == [0, 0] and never_dark(rig, begun_at)
+    assert (await rig.keeper.press("SNAP")).result == "held"
+    assert rig.read == ["40", "40"]
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(tmp_path: Path, fault: str) -> None:
-    async def script(rig: Rig) -> None:
-        await counting_40(rig)
-        FAULTS[fault](rig, "boards")
-        begun_at, heard = rig.clock(), len(rig.keeper.heard)
-        for key, told in ORDERS * 2:
-            before_at = rig.clock()
-            assert (await rig.keeper.press(key)).result == told
-            assert rig.clock() - before_at <= 20 * MS_NS
-            await asyncio.sleep(1.1)
-        states = [begun_at, *(at for at, _ in rig.keeper.heard[heard:]), rig.clock()]
-        assert max(b - a for a, b in pairwise(states)) <= 1.01 * S_NS
-
-    play(tmp_path, script)
+@rigged
+async def test_a_fault_of_the_boards_port_leaves_the_handsets_theirs(rig: Rig, fault: str) -> None:
+    await counting_40(rig)
+    FAULTS[fault](rig, "boards")
+    begun_at, heard = rig.clock(), len(rig.keeper.heard)
+    for key, told in ORDERS * 2:
+        before_at = rig.clock()
+        assert (await rig.keeper.press(key)).result == told
+        assert rig.clock() - before_at <= 20 * MS_NS
+        await asyncio.sleep(1.1)
+    states = [begun_at, *(at for at, _ in rig.keeper.heard[heard:]), rig.clock()]
+    assert max(b - a for a, b in pairwise(states)) <= 1.01 * S_NS

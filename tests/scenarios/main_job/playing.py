@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from pathlib import Path
 
+from controller.journal.row import Row
 from controller.rules.events import Order, PlayEnded
 from tests.scenarios.main_job.series import CONSOLE, FIELD_KEYS, NOBODY, Step
 from tests.shared.board_node import Node
 from tests.shared.frames import MS_NS, S_NS
 from tests.shared.handset_end import HandsetEnd
-from tests.shared.rig import Rig
+from tests.shared.rig import Rig, play
 from tests.shared.truth import Face, Truth
 
 GAP_S = 0.3
@@ -132,6 +135,31 @@ class Player:
     def check(self, node: Node, end_at: int) -> list[int]:
         """As :func:`check_board`."""
         return check_board(node, self.truth, end_at)
+
+
+@dataclass(frozen=True, slots=True)
+class Game:
+    """What was played to its end."""
+
+    rig: Rig
+    player: Player
+    stopped_at: int
+    rows: list[Row]
+
+    @classmethod
+    def of(cls, folder: Path, act: Callable[[Player], Awaitable[None]]) -> Game:
+        """Play on an installation in ``folder`` until ``act`` is over, and two seconds more."""
+        played: list[tuple[Player, int]] = []
+
+        async def script(rig: Rig) -> None:
+            player = Player(rig)
+            await act(player)
+            await asyncio.sleep(2)
+            played.append((player, rig.clock()))
+            await rig.end()
+
+        rig = play(folder, script)
+        return cls(rig, *played[0], rig.site.rows())
 
 
 def _typed(line: str) -> PlayEnded:

@@ -8,20 +8,16 @@ from __future__ import annotations
 
 import asyncio
 import statistics
-from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from controller.journal.row import Row
-from tests.scenarios.main_job.playing import SETTLED_NS, Player, face_of
+from tests.scenarios.main_job.playing import SETTLED_NS, Game, Player, face_of
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
-from tests.shared.board_node import Heard
-from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS, State
+from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS
 from tests.shared.installation import CONTROLLER_ID, FIELD, KEEPER
-from tests.shared.rig import Rig, play
+from tests.shared.rig import Rig, rigged
 from tests.shared.truth import Face
 from tests.shared.virtual_time import START_AT
 
@@ -30,42 +26,15 @@ CHANGES = 390
 SHOW_LINE_NS = 15 * BYTE_NS
 
 
-@dataclass(frozen=True, slots=True)
-class Game:
-    """A series that was played to its end."""
-
-    rig: Rig
-    player: Player
-    stopped_at: int
-    rows: list[Row]
-
-    @property
-    def log(self) -> list[Heard]:
-        return self.rig.boards.log
-
-    @property
-    def states(self) -> list[tuple[int, State]]:
-        return self.rig.keeper.heard
-
-
 @pytest.fixture(scope="module")
-def game(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Game]:
+def game(tmp_path_factory: pytest.TempPathFactory) -> Game:
     """The series, played once for all tests that look at its records."""
-    players: list[Player] = []
-    stopped_at = 0
 
-    async def script(rig: Rig) -> None:
-        nonlocal stopped_at
-        player = Player(rig)
-        players.append(player)
+    async def series(player: Player) -> None:
         for step in SERIES:
             await player.play(step)
-        await asyncio.sleep(2)
-        stopped_at = rig.clock()
-        await rig.end()
 
-    rig = play(tmp_path_factory.mktemp("game"), script)
-    yield Game(rig, players[0], stopped_at, rig.site.rows())
+    return Game.of(tmp_path_factory.mktemp("game"), series)
 
 
 def test_every_numeral_on_both_boards_at_every_moment(game: Game) -> None:
@@ -82,29 +51,29 @@ def test_every_numeral_on_both_boards_at_every_moment(game: Game) -> None:
 
 
 def test_boards_and_handsets_are_spoken_to_as_soon_as_their_ports_are_open(game: Game) -> None:
-    assert game.log[0].at - START_AT <= 10 * MS_NS
-    assert game.states[0][0] - START_AT <= 10 * MS_NS
+    assert game.rig.boards.log[0].at - START_AT <= 10 * MS_NS
+    assert game.rig.keeper.heard[0][0] - START_AT <= 10 * MS_NS
 
 
 def test_every_frame_is_ours_whole_and_for_both_boards(game: Game) -> None:
     assert game.rig.boards.bad == 1, "the first byte, which spoils what was on the wire before"
     assert game.rig.boards.refused == []
-    shows = [heard.show for heard in game.log]
+    shows = [heard.show for heard in game.rig.boards.log]
     assert {show.controller for show in shows} == {CONTROLLER_ID}
     assert {show.mask for show in shows} == {0b11}
     assert {show.brightness for show in shows} == {15}
 
 
 def test_stamps_rise_and_follow_the_clock(game: Game) -> None:
-    stamps = [heard.show.stamp for heard in game.log]
+    stamps = [heard.show.stamp for heard in game.rig.boards.log]
     steps = [(new - old) % 65536 for old, new in pairwise(stamps)]
     assert all(0 < step <= 12 for step in steps)  # 100 ms, and at most 20 ms for an answer
-    ticks = (game.log[-1].at - game.log[0].at) // (10 * MS_NS)
+    ticks = (game.rig.boards.log[-1].at - game.rig.boards.log[0].at) // (10 * MS_NS)
     assert abs(sum(steps) - ticks) <= 3
 
 
 def test_ten_frames_a_second_and_each_change_once_more_after_25_ms(game: Game) -> None:
-    log = [heard for heard in game.log if heard.at <= game.stopped_at]
+    log = [heard for heard in game.rig.boards.log if heard.at <= game.stopped_at]
     gaps = [new.at - old.at for old, new in pairwise(log)]
     assert max(gaps) <= 121 * MS_NS
     assert len(log) >= 10 * (log[-1].at - log[0].at) // S_NS
@@ -126,29 +95,29 @@ def test_ten_frames_a_second_and_each_change_once_more_after_25_ms(game: Game) -
 
 
 def test_each_board_is_asked_about_once_a_second_in_turn(game: Game) -> None:
-    asked = [heard for heard in game.log if heard.show.ask]
+    asked = [heard for heard in game.rig.boards.log if heard.show.ask]
     assert {heard.show.ask for heard in asked} == {1, 2}
     for node in (1, 2):
         instants = [heard.at for heard in asked if heard.show.ask == node]
         gaps = [new - old for old, new in pairwise(instants)]
         assert min(gaps) >= 900 * MS_NS and max(gaps) <= 1_520 * MS_NS
     assert len(game.rig.boards.answered_at) == len(asked)  # and nobody spoke into an answer
-    following = {heard.at: later.at for heard, later in pairwise(game.log)}
+    following = {heard.at: later.at for heard, later in pairwise(game.rig.boards.log)}
     for heard, answered_at in zip(asked, game.rig.boards.answered_at, strict=True):
         assert following[heard.at] >= answered_at
 
 
 def test_the_handsets_are_told_the_state_as_it_is(game: Game) -> None:
     assert game.rig.keeper.refused == [] and game.rig.air.bad == 0
-    states = [state for _, state in game.states]
+    states = [state for _, state in game.rig.keeper.heard]
     assert {state.session for state in states} == {1}
     beats = [state.beat for state in states]
     assert beats == list(range(beats[0], beats[0] + len(beats)))
-    instants = [at for at, _ in game.states]
+    instants = [at for at, _ in game.rig.keeper.heard]
     assert max(new - old for old, new in pairwise(instants)) <= 1_020 * MS_NS
     spells = iter(game.player.truth.readings(game.stopped_at))
     begin_at, until_at, text = next(spells)
-    for at, state in game.states:
+    for at, state in game.rig.keeper.heard:
         sent_at = at - 29 * 260_417  # before the line
         if not begin_at <= sent_at <= game.stopped_at - MS_NS:
             continue
@@ -183,7 +152,7 @@ def test_the_journal_tells_the_series(game: Game) -> None:
 
 
 def test_the_last_word_to_the_boards_is_dark(game: Game) -> None:
-    assert [heard.show.numerals for heard in game.log[-4:]] == [DARK_NUMERALS] * 4
+    assert [heard.show.numerals for heard in game.rig.boards.log[-4:]] == [DARK_NUMERALS] * 4
     assert game.rig.read == ["  ", "  "]
 
 
@@ -192,17 +161,12 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
 
     Long waits are cut short, except for those in which a count runs out.
     """
-    players: list[Player] = []
     undone: list[str] = []
-    stopped_at = 0
 
-    async def script(rig: Rig) -> None:
-        nonlocal stopped_at
-        player = Player(rig)
-        players.append(player)
+    async def series(player: Player) -> None:
         for step in SERIES:
             await asyncio.sleep(step.after_s if step.who == NOBODY else min(step.after_s, 8.0))
-            before, phase = player.truth.face(rig.clock()), player.phase
+            before, phase = player.truth.face(player.rig.clock()), player.phase
             await player.again(step)
             if step.changes:
                 await asyncio.sleep(0.7)
@@ -210,37 +174,33 @@ def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
                 undone.append(step.does)
                 await asyncio.sleep(1.1)
                 await player.again(step)
-        await asyncio.sleep(1)
-        stopped_at = rig.clock()
 
-    rig = play(tmp_path, script)
-    for node in rig.nodes:
-        assert len(players[0].check(node, stopped_at)) > CHANGES // 2
+    game = Game.of(tmp_path, series)
+    for node in game.rig.nodes:
+        assert len(game.player.check(node, game.stopped_at)) > CHANGES // 2
     assert len(undone) == sum(step.changes for step in SERIES)
-    assert {done.handset for done in players[0].done} == {0, KEEPER, FIELD}
+    assert {done.handset for done in game.player.done} == {0, KEEPER, FIELD}
     assert CONSOLE in {step.who for step in SERIES if step.changes}
 
 
-def test_undo_reaches_through_the_snap_to_a_count_that_went_on(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        player = Player(rig)
-        faces: list[Face] = []
-        for key, shows in [
-            ("NUMBER_25", "25"),
-            ("READY", "25 runs"),
-            ("SNAP", "40"),
-            ("DEAD_BALL", "40 runs"),
-        ]:
-            before, at, _ = await player.press(KEEPER, key)
-            faces.append(before)
-            assert player.truth.face(at) == face_of(shows, at, before)
-            await asyncio.sleep(2.4)
-        for before in reversed(faces):
-            _, at, _ = await player.press(KEEPER, "UNDO")
-            assert player.truth.face(at) == before
-            await asyncio.sleep(1.7)
-        assert (await player.press(KEEPER, "UNDO"))[2] == "refused"
-        for node in rig.nodes:
-            assert len(player.check(node, rig.clock())) > 10
-
-    play(tmp_path, script)
+@rigged
+async def test_undo_reaches_through_the_snap_to_a_count_that_went_on(rig: Rig) -> None:
+    player = Player(rig)
+    faces: list[Face] = []
+    for key, shows in [
+        ("NUMBER_25", "25"),
+        ("READY", "25 runs"),
+        ("SNAP", "40"),
+        ("DEAD_BALL", "40 runs"),
+    ]:
+        before, at, _ = await player.press(KEEPER, key)
+        faces.append(before)
+        assert player.truth.face(at) == face_of(shows, at, before)
+        await asyncio.sleep(2.4)
+    for before in reversed(faces):
+        _, at, _ = await player.press(KEEPER, "UNDO")
+        assert player.truth.face(at) == before
+        await asyncio.sleep(1.7)
+    assert (await player.press(KEEPER, "UNDO"))[2] == "refused"
+    for node in rig.nodes:
+        assert len(player.check(node, rig.clock())) > 10

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.shared.frames import KEY_BITS, MS_NS, S_NS, Press, make_press
 from tests.shared.installation import FIELD, KEEPER, UPLINKS
-from tests.shared.rig import Rig, play
+from tests.shared.rig import Rig, play, rigged
 
 READY_BITS = KEY_BITS["READY"]
 
@@ -18,37 +18,37 @@ def forged(rig: Rig, key: bytes, session: int = 1) -> bytes:
     return make_press(Press(KEEPER, 999, READY_BITS, 0, state.beat), key, session)
 
 
-def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await rig.held_25()
-        counter = rig.keeper.counter
-        for _ in range(6):
-            heard = len(rig.keeper.heard)
-            rig.keeper.replay(forged(rig, bytes(range(1, 17))))
-            await asyncio.sleep(0.05)
-            assert all(state.counter == counter for _, state in rig.keeper.heard[heard:])
-        await asyncio.sleep(2)
-        assert rig.read == ["25", "25"]
-        assert any("forged" in alarm for alarm in rig.status.alarms)
+@rigged
+async def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(rig: Rig) -> None:
+    await rig.held_25()
+    counter = rig.keeper.counter
+    for _ in range(6):
+        heard = len(rig.keeper.heard)
+        rig.keeper.replay(forged(rig, bytes(range(1, 17))))
+        await asyncio.sleep(0.05)
+        assert all(state.counter == counter for _, state in rig.keeper.heard[heard:])
+    await asyncio.sleep(2)
+    assert rig.read == ["25", "25"]
+    assert any("forged" in alarm for alarm in rig.status.alarms)
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     rejected = [(row.event, row.handset) for row in rows if row.kind == "rejected"]
     assert rejected == [("bad tag", KEEPER)] * 6
 
 
-def test_a_frame_played_back_moves_nothing(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await rig.held_25()
-        await rig.keeper.press("READY")
-        await asyncio.sleep(0.5)
-        await rig.keeper.press("NUMBER_25")
-        rig.keeper.replay(rig.keeper.recorded[-2])  # READY, half a second old
-        rig.keeper.replay(rig.keeper.recorded[-1])  # the last press again: a retry, acknowledged
-        await asyncio.sleep(2)
-        assert rig.read == ["25", "25"]
-        assert rig.keeper.state is not None and rig.keeper.state.phase == "SET"
+@rigged
+async def test_a_frame_played_back_moves_nothing(rig: Rig) -> None:
+    await rig.held_25()
+    await rig.keeper.press("READY")
+    await asyncio.sleep(0.5)
+    await rig.keeper.press("NUMBER_25")
+    rig.keeper.replay(rig.keeper.recorded[-2])  # READY, half a second old
+    rig.keeper.replay(rig.keeper.recorded[-1])  # the last press again: a retry, acknowledged
+    await asyncio.sleep(2)
+    assert rig.read == ["25", "25"]
+    assert rig.keeper.state is not None and rig.keeper.state.phase == "SET"
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     assert [row.event for row in rows if row.kind == "rejected"] == ["counter not above the last"]
     assert len([row for row in rows if row.kind == "press"]) == 3
 
@@ -73,64 +73,62 @@ def test_a_frame_of_an_earlier_run_is_worth_nothing(tmp_path: Path) -> None:
     assert {row.event for row in rows if row.kind == "rejected"} == {"bad tag"}
 
 
-def test_a_press_that_comes_too_late_is_refused(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await rig.held_25()
-        state, keeper = rig.keeper.state, rig.keeper
-        assert state is not None
-        late = Press(KEEPER, keeper.counter + 1, READY_BITS, 101, state.beat)
-        keeper.replay(make_press(late, UPLINKS[KEEPER], 1))
-        await asyncio.sleep(3.2)
-        jammed = Press(KEEPER, keeper.counter + 2, READY_BITS, 0, state.beat)
-        keeper.replay(make_press(jammed, UPLINKS[KEEPER], 1))
-        await asyncio.sleep(0.1)
-        told = {(s.counter, s.result) for _, s in keeper.heard if s.result == "not heard"}
-        assert told == {(keeper.counter + 1, "not heard"), (keeper.counter + 2, "not heard")}
-        assert rig.read == ["25", "25"]
+@rigged
+async def test_a_press_that_comes_too_late_is_refused(rig: Rig) -> None:
+    await rig.held_25()
+    state, keeper = rig.keeper.state, rig.keeper
+    assert state is not None
+    late = Press(KEEPER, keeper.counter + 1, READY_BITS, 101, state.beat)
+    keeper.replay(make_press(late, UPLINKS[KEEPER], 1))
+    await asyncio.sleep(3.2)
+    jammed = Press(KEEPER, keeper.counter + 2, READY_BITS, 0, state.beat)
+    keeper.replay(make_press(jammed, UPLINKS[KEEPER], 1))
+    await asyncio.sleep(0.1)
+    told = {(s.counter, s.result) for _, s in keeper.heard if s.result == "not heard"}
+    assert told == {(keeper.counter + 1, "not heard"), (keeper.counter + 2, "not heard")}
+    assert rig.read == ["25", "25"]
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     assert [row.event for row in rows if row.kind == "rejected"] == ["too late", "beat too old"]
 
 
-def test_a_lost_acknowledgement_costs_a_retry_and_no_second_event(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        await rig.held_25()
-        rig.keeper.deaf = True
-        press = asyncio.create_task(rig.keeper.press("DEAD_BALL"))
-        await asyncio.sleep(0.06)
-        rig.keeper.deaf = False
-        assert (await press).result == "running"
-        await asyncio.sleep(1)
-        assert rig.read == ["39", "39"]
-
-    rig = play(tmp_path, script)
-    assert len([row for row in rig.site.rows() if row.kind == "press"]) == 2
+@rigged
+async def test_a_lost_acknowledgement_costs_a_retry_and_no_second_event(rig: Rig) -> None:
+    await rig.held_25()
+    rig.keeper.deaf = True
+    press = asyncio.create_task(rig.keeper.press("DEAD_BALL"))
+    await asyncio.sleep(0.06)
+    rig.keeper.deaf = False
+    assert (await press).result == "running"
+    await asyncio.sleep(1)
+    assert rig.read == ["39", "39"]
+    assert len([row for row in await rig.rows() if row.kind == "press"]) == 2
     assert len(rig.keeper.recorded) > rig.keeper.counter  # there was a retry
 
 
-def test_handsets_silent_for_30_s_are_told_of_and_the_boards_go_off_after_the_count(
-    tmp_path: Path,
+@rigged
+async def test_handsets_silent_for_30_s_are_told_of_and_the_boards_go_off_after_the_count(
+    rig: Rig,
 ) -> None:
-    async def script(rig: Rig) -> None:
-        pressed = await rig.keeper.press("DEAD_BALL")
-        rig.switch_off(1)
-        rig.switch_off(2)
-        await asyncio.sleep(28)
-        assert not rig.status.alarms
-        await asyncio.sleep(3)
-        assert "handset 1: not heard" in "; ".join(rig.status.alarms)
-        assert rig.read == [" 9", " 9"]  # 31 s into the 40: still true, so it goes on
-        await asyncio.sleep(10)
-        assert rig.read == ["  ", "  "]
-        zero_at = pressed.at + 40 * S_NS
-        for node in rig.nodes:
-            assert node.read_at(zero_at - 100 * MS_NS) == " 1"
-        assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
-        rig.keeper.counter += 100  # somebody comes back
-        assert await rig.hold_boards_key() == "held"
-        assert rig.read == [" 0", " 0"]
+    pressed = await rig.keeper.press("DEAD_BALL")
+    rig.switch_off(1)
+    rig.switch_off(2)
+    await asyncio.sleep(28)
+    assert not rig.status.alarms
+    await asyncio.sleep(3)
+    assert "handset 1: not heard" in "; ".join(rig.status.alarms)
+    assert rig.read == [" 9", " 9"]  # 31 s into the 40: still true, so it goes on
+    await asyncio.sleep(10)
+    assert rig.read == ["  ", "  "]
+    zero_at = pressed.at + 40 * S_NS
+    for node in rig.nodes:
+        assert node.read_at(zero_at - 100 * MS_NS) == " 1"
+    assert rig.keeper.state is not None and "off" in rig.keeper.state.flags
+    rig.keeper.counter += 100  # somebody comes back
+    assert await rig.hold_boards_key() == "held"
+    assert rig.read == [" 0", " 0"]
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     (off,) = [row for row in rows if row.role == "service"]
     assert off.reason.startswith("no handset heard")
 
@@ -155,19 +153,19 @@ def test_of_two_contradicting_presses_the_field_officials_stands(tmp_path: Path)
     ]
 
 
-def test_the_receiver_is_pulled_and_put_in_again_and_the_boards_go_on(tmp_path: Path) -> None:
-    async def script(rig: Rig) -> None:
-        assert (await rig.keeper.press("DEAD_BALL")).result == "running"
-        rig.unplug("receiver")
-        await asyncio.sleep(5)
-        assert rig.read == ["35", "35"]
-        assert (await rig.keeper.press("SNAP")).result == "not heard"
-        rig.plug("receiver")
-        await asyncio.sleep(2.5)
-        assert (await rig.keeper.press("SNAP")).result == "held"
-        assert rig.read == ["40", "40"]
-        assert [node.silences for node in rig.nodes] == [0, 0]
+@rigged
+async def test_the_receiver_is_pulled_and_put_in_again_and_the_boards_go_on(rig: Rig) -> None:
+    assert (await rig.keeper.press("DEAD_BALL")).result == "running"
+    rig.unplug("receiver")
+    await asyncio.sleep(5)
+    assert rig.read == ["35", "35"]
+    assert (await rig.keeper.press("SNAP")).result == "not heard"
+    rig.plug("receiver")
+    await asyncio.sleep(2.5)
+    assert (await rig.keeper.press("SNAP")).result == "held"
+    assert rig.read == ["40", "40"]
+    assert [node.silences for node in rig.nodes] == [0, 0]
 
-    rows = play(tmp_path, script).site.rows()
+    rows = await rig.rows()
     told = [row.kind for row in rows if row.kind in ("fault", "healed")]
     assert told == ["fault", "fault", "healed"]  # lost, then not there

@@ -9,7 +9,7 @@ from collections import Counter
 from pathlib import Path
 
 from tests.scenarios.simulation.faults import KINDS
-from tests.scenarios.simulation.game import Plan, Played, play
+from tests.scenarios.simulation.game import Game, Plan, play
 from tests.shared.board_node import DARK, ODD
 from tests.shared.frames import S_NS
 from tests.shared.virtual_time import START_AT
@@ -62,12 +62,13 @@ def again(plan: Plan) -> str:
     )
 
 
-def in_a_line(played: Played) -> str:
+def in_a_line(played: Game) -> str:
     """A game in short."""
     verdict = played.verdict
     return (
-        f"seed {played.plan.seed}: {played.played_s / 60:.0f} min, {played.presses} orders, "
-        f"{played.frames} frames, {played.faults} faults, "
+        f"seed {played.plan.seed}: {(played.end_at - START_AT) / 60 / S_NS:.0f} min, "
+        f"{played.truth.accepted} orders, {len(played.pair.log)} frames, "
+        f"{len(played.struck)} faults, "
         f"wrong {sum(verdict.wrong_s.values()):.1f} s, dark {sum(verdict.dark_s.values()):.0f} s, "
         f"{len(verdict.problems)} problems"
     )
@@ -84,10 +85,10 @@ class Sums:
         self._dark: Counter[str] = Counter()
         self._longest: Counter[str] = Counter()
 
-    def add(self, played: Played) -> None:
+    def add(self, played: Game) -> None:
         """Another game."""
         self.games += 1
-        self.kinds |= played.kinds
+        self.kinds.update(played.struck)
         self._wrong.update(played.verdict.wrong_s)
         self._dark.update(played.verdict.dark_s)
         for what, lasts_ns in played.verdict.longest.items():
@@ -107,9 +108,9 @@ class Sums:
         return lines
 
 
-def timeline(played: Played, *, whole: bool) -> list[str]:
+def timeline(played: Game, *, whole: bool) -> list[str]:
     """What happened, in order; around the first problems only, unless ``whole``."""
-    lines = list(played.lines)
+    lines = list(played.schedule.log.lines)
     for node in played.pair.nodes:
         for at, shown, ordered in node.history:
             meant = "" if shown == ordered else f" (meant {NAMES.get(ordered, ordered)})"

@@ -57,7 +57,7 @@ class Faults:
         kinds: Mapping[str, FaultKind] | None = None,
     ) -> None:
         self._schedule, self._computer = targets.schedule, targets.computer
-        self._pair, self._air, self._links = targets.pair, targets.air, targets.links
+        self._pair, self.air, self._links = targets.pair, targets.air, targets.links
         self._rng = rng
         self._every_s = every_s
         self._kinds = KINDS if kinds is None else kinds
@@ -98,34 +98,24 @@ class Faults:
     def _after(self, at: int, wait_ns: int, act: Callable[[int], None]) -> None:
         self._schedule.at(at + wait_ns, act)
 
-    def _node(self) -> Node:
+    def node(self) -> Node:
         return self._rng.choice(self._pair.nodes)
 
-    def _for_a_while(self, thing: object, name: str, value: object, at: int, lasts_ns: int) -> None:
+    def for_a_while(self, thing: object, name: str, value: object, at: int, lasts_ns: int) -> None:
         before = getattr(thing, name)
         setattr(thing, name, value)
         self._after(at, lasts_ns, lambda _: setattr(thing, name, before))
 
     # Boards
 
-    def board_mute(self, name: str, at: int, lasts_ns: int) -> str:
-        node = self._node()
-        self._for_a_while(node, "mute", True, at, lasts_ns)
-        return f"node {node.number}"
-
-    def board_deaf(self, name: str, at: int, lasts_ns: int) -> str:
-        node = self._node()
-        self._for_a_while(node, "plugged", False, at, lasts_ns)
-        return f"node {node.number}"
-
     def board_reset(self, name: str, at: int, lasts_ns: int) -> str:
-        node = self._node()
+        node = self.node()
         node.reset(at)
-        self._for_a_while(node, "plugged", False, at, lasts_ns)
+        self.for_a_while(node, "plugged", False, at, lasts_ns)
         return f"node {node.number}"
 
     def board_lies(self, name: str, at: int, lasts_ns: int) -> str:
-        node = self._node()
+        node = self.node()
         tens, units = (
             1 << self._rng.randrange(7) if self._rng.random() < 0.7 else 0x7F for _ in "tu"
         )
@@ -136,7 +126,7 @@ class Faults:
         return f"node {node.number}, lamps {(tens, units)} always {'on' if on else 'off'}"
 
     def board_flaps(self, name: str, at: int, lasts_ns: int) -> str:
-        node = self._node()
+        node = self.node()
 
         def turn(then: int) -> None:
             node.mute = not node.mute and then < at + lasts_ns
@@ -149,8 +139,8 @@ class Faults:
 
     def line_noise(self, name: str, at: int, lasts_ns: int) -> str:
         loss = self._rng.choice((0.05, 0.3, 0.6))
-        thing: Pair | Node = self._pair if self._rng.random() < 0.5 else self._node()
-        self._for_a_while(thing, "loss", loss, at, lasts_ns)
+        thing: Pair | Node = self._pair if self._rng.random() < 0.5 else self.node()
+        self.for_a_while(thing, "loss", loss, at, lasts_ns)
         return f"{loss:.0%} of the frames, {'both' if thing is self._pair else 'one board'}"
 
     def answer_lost(self, name: str, at: int, lasts_ns: int) -> str:
@@ -171,7 +161,7 @@ class Faults:
     def port_full(self, name: str, at: int, lasts_ns: int) -> str:
         link = self._link(name)
         capacity = self._rng.choice((0, 0, 7))
-        self._for_a_while(link, "capacity", capacity, at, lasts_ns)
+        self.for_a_while(link, "capacity", capacity, at, lasts_ns)
         return f"takes {capacity} bytes"
 
     def port_cut(self, name: str, at: int, lasts_ns: int) -> str:
@@ -182,35 +172,29 @@ class Faults:
 
     # The air
 
-    def crew_gone(self, name: str, at: int, lasts_ns: int) -> str:
-        self._for_a_while(self._air, "loss", 1.0, at, lasts_ns)
-        return "nobody is heard"
+    def _replay(self, newest: int, at: int) -> None:
+        self._schedule.log.say(at, f"replayed: {self.air.replay(at, newest)}")
 
-    def late_presses(self, name: str, at: int, lasts_ns: int) -> str:
-        self._for_a_while(self._air, "late", 0.4, at, lasts_ns)
-        return "by up to 2.5 s"
-
-    def doubled_presses(self, name: str, at: int, lasts_ns: int) -> str:
-        self._for_a_while(self._air, "doubled", 0.5, at, lasts_ns)
-        return "half of them"
+    def _forge(self, at: int) -> None:
+        self._schedule.log.say(at, f"forged: {self.air.forge(at)}")
 
     def poor_radio(self, name: str, at: int, lasts_ns: int) -> str:
         loss = self._rng.uniform(0.1, 0.6)
-        self._for_a_while(self._air, "loss", loss, at, lasts_ns)
-        self._for_a_while(self._air, "deafness", loss, at, lasts_ns)
+        self.for_a_while(self.air, "loss", loss, at, lasts_ns)
+        self.for_a_while(self.air, "deafness", loss, at, lasts_ns)
         return f"{loss:.0%} lost"
 
     def jammed(self, name: str, at: int, lasts_ns: int) -> str:
-        self._for_a_while(self._air, "loss", 1.0, at, lasts_ns)
+        self.for_a_while(self.air, "loss", 1.0, at, lasts_ns)
         for _ in range(self._rng.randrange(5)):  # and what was jammed is played, then or soon after
-            self._after(at, self._rng.randrange(lasts_ns + 3 * S_NS), self._replay_a_new_one)
+            self._after(at, self._rng.randrange(lasts_ns + 3 * S_NS), partial(self._replay, 6))
         return "all presses lost"
 
     def forged_presses(self, name: str, at: int, lasts_ns: int) -> str:
         return self._now_and_then(self._forge, (1, 3, 30), at, lasts_ns)
 
     def replayed_presses(self, name: str, at: int, lasts_ns: int) -> str:
-        return self._now_and_then(self._replay_any, (1, 3, 10), at, lasts_ns)
+        return self._now_and_then(partial(self._replay, 1000), (1, 3, 10), at, lasts_ns)
 
     def _now_and_then(
         self, act: Callable[[int], None], counts: tuple[int, ...], at: int, lasts_ns: int
@@ -219,15 +203,6 @@ class Faults:
         for _ in range(count):
             self._after(at, self._rng.randrange(lasts_ns), act)
         return f"{count}"
-
-    def _forge(self, at: int) -> None:
-        self._schedule.log.say(at, f"forged: {self._air.forge(at)}")
-
-    def _replay_any(self, at: int) -> None:
-        self._schedule.log.say(at, f"replayed: {self._air.replay(at, newest=1000)}")
-
-    def _replay_a_new_one(self, at: int) -> None:
-        self._schedule.log.say(at, f"replayed: {self._air.replay(at, newest=6)}")
 
     # The computer
 
@@ -275,11 +250,32 @@ class Faults:
         return "up to 0.9 s late"
 
 
+def of_a_board(name: str, value: object) -> Act:
+    """An attribute of one node is another for a while."""
+
+    def act(faults: Faults, _: str, at: int, lasts_ns: int) -> str:
+        node = faults.node()
+        faults.for_a_while(node, name, value, at, lasts_ns)
+        return f"node {node.number}"
+
+    return act
+
+
+def of_the_air(name: str, share: float) -> Act:
+    """A share of what is on the air suffers for a while."""
+
+    def act(faults: Faults, _: str, at: int, lasts_ns: int) -> str:
+        faults.for_a_while(faults.air, name, share, at, lasts_ns)
+        return f"{name} of {share:.0%}"
+
+    return act
+
+
 PORT_BACK_S = 2.2 + 3.2
 """The longest pause before a port is tried again, and the time in which boards come back."""
 KINDS: Mapping[str, FaultKind] = {
-    "board mute": FaultKind(Faults.board_mute, 5, 0.5, 8.0, 3.2),
-    "board deaf": FaultKind(Faults.board_deaf, 5, 0.5, 8.0, 3.2, stale=True),
+    "board mute": FaultKind(of_a_board("mute", True), 5, 0.5, 8.0, 3.2),
+    "board deaf": FaultKind(of_a_board("plugged", False), 5, 0.5, 8.0, 3.2, stale=True),
     "board reset": FaultKind(Faults.board_reset, 5, 0.0, 0.4, 0.7, stale=True),
     "board lies": FaultKind(Faults.board_lies, 4, 0.5, 12.0, 3.2, stale=True),
     "board flaps": FaultKind(Faults.board_flaps, 3, 15.0, 45.0, 3.2),
@@ -292,9 +288,9 @@ KINDS: Mapping[str, FaultKind] = {
     "receiver stalled": FaultKind(Faults.port_stalled, 4, 0.1, 3.0),
     "poor radio": FaultKind(Faults.poor_radio, 6, 5.0, 40.0),
     "jammed": FaultKind(Faults.jammed, 4, 0.5, 20.0),
-    "crew gone": FaultKind(Faults.crew_gone, 0.7, 70.0, 100.0),
-    "late presses": FaultKind(Faults.late_presses, 5, 10.0, 40.0),
-    "doubled presses": FaultKind(Faults.doubled_presses, 5, 10.0, 40.0),
+    "crew gone": FaultKind(of_the_air("loss", 1.0), 0.7, 70.0, 100.0),
+    "late presses": FaultKind(of_the_air("late", 0.4), 5, 10.0, 40.0),
+    "doubled presses": FaultKind(of_the_air("doubled", 0.5), 5, 10.0, 40.0),
     "forged presses": FaultKind(Faults.forged_presses, 5, 1.0, 10.0),
     "replayed presses": FaultKind(Faults.replayed_presses, 6, 1.0, 20.0),
     "killed": FaultKind(Faults.killed, 8, 0.3, 2.5, 0.3, stale=True),

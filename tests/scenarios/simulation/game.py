@@ -27,7 +27,7 @@ from tests.scenarios.simulation.process import KillPoint
 from tests.scenarios.simulation.schedule import Schedule
 from tests.scenarios.simulation.truth import Arrival, InstallationTruth, Sent
 from tests.shared.board_node import Node
-from tests.shared.frames import MS_NS, S_NS
+from tests.shared.frames import MS_NS
 from tests.shared.installation import FIELD, KEEPER
 from tests.shared.virtual_time import START_AT, VirtualClock, VirtualTimeLoop
 
@@ -47,32 +47,15 @@ class Plan:
     kinds: Mapping[str, FaultKind] | None = None
 
 
-@dataclass(frozen=True)
-class Played:
-    """What is left of a game. ``presses`` counts all orders; ``kinds`` the classes of faults."""
-
-    plan: Plan
-    verdict: Verdict
-    lines: list[tuple[int, str]]
-    played_s: float
-    presses: int
-    faults: int
-    kinds: set[str]
-    pair: Pair
-    truth: InstallationTruth
-
-    @property
-    def frames(self) -> int:
-        return len(self.pair.log)
-
-
 class Game:
-    """Everything of one game, put together."""
+    """Everything of one game, put together; ``verdict`` when it is over."""
+
+    verdict: Verdict
 
     def __init__(self, plan: Plan, folder: Path, clock: VirtualClock) -> None:
         draw = random.Random(plan.seed)
         streams = [random.Random(draw.random()) for _ in range(6)]
-        self._plan, self._clock = plan, clock
+        self.plan, self._clock = plan, clock
         self.schedule = schedule = Schedule(clock)
         now = clock()
         keys = Keys(
@@ -105,7 +88,7 @@ class Game:
         """The whole game, to its orderly end."""
         running = asyncio.create_task(self.computer.run())
         now = self._clock()
-        self.crew.begin(self._plan.plays, now)
+        self.crew.begin(self.plan.plays, now)
         self.faults.begin(now)
         over = asyncio.create_task(self.crew.over.wait())
         await asyncio.wait({over, running}, return_when=asyncio.FIRST_COMPLETED)
@@ -114,31 +97,26 @@ class Game:
         self.end_at = self._clock()
         self.computer.close()
         await running
+        self._judge()
 
-    def judged(self) -> Played:
-        """The verdict over all of it."""
-        schedule, truth, pair, computer = self.schedule, self.truth, self.pair, self.computer
+    @property
+    def struck(self) -> list[str]:
+        """The class of every fault that struck."""
+        return [kind for kind in self.schedule.log.struck if kind != "start"]
+
+    def _judge(self) -> None:
+        truth, pair, computer = self.truth, self.pair, self.computer
         truth.draw(self.end_at)
         for node in pair.nodes:
             node.settle(self._clock())
-        spans = schedule.log.spans
-        verdict = LampsJudge(truth, pair, spans, computer.starts, self.end_at).judge()
-        verdict.problems += DarknessJudge(computer, truth, pair, spans).problems()
-        verdict.problems += self.lies
-        verdict.problems += [(self.end_at, f"the service ended by {e!r}") for e in computer.bugs]
-        verdict.problems += journal_problems(computer.config.journal, truth)
-        struck = [kind for kind in schedule.log.struck if kind != "start"]
-        return Played(
-            self._plan,
-            verdict,
-            schedule.log.lines,
-            (self.end_at - START_AT) / S_NS,
-            truth.accepted,
-            len(struck),
-            set(struck),
-            pair,
-            truth,
-        )
+        spans = self.schedule.log.spans
+        self.verdict = LampsJudge(truth, pair, spans, computer.starts, self.end_at).judge()
+        self.verdict.problems += [
+            *DarknessJudge(computer, truth, pair, spans).problems(),
+            *self.lies,
+            *((self.end_at, f"the service ended by {error!r}") for error in computer.bugs),
+            *journal_problems(computer.config.journal, truth),
+        ]
 
     def _lateness(self) -> int:
         late_ns = self.faults.lateness()
@@ -189,14 +167,14 @@ class Game:
             self.truth.restore(saved)
 
 
-def play(plan: Plan, folder: Path) -> Played:
+def play(plan: Plan, folder: Path) -> Game:
     """Play one game in ``folder``, which is made for it, and judge it."""
     clock = VirtualClock(START_AT)
 
-    async def main() -> Played:
+    async def main() -> Game:
         game = Game(plan, folder, clock)
         await game.play()
-        return game.judged()
+        return game
 
     with asyncio.Runner(loop_factory=lambda: VirtualTimeLoop(clock)) as runner:
         return runner.run(main())

@@ -138,9 +138,7 @@ class LampsJudge:
         for from_at, to_at in spells(one.history, other.history, differ, self._end_at):
             cause = self._cause(from_at, to_at, 200 * MS_NS, stale=True)
             lasts_ns = to_at - from_at
-            self.verdict.longest[f"differ, {cause}"] = max(
-                self.verdict.longest[f"differ, {cause}"], lasts_ns
-            )
+            self._lengthen("differ", cause, lasts_ns)
             since_at = max((at for at in self._starts if from_at < at < to_at), default=from_at)
             if to_at - since_at > self._may_differ_ns(cause, since_at, to_at):
                 self._problem(from_at, f"the boards differ for {lasts_ns / S_NS:.3f} s ({cause})")
@@ -182,6 +180,9 @@ class LampsJudge:
 
     def _count(self, sums: dict[str, float], what: str, cause: str, lasts_ns: int) -> None:
         sums[cause] += lasts_ns / S_NS
+        self._lengthen(what, cause, lasts_ns)
+
+    def _lengthen(self, what: str, cause: str, lasts_ns: int) -> None:
         key = f"{what}, {cause}"
         self.verdict.longest[key] = max(self.verdict.longest[key], lasts_ns)
 
@@ -358,11 +359,11 @@ class DarknessJudge:
 
     def _may_darken(self, at: int) -> bool:
         """A fault that darkens boards is there, or was until a moment ago."""
-        for span in self._spans:
-            settles_s = KINDS.get(span.kind, WATCHDOG).settles_s
-            if settles_s and span.from_at <= at <= span.to_at + int((settles_s + 0.5) * S_NS):
-                return True
-        return False
+        return any(
+            span.from_at <= at <= span.to_at + int((_kind(span).settles_s + 0.5) * S_NS)
+            for span in self._spans
+            if _kind(span).settles_s
+        )
 
 
 def _hides(kind: str) -> bool:

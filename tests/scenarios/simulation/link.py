@@ -66,10 +66,9 @@ class Link:
 
     def to_service(self, data: bytes) -> bool:
         """Bytes from the far end; False when nobody reads."""
-        listener = self._listener
-        if listener is None or self.process is None or not self.process.alive:
+        if self._listener is None or self.process is None or not self.process.alive:
             return False
-        listener.bytes_received(data, self.process.clock())
+        self._listener.bytes_received(data, self.process.clock())
         return True
 
     # As the port of one process sees it

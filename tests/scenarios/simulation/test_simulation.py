@@ -11,7 +11,7 @@ import pytest
 from tests.scenarios.simulation.__main__ import Sums, again, timeline
 from tests.scenarios.simulation.bugs import BUGS, Bug
 from tests.scenarios.simulation.faults import KINDS
-from tests.scenarios.simulation.game import Plan, Played, play
+from tests.scenarios.simulation.game import Game, Plan, play
 from tests.scenarios.simulation.judge import LampsJudge
 from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.schedule import Span
@@ -24,12 +24,12 @@ SHORT, USUAL, WHOLE = 20, 50, 160
 """Plays: about ten minutes, 25 minutes, and a whole game without its long breaks."""
 
 
-def played(seeds: Iterable[int], folder: Path, plays: int) -> Iterator[Played]:
+def played(seeds: Iterable[int], folder: Path, plays: int) -> Iterator[Game]:
     for seed in seeds:
         yield play(Plan(seed, plays), folder / str(seed))
 
 
-def explained(game: Played) -> str:
+def explained(game: Game) -> str:
     """What went wrong, and how to see it again."""
     return "\n".join([again(game.plan), *timeline(game, whole=False)])
 
@@ -37,14 +37,14 @@ def explained(game: Played) -> str:
 def test_ten_minutes_with_faults(tmp_path: Path) -> None:
     (game,) = played([1], tmp_path, SHORT)
     assert not game.verdict.problems, explained(game)
-    assert game.presses > SHORT
-    assert game.faults > 3
+    assert game.truth.accepted > SHORT
+    assert len(game.struck) > 3
 
 
 def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
     first, second = (play(Plan(7, 5), tmp_path / name) for name in ("first", "second"))
     assert timeline(first, whole=True) == timeline(second, whole=True)
-    assert first.frames == second.frames
+    assert len(first.pair.log) == len(second.pair.log)
     (other,) = played([8], tmp_path, 5)
     assert timeline(other, whole=True) != timeline(first, whole=True)
 

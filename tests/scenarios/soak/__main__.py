@@ -8,11 +8,9 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from tests.benchmarks.figures import load
-from tests.scenarios.soak import flatness, growth
-from tests.scenarios.soak.day import day
-from tests.scenarios.soak.findings import Finding, broken
-from tests.scenarios.soak.minutes import soak
+from tests.benchmarks.figures import Finding, broken, load
+from tests.scenarios.soak import day
+from tests.scenarios.soak import minutes as real
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -34,7 +32,7 @@ def hours(length: float) -> list[Finding]:
     """The soak in virtual time."""
     print(f"{length:g} hours of virtual time, {load()}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        run = day(Path(folder), length)
+        run = day.day(Path(folder), length)
     for each in run.samples:
         print(
             f"  hour {each.hour:6.2f}: {each.blocks} objects, RSS "
@@ -45,7 +43,7 @@ def hours(length: float) -> list[Finding]:
     print(f"  {run.plays} plays, {run.presses} presses, {run.feeds} feeds of the watchdog")
     print(f"  faults {dict(run.faults)}, {run.relights} relights, rows {dict(run.rows)}")
     print(f"  took {run.real_s:.0f} s, {run.samples[-1].vitals.cpu_s:.0f} s of processor time")
-    found = growth.findings(run)
+    found = day.findings(run)
     print("\n".join(map(str, found)), flush=True)
     return found
 
@@ -54,11 +52,11 @@ def minutes(length: float) -> list[Finding]:
     """The soak in real time."""
     print(f"{length:g} minutes of real time, {load()}", flush=True)
     with tempfile.TemporaryDirectory() as folder:
-        run = soak(Path(folder), length)
-    for name, window in zip(("beginning", "end"), flatness.windows(run), strict=True):
+        run = real.soak(Path(folder), length)
+    for name, window in zip(("beginning", "end"), real.windows(run), strict=True):
         print(f"  {name}: {window}")
     print(f"  {run.presses} presses, {len(run.rows)} rows, {load()}")
-    found = flatness.findings(run)
+    found = real.findings(run)
     print("\n".join(map(str, found)), flush=True)
     return found
 

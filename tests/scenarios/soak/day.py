@@ -14,9 +14,10 @@ from pathlib import Path
 
 from controller.journal.reader import JournalReader
 from drivers.base import Key
+from tests.benchmarks.figures import Finding, at_most, equal
+from tests.benchmarks.vital_signs import SELF, Vitals
 from tests.scenarios.soak.plays import plays
 from tests.scenarios.soak.stadium import HANDSET, Stadium
-from tests.scenarios.soak.vital_signs import SELF, Vitals
 from tests.shared.virtual_time import VirtualClock, VirtualTimeLoop, run
 
 SEED = 2540
@@ -32,6 +33,22 @@ FAULT_EVERY = 20
 """Plays from one fault to the next."""
 QUIET_S = 12.0
 """After a fault until play goes on: everything is well again."""
+
+SETTLED_H = 2.0
+"""Until then what is kept of the latest things has filled: the comparison begins there, in a
+shorter run at its half."""
+OBJECTS = 1_900
+"""A day has 864,000 refreshes, 6,000 presses and 2,250 plays: one object kept of each shows. The
+samples themselves are some 400 objects, and the console keeps the last 512 lines it has cleaned."""
+RESIDENT_KIB = 512
+"""Objects above 512 bytes are no ``OBJECTS``: of one kept of each press it would be 3 MiB."""
+TRACED_KIB = 64
+"""In the last hour, traced since an hour before: of one object kept of each of its 36,000 refreshes
+it would be a MiB."""
+HANDLES = 3
+"""Timers by which two quiet moments may differ."""
+LINES_A_FAULT = 6
+"""Silent, dark, port lost, still lost, one board back, all well."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +177,8 @@ def day(folder: Path, hours: float) -> Day:
         async with stadium.running():
             await asyncio.sleep(2)
             await Keeper(stadium, found, hours).play()
-        found.told, found.feeds = stadium.told.states, stadium.told.feeds
+        found.feeds = stadium.told["WATCHDOG=1"]
+        found.told = stadium.told.total() - found.feeds
         found.printed = len(stadium.printed_path.read_text().splitlines())
         with JournalReader(stadium.journal_path) as journal:
             found.problem = journal.verify().problem
@@ -170,3 +188,49 @@ def day(folder: Path, hours: float) -> Day:
     tracemalloc.stop()
     found.real_s = time.monotonic() - began_s
     return found
+
+
+# What must be flat
+
+
+def settled(run: Day) -> Sample:
+    """The sample at which the comparison begins."""
+    from_h = min(SETTLED_H, run.samples[-1].hour / 2)
+    return next(each for each in run.samples if each.hour >= from_h)
+
+
+def findings(run: Day) -> list[Finding]:
+    """Everything that must be flat, and that nothing was lost."""
+    begun, last = settled(run), run.samples[-1]
+    untraced = [each for each in run.samples if not each.traced][-1]  # tracing has its own memory
+    traced = [each.traced for each in run.samples if each.traced]
+    handles = [each.handles for each in run.samples]
+    faults = run.faults.total()
+    pressed = run.presses + 2 * run.relights
+    since = f"since hour {begun.hour:.1f}"
+    resident = untraced.vitals.resident_kib - begun.vitals.resident_kib
+    held = []
+    if traced:  # the first one is where it began, the second is an hour later
+        grown_kib = (traced[-1] - traced[1]) / 1024
+        held.append(at_most("traced memory grown in the last hour", grown_kib, TRACED_KIB, " KiB"))
+    return [
+        *held,
+        at_most(f"objects grown {since}", last.blocks - begun.blocks, OBJECTS),
+        at_most(f"memory grown {since}", resident, RESIDENT_KIB, " KiB"),
+        equal("open descriptors", *_same([each.vitals.descriptors for each in run.samples])),
+        equal("threads", *_same([each.vitals.threads for each in run.samples])),
+        equal("asyncio tasks", *_same([each.tasks for each in run.samples])),
+        at_most("asyncio timers, most to least", max(handles) - min(handles), HANDLES),
+        equal("snapshot's bytes", *_same([each.snapshot_bytes for each in run.samples])),
+        equal("presses in the journal", run.rows["press"], pressed),
+        equal("presses that changed nothing", run.rows["no change"], run.relights),
+        equal("presses refused or rejected", run.rows["refused"] + run.rows["rejected"], 0),
+        equal("journal's chain", run.problem, ""),
+        at_most("lines printed", run.printed, LINES_A_FAULT * faults),
+        at_most("states told to the service manager", run.told, LINES_A_FAULT * faults + 2),
+    ]
+
+
+def _same(values: list[int]) -> tuple[str, str]:
+    """All values there were, and the first of them, which must be the only one."""
+    return ", ".join(map(str, sorted(set(values)))), str(values[0])

@@ -5,8 +5,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+from collections import Counter
 from collections.abc import AsyncIterator
-from dataclasses import dataclass, field
 from pathlib import Path
 from unittest.mock import patch
 
@@ -28,33 +28,6 @@ PATIENCE_S = 2.0
 HANDSET = 1
 
 
-@dataclass(slots=True)
-class Told:
-    """What the service manager was told, in counts."""
-
-    feeds: int = 0
-    states: int = 0
-
-    def tell(self, words: str) -> None:
-        if words == "WATCHDOG=1":
-            self.feeds += 1
-        else:
-            self.states += 1
-
-
-@dataclass(slots=True)
-class Lines:
-    """The near ends of the lines, in the order in which they were made."""
-
-    made: list[MemoryPort] = field(default_factory=list)
-
-    def pair(self, clock: VirtualClock, names: tuple[str, str]) -> tuple[MemoryPort, MemoryPort]:
-        """Make a line and keep its near end."""
-        near, far = memory_pair(clock, names=names)
-        self.made.append(near)
-        return near, far
-
-
 class Stadium:
     """One service that runs. ``air`` carries the keeper's handset, ``nodes`` are the boards,
     ``pair`` and ``receiver`` their lines."""
@@ -64,7 +37,8 @@ class Stadium:
         self.journal_path = folder / "state" / "journal.sqlite3"
         self.snapshot_path = folder / "run" / "snapshot"
         self.printed_path = folder / "printed"
-        self.told = Told()
+        self.told = Counter[str]()
+        """What the service manager was told, in counts."""
         rules = load_rule_set("nfhs")
         self._continuity = Recovery(
             folder / "run",
@@ -77,12 +51,18 @@ class Stadium:
         self._continuity.begin()
         self._console = self._quiet_console()
         assembler = Assembler(clock, rules, Settings(), self._continuity)
-        lines = Lines()
-        with patch("drivers.port.memory_port.memory_pair", lines.pair):
+        near_ends: list[MemoryPort] = []
+
+        def line(clock: VirtualClock, names: tuple[str, str]) -> tuple[MemoryPort, MemoryPort]:
+            ends = memory_pair(clock, names=names)
+            near_ends.append(ends[0])
+            return ends
+
+        with patch("drivers.port.memory_port.memory_pair", line):
             assembler.console("keeper", self._console, None)
             assembler.boards(SIMULATED_BOARDS)
             assembler.handsets(SIMULATED_HANDSETS)
-        self.pair, self.receiver = lines.made
+        self.pair, self.receiver = near_ends
         self.journal = Journal(
             self.journal_path,
             software=SOFTWARE,
@@ -107,7 +87,7 @@ class Stadium:
         self._console.attach(self.service, None)
         for pair in self._assembly.pairs:
             pair.open()
-        watchdog = Watchdog(self.service, self.told.tell, PATIENCE_S)
+        watchdog = Watchdog(self.service, lambda words: self.told.update([words]), PATIENCE_S)
         beside = [self._on_the_air(), self._console.run(), watchdog.run()]
         async with asyncio.TaskGroup() as group:
             tasks = [group.create_task(each) for each in beside]

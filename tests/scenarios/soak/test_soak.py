@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import random
 from itertools import pairwise
-from mmap import MAP_ANONYMOUS, MAP_PRIVATE, PAGESIZE, mmap
 from pathlib import Path
 
 import pytest
@@ -12,14 +11,13 @@ import pytest
 from controller.journal.row import Row
 from controller.service.display import Display
 from drivers.base import Key
-from tests.benchmarks.rig import MS, S
-from tests.scenarios.soak import flatness, growth
-from tests.scenarios.soak.day import Day, day
-from tests.scenarios.soak.findings import at_most, broken, equal
-from tests.scenarios.soak.flatness import Due, Lateness, dues, silences
-from tests.scenarios.soak.minutes import Minutes, soak
+from tests.benchmarks.figures import broken
+from tests.benchmarks.lateness import Due
+from tests.benchmarks.rig import S
+from tests.scenarios.soak import minutes
+from tests.scenarios.soak.day import day, findings
+from tests.scenarios.soak.minutes import dues, silences, soak
 from tests.scenarios.soak.plays import plays
-from tests.scenarios.soak.vital_signs import SELF, Vitals
 
 
 def press(at: int, event: str, after: str, ruling_s: int | None = None) -> Row:
@@ -68,12 +66,6 @@ def test_nothing_is_due_while_a_fault_keeps_the_boards_dark() -> None:
     assert [due.numerals for due in dues([*rows, dark[0]])] == [39]
 
 
-def test_lateness_is_that_of_the_first_such_numeral_and_a_missing_one_is_counted() -> None:
-    seen = [(40, 0), (39, S + 2 * MS), (38, 2 * S + 3 * MS), (39, 4 * S)]
-    found = Lateness.of([Due(39, S), Due(38, 2 * S), Due(37, 3 * S)], seen)
-    assert (found.late_ms, found.missed) == ([2.0, 3.0], 1)
-
-
 def test_a_silence_is_explained_by_a_late_answer_only() -> None:
     silent = "north: silent"
     late = [fault(n, silent, detail=f"answers that came too late: {n}") for n in range(1, 4)]
@@ -81,30 +73,10 @@ def test_a_silence_is_explained_by_a_late_answer_only() -> None:
     assert silences([fault(n, silent) for n in range(4)]) == (4, 3)
 
 
-def test_what_grew_is_named() -> None:
-    found = [at_most("memory", 2.0, 2.0), at_most("objects", 2.5, 2.0), equal("threads", 2, 2)]
-    (line,) = broken(found)
-    assert "objects" in line and "2.50" in line and "BROKEN" in line
-
-
-def test_vital_signs_are_those_of_the_process(tmp_path: Path) -> None:
-    before = Vitals.of(SELF, 1)
-    fresh = mmap(-1, 8 << 20, MAP_PRIVATE | MAP_ANONYMOUS)  # new to the process
-    with (tmp_path / "file").open("w"), fresh as held:
-        for page in range(0, len(held), PAGESIZE):
-            held[page] = 1
-        during = Vitals.of(SELF, 2)
-    assert during.descriptors == before.descriptors + 1
-    assert during.anonymous_kib - before.anonymous_kib >= 7 << 10
-    assert during.threads == before.threads
-    assert during.cpu_s >= before.cpu_s and during.switches >= before.switches
-    assert before.resident_kib >= before.anonymous_kib > 1 << 10
-
-
 @pytest.mark.full
 def test_an_hour_of_plays_leaves_nothing_behind(tmp_path: Path) -> None:
     found = day(tmp_path, 1.0)
-    assert broken(growth.findings(found)) == []
+    assert broken(findings(found)) == []
     assert found.plays > 70 and found.faults.total() >= 3
 
 
@@ -120,7 +92,7 @@ def test_what_is_kept_of_every_refresh_is_found(
         put_up(display, numerals, now)
 
     monkeypatch.setattr(Display, "put_up", leaking)
-    lines = broken(growth.findings(day(tmp_path, 0.5)))
+    lines = broken(findings(day(tmp_path, 0.5)))
     assert any("objects grown" in line for line in lines), lines
 
 
@@ -128,20 +100,20 @@ def test_what_is_kept_of_every_refresh_is_found(
 @pytest.mark.full
 def test_half_a_minute_on_ptys_ends_as_it_began(tmp_path: Path) -> None:
     found = soak(tmp_path, 0.5)
-    assert broken(flatness.findings(found)) == []
+    assert broken(minutes.findings(found)) == []
     assert found.presses > 2
 
 
 @pytest.mark.long
 def test_a_day_of_plays_leaves_nothing_behind(tmp_path: Path) -> None:
-    found: Day = day(tmp_path, 24.0)
-    assert broken(growth.findings(found)) == []
+    found = day(tmp_path, 24.0)
+    assert broken(findings(found)) == []
     assert found.plays > 2000 and found.faults.total() > 80
     assert found.feeds > 24 * 7000
 
 
 @pytest.mark.long
 def test_twenty_minutes_on_ptys_end_as_they_began(tmp_path: Path) -> None:
-    found: Minutes = soak(tmp_path, 20.0)
-    assert broken(flatness.findings(found)) == []
+    found = soak(tmp_path, 20.0)
+    assert broken(minutes.findings(found)) == []
     assert found.presses > 150
