@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import functools
-import itertools
 import operator
-import random
 
 import pytest
 from hypothesis import given
@@ -171,37 +169,3 @@ def test_encode_show_names_the_bad_field(field: str, show: Show) -> None:
 def test_encode_status_names_the_bad_field(field: str, status: NodeStatus) -> None:
     with pytest.raises(FrameError, match=field):
         messages.encode_status(status)
-
-
-def obeyed(wire: bytes) -> list[Show]:
-    """What a node on the line makes of ``wire``."""
-    shows = []
-    for body in framing.Deframer().feed(wire + b"\0"):
-        try:
-            shows.append(messages.decode_show(body))
-        except FrameError:
-            continue
-    return shows
-
-
-@pytest.mark.parametrize("vector", vectors("show"), ids=str)
-def test_every_error_of_one_or_two_bits_is_refused(vector: Vector) -> None:
-    """All of them, those that make or break a delimiter included."""
-    wire, length = int.from_bytes(vector.wire, "big"), len(vector.wire)
-    assert obeyed(vector.wire) == [show_of(vector)]
-    bits = [1 << bit for bit in range(8 * length)]
-    for damage in itertools.chain(bits, (a | b for a, b in itertools.combinations(bits, 2))):
-        got = obeyed((wire ^ damage).to_bytes(length, "big"))
-        assert got == [], f"damage {damage:X} is obeyed as {got}"
-
-
-@pytest.mark.parametrize("vector", vectors("show"), ids=str)
-def test_bursts_of_up_to_16_bits_are_refused(vector: Vector) -> None:
-    """A seeded sample of every length of burst."""
-    wire, length = int.from_bytes(vector.wire, "big"), len(vector.wire)
-    dice = random.Random(16)
-    for burst_length in [*range(3, 17)] * 250:
-        burst = 1 << burst_length - 1 | dice.getrandbits(burst_length - 2) << 1 | 1
-        damage = burst << dice.randrange(8 * length - burst_length + 1)
-        got = obeyed((wire ^ damage).to_bytes(length, "big"))
-        assert got == [], f"damage {damage:X} is obeyed as {got}"

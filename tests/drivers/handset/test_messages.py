@@ -14,7 +14,6 @@ from drivers import framing
 from drivers.base import Answer, Edge, FrameError, Key, PhaseCode
 from drivers.handset import messages
 from drivers.handset.messages import PressFrame, StateFlag, StateFrame
-from tests.shared import blake2s
 from tests.shared.protocol_page import Vector, refused, vectors
 
 UP = bytes(range(16))
@@ -119,24 +118,6 @@ def test_state_byte_by_byte_as_the_table_of_the_page() -> None:
     body = body_of(messages.encode_state(frame, DOWN))
     assert body[:16].hex(" ") == "22 01 02 03 04 05 06 02 28 0f a0 11 07 08 09 02"
     assert body[16:] == hashlib.blake2s(body[:16], key=DOWN, digest_size=8).digest()
-
-
-def test_blake2s_of_abc() -> None:
-    """RFC 7693, appendix B."""
-    assert hashlib.blake2s(b"abc").hexdigest() == blake2s.ABC
-
-
-def test_blake2s_with_and_without_key() -> None:
-    """RFC 7693, appendix E: one digest over 48 digests, half of them keyed, one with 16 bytes."""
-
-    grand = hashlib.blake2s()
-    for size in (16, 20, 28, 32):
-        for length in (0, 3, 64, 65, 255, 1024):
-            data, key = blake2s.sequence(length, length), blake2s.sequence(size, size)
-            grand.update(hashlib.blake2s(data, digest_size=size).digest())
-            grand.update(hashlib.blake2s(data, key=key, digest_size=size).digest())
-    expected = "6a411f08ce25adcdfb02aba641451cec53c598b24f4fc787fbdc88797f4c1dfe"
-    assert grand.hexdigest() == expected
 
 
 @pytest.mark.parametrize("vector", refused("press"), ids=str)
