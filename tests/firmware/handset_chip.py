@@ -19,6 +19,8 @@ MOTOR, LAMP, WRIST_LAMP, RADIO_ON = ("B", 1), ("B", 5), ("B", 3), ("B", 2)
 BATTERY_CHANNEL = 5
 MEMORY = 512
 """Bytes of EEPROM that the tests fill; the handset uses 272."""
+MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
+"""The marks of a count of 40: seconds left, and the lengths on and off in ms."""
 KEY_PINS: dict[str, Pin] = {
     "DEAD_BALL": ("C", 0),
     "READY": ("C", 1),

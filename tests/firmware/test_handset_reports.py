@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 
 import pytest
 
 from drivers.base import Answer
 from drivers.handset.messages import StateFlag
 from tests.firmware import handset_pc
-from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving
+from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving, start_pairing
 from tests.shared.frames import HELD_BIT, KEY_BITS, framed, tag
 from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc
 
 NOT_HEARD = 6
-
-
-@pytest.fixture
-def handset() -> Iterator[HandsetOnPC]:
-    with serving() as handset:
-        yield handset
 
 
 @pytest.fixture
@@ -318,8 +311,7 @@ def test_a_handset_without_keys_says_so_and_sends_nothing() -> None:
 
 def test_the_pages_vectors_of_the_pairing_link_are_answered_or_refused() -> None:
     with HandsetOnPC() as handset:
-        handset.start(contacts=handset_pc.PAIRING_KEYS)
-        handset.run(2100)
+        start_pairing(handset)
         for vector in vectors("who"):
             handset.hear(vector.wire)
             handset.run(20)
@@ -343,9 +335,7 @@ def test_who_is_answered_with_the_pages_here(vector: Vector) -> None:
     with HandsetOnPC() as handset:
         if number:
             handset.say(f"memory {handset_pc.paired_memory(number).hex()}")
-        layout, revision = vector.number("layout"), vector.number("revision")
-        handset.start(layout, contacts=handset_pc.PAIRING_KEYS, revision=revision)
-        handset.run(2100)
+        start_pairing(handset, vector.number("layout"), vector.number("revision"))
         handset.hear(framed(b"\x31" + bytes.fromhex(vector.fields["nonce"])))
         assert handset.sent()[-1][1] == vector.wire
 
@@ -357,8 +347,7 @@ HERE_REVISION = 9
 @pytest.mark.parametrize("vector", vectors("keys"), ids=str)
 def test_keys_are_stored_and_proved(vector: Vector) -> None:
     with HandsetOnPC() as handset:
-        handset.start(4, contacts=handset_pc.PAIRING_KEYS)
-        handset.run(2100)
+        start_pairing(handset, 4)
         handset.hear(vector.wire)
         handset.run(20)
         nonce = bytes.fromhex(vector.fields["nonce"])
