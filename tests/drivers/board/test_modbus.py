@@ -22,6 +22,7 @@ from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort
 from tests.controller.fakes import MS
 from tests.drivers.board.test_modbus_frames import frame
+from tests.drivers.running import running
 from tests.shared.virtual_time import START_AT, VirtualClock, virtual, virtual_with
 
 MUTE = RegisterMap(1, 10, "bcd", blank=0xAA)
@@ -110,14 +111,9 @@ async def at_work(clock: VirtualClock, *maps: RegisterMap) -> AsyncIterator[Rig]
     far.open(displays)
     units = [(f"unit {each.unit}", each) for each in maps or (MUTE, ANSWERING)]
     line = ModbusLine("line", near, units, clock, baud=BAUD)
-    task = asyncio.create_task(line.run(reports))
-    await asyncio.sleep(0)
-    try:
+    async with running(line.run(reports)) as task:
         yield Rig(clock, near, displays, line, reports, task)
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-        await asyncio.sleep(1)
+    await asyncio.sleep(1)
 
 
 @virtual_with(at_work)
@@ -234,10 +230,9 @@ async def test_a_lost_port_is_a_fault_at_once_and_it_runs_again(rig: Rig) -> Non
         await rig.task
     rig.near.replug()
     rig.displays.port.open(rig.displays)
-    rig.task = asyncio.create_task(rig.line.run(rig.reports))
-    await asyncio.sleep(0)
-    await rig.show(Face(24), 1000)
-    assert rig.displays.shown(1, 10)[-1] == 0x24
+    async with running(rig.line.run(rig.reports)):
+        await rig.show(Face(24), 1000)
+        assert rig.displays.shown(1, 10)[-1] == 0x24
 
 
 @virtual_with(at_work)
@@ -274,15 +269,12 @@ async def test_against_the_servers_of_pymodbus_on_a_real_line() -> None:
     units = [("plain", MUTE), ("reading", reading)]
     port = FdPort("line", master, clock=boottime)
     line = ModbusLine("line", port, units, boottime, patience_s=5.0)
-    task = asyncio.create_task(line.run(reports))
-    await asyncio.sleep(0)
-    for _ in range(400):
-        line.show(Face(25))
-        await asyncio.sleep(0.02)
-        if both.is_set() and reports.came:
-            break
-    task.cancel()
-    await asyncio.wait({task})
+    async with running(line.run(reports)):
+        for _ in range(400):
+            line.show(Face(25))
+            await asyncio.sleep(0.02)
+            if both.is_set() and reports.came:
+                break
     assert both.is_set()
     assert ("reading", Answered.RIGHT, "25") in reports.words
     assert {(1, 10, 0xAA), (3, 30, 100)} <= set(written), "left dark"
