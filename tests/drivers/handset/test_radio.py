@@ -19,16 +19,9 @@ from drivers.base import (
     Rejection,
 )
 from drivers.framing import Deframer, encode
+from drivers.handset import messages
 from drivers.handset.keys import Keys
-from drivers.handset.messages import (
-    PressFrame,
-    StateFlag,
-    StateFrame,
-    decode_state,
-    encode_press,
-    keys_of,
-    press_tag,
-)
+from drivers.handset.messages import PressFrame, StateFlag, StateFrame, encode_press, keys_of
 from drivers.handset.radio import RadioHandsets
 from tests.drivers.handset.listeners import Listener, bug
 from tests.shared.virtual_time import VirtualClock, virtual, virtual_with
@@ -97,7 +90,7 @@ class Bench:
     @property
     def states(self) -> list[StateFrame]:
         bodies = Deframer().feed(b"".join(self.port.written))
-        return [decode_state(body, DOWN) for body in bodies]
+        return [messages.decode_state(body, DOWN) for body in bodies]
 
     @property
     def acknowledged(self) -> tuple[int, int, Answer]:
@@ -330,7 +323,7 @@ async def test_presence_is_heard_and_not_acknowledged(b: Bench) -> None:
 async def test_keys_that_are_no_report_are_dropped(b: Bench, keys: int) -> None:
     good = Deframer().feed(b.frame(1))[0]
     body = good[:6] + keys.to_bytes(2, "big") + good[8:12]
-    b.receive(encode(body + press_tag(body, SESSION, UP[1])))
+    b.receive(encode(body + messages.press_tag(body, SESSION, UP[1])))
     assert (b.crew.presses, b.crew.reasons) == ([], ["bad keys"])
     assert f"{keys:04X}" in b.crew.rejections[0].detail
     assert b.radio.counters[1] == 1
@@ -417,7 +410,7 @@ async def test_a_full_port_gets_the_newest_state_once_and_whole(b: Bench) -> Non
 @virtual_with(bench)
 async def test_half_a_frame_is_thrown_away_and_sent_again(b: Bench) -> None:
     b.port.room = 11
-    b.radio.tell(CrewState(PhaseCode.SET, 40, None, True, False, False))
+    b.radio.tell(replace(SET_25, numerals=40))
     assert b.port.flushes == 1
     b.port.room = 4096
     await asyncio.sleep(0.01)
