@@ -231,19 +231,17 @@ def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
             assert held.counter == press.counter + 1
 
 
-def test_keys_bounce_and_other_keys_of_the_layout_never_hold() -> None:
-    with serving() as handset:
-        Controller(handset).say()
-        handset.run(1100)
-        since_ms = handset.now_ms
-        for level in (1, 0, 1, 1, 0, 0, 0, 1, *[1] * 50, 0, 1, 0, 0, 1, *[0] * 29, 1, *[0] * 40):
-            handset.say(f"contacts {level}", "run 1")
-        handset.run(700)  # a second press would wait for the first one's end
-        counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
-        assert len(counters) == 1
-        handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever
-        pressed = [press_of(frame) for _, frame in handset.sent(since_ms)]
-        assert {press.keys for press in pressed if press.counter not in counters} <= {0, 1}
+@pytest.mark.usefixtures("controller")
+def test_keys_bounce_and_other_keys_of_the_layout_never_hold(handset: HandsetOnPC) -> None:
+    since_ms = handset.now_ms
+    for level in (1, 0, 1, 1, 0, 0, 0, 1, *[1] * 50, 0, 1, 0, 0, 1, *[0] * 29, 1, *[0] * 40):
+        handset.say(f"contacts {level}", "run 1")
+    handset.run(700)  # a second press would wait for the first one's end
+    counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
+    assert len(counters) == 1
+    handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever
+    pressed = [press_of(frame) for _, frame in handset.sent(since_ms)]
+    assert {press.keys for press in pressed if press.counter not in counters} <= {0, 1}
 
 
 @pytest.mark.parametrize("mode", ["READY", "NUMBER_40 and UNDO", "READY let go", "nothing"])

@@ -10,8 +10,9 @@ import asyncio
 from pathlib import Path
 
 from drivers import framing
-from drivers.base import Answered, BoardReport, Face
+from drivers.base import Answered, Face
 from drivers.board import node, poll_schedule, show_frames, simulated, verification
+from tests.drivers.board.listeners import Reports
 from tests.fuzz import steps
 from tests.fuzz.frames import bodies
 from tests.fuzz.guided import Target
@@ -70,16 +71,6 @@ def check_node(data: bytes, _: Path) -> None:
         board.receive(wire, at)
         model.hear(wire, at)
         assert board.lamps(at) == model.lamps(at)
-
-
-class Reports:
-    """Keeps what a board driver reports."""
-
-    def __init__(self) -> None:
-        self.all: list[BoardReport] = []
-
-    def board_answered(self, report: BoardReport) -> None:
-        self.all.append(report)
 
 
 def asked_in(port: steps.StubPort) -> independent.Show | None:

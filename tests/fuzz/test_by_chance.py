@@ -150,17 +150,6 @@ async def test_press_at_the_receiver(
     assert (crew.presses, crew.heard) == ([], 0)
 
 
-@tiers
-def test_state_at_a_handset(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
-    dice = random.Random(SEED)
-    states = [bodies("state")[1][:16] + dice.randbytes(8) for _ in range(parts(frames))]
-    deframer = Deframer()
-    tally = Tally("STATE at a handset", frames)
-    accepted = sum(len(deframer.feed(piece)) for _, piece, _ in tally.pieces(states))
-    tally.check(accepted, capsys)
-    assert deframer.bad == frames - accepted
-
-
 LENGTHS = (12, 16, 22, 26)
 """SHOW, STATUS, PRESS and STATE with their CRC."""
 

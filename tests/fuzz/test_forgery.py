@@ -20,6 +20,7 @@ from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.fuzz.frames import DOWNLINK, UPLINK
 from tests.fuzz.handset_receivers import Crew, told
 from tests.shared import frames as independent
@@ -114,7 +115,7 @@ async def test_of_a_million_forged_frames_none_is_taken(
 ) -> None:
     receiver = Receiver(clock, baud=None)
     radio, crew = receiver.radio, receiver.crew
-    receiver.far.open(Deaf())
+    receiver.far.open(Ear())
     made, kinds = forgeries(random.Random(1_000_000)), set[str]()
     async with receiver.running():
         for _ in range(0, FORGED, BATCH):
@@ -133,16 +134,6 @@ async def test_of_a_million_forged_frames_none_is_taken(
         receiver.far.write(independent.make_press(press, UPLINK, SESSION))
         await asyncio.sleep(0.05)
         assert len(crew.presses) == 1, "the key itself still opens"
-
-
-class Deaf:
-    """The attacker's end: what the controller says is not needed."""
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        return None
-
-    def port_lost(self, error: Exception) -> None:
-        raise error
 
 
 class Field(Receiver):

@@ -226,20 +226,6 @@ def test_encode_state_names_the_bad_field(field: str, numerals: int, remaining_1
         messages.encode_state(frame, DOWN)
 
 
-@given(
-    st.one_of(st.binary(max_size=30), st.binary(min_size=19, max_size=19).map(b"\x21".__add__)),
-    long_word,
-)
-def test_arbitrary_bytes_are_a_press_or_a_frame_error(body: bytes, session: int) -> None:
-    assert not messages.press_is_authentic(body, session, UP)
-    try:
-        frame = messages.parse_press(body)
-        _ = frame.pressed
-    except FrameError:
-        return
-    assert 1 <= frame.handset <= 254
-
-
 @given(st.binary(max_size=15).map(b"\x22".__add__))
 def test_arbitrary_bytes_under_a_right_tag_are_a_state_or_a_frame_error(start: bytes) -> None:
     body16 = start.ljust(16, b"\0")
@@ -249,9 +235,3 @@ def test_arbitrary_bytes_under_a_right_tag_are_a_state_or_a_frame_error(start: b
     except FrameError:
         return
     assert body_of(messages.encode_state(frame, DOWN)) == body16 + tag
-
-
-@given(st.binary(max_size=30))
-def test_arbitrary_bytes_are_no_state(body: bytes) -> None:
-    with pytest.raises(FrameError):
-        messages.decode_state(body, DOWN)

@@ -16,6 +16,7 @@ from drivers.handset.pairing_messages import (
 )
 from drivers.handset.simulated_pairing import CableEnd, Cut, PairableHandset
 from drivers.port.memory_port import memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
 
 OLD = Paired(7, bytes(range(16)), bytes(range(16, 32)))
@@ -77,29 +78,16 @@ def test_a_proof_with_one_key_only_is_no_proof() -> None:
     assert handset.here(NONCE).proves(half)
 
 
-class Near:
-    """The near end of the cable."""
-
-    def __init__(self) -> None:
-        self.heard = b""
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        self.heard += data
-
-    def port_lost(self, error: PortError) -> None:
-        raise error
-
-
 @virtual
 async def test_behind_a_port_it_answers_until_the_cable_is_out(clock: VirtualClock) -> None:
     port, far = memory_pair(clock)
-    near = Near()
+    near = Ear()
     port.open(near)
     end = CableEnd(far, PairableHandset(paired=OLD))
     end.open()
     port.write(encode_who(NONCE))
     await sleep_until(clock, clock() + 100_000_000)
-    [body] = Deframer().feed(near.heard)
+    [body] = Deframer().feed(b"".join(data for data, _ in near.heard))
     assert decode_here(body).proves(OLD)
     end.port_lost(PortError("nobody is told"))
     end.close()

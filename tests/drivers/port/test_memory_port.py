@@ -4,23 +4,10 @@ import pytest
 
 from drivers.base import PortError
 from drivers.port.memory_port import MemoryPort, memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 BYTE_NS = 10 * 1_000_000_000 // 38400
-
-
-class Ear:
-    """Keeps what a port hears, and when."""
-
-    def __init__(self) -> None:
-        self.heard: list[tuple[bytes, int]] = []
-        self.losses: list[PortError] = []
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        self.heard.append((data, at))
-
-    def port_lost(self, error: PortError) -> None:
-        self.losses.append(error)
 
 
 def opened(
