@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import random
 from typing import Any
 
@@ -12,7 +11,7 @@ from drivers.base import PhaseCode
 from drivers.framing import Deframer
 from drivers.handset.cues import CueClock, CueKind
 from drivers.handset.messages import StateFlag, decode_state
-from tests.firmware.handset_chip import MARKS
+from tests.firmware.handset_chip import MARKS, cues_of
 from tests.firmware.handset_pc import DOWN_KEY, Controller, HandsetOnPC, serving
 
 pytestmark = pytest.mark.needs_gcc
@@ -43,23 +42,8 @@ def controller(handset: HandsetOnPC) -> Controller:
 
 
 def patterns(handset: HandsetOnPC, what: str, since_ms: int = 0) -> list[tuple[int, list[int]]]:
-    """What the thumb felt: when each cue began, and its lengths on and off by turns.
-
-    Cues are at least 0.1 s apart less the millisecond of a step; no pause within one but the
-    0.12 s of two beats is that long.
-    """
-    felt: list[tuple[int, list[int]]] = []
-    edges = [(at, int(level)) for at, level in handset.all_of(what, since_ms)]
-    last_at = -10_000
-    for (at, level), (end, _) in itertools.pairwise(edges):
-        if not level:
-            continue
-        if at - last_at in (50, 120) and felt:
-            felt[-1][1].extend([at - last_at, end - at])
-        else:
-            felt.append((at, [end - at]))
-        last_at = end
-    return felt
+    """What the thumb felt: when each cue began, and its lengths on and off by turns."""
+    return cues_of([(at, int(level)) for at, level in handset.all_of(what, since_ms)], int)
 
 
 def a_game_of_states(seed: int) -> list[tuple[int, dict[str, Any]]]:

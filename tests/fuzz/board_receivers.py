@@ -14,7 +14,7 @@ from drivers.base import Answered, Face
 from drivers.board import node, poll_schedule, show_frames, simulated, verification
 from tests.drivers.board.listeners import Reports
 from tests.fuzz import steps
-from tests.fuzz.frames import bodies
+from tests.fuzz.frames import framed
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
@@ -135,10 +135,6 @@ def is_true_answer(body: bytes, asked: independent.Show) -> bool:
 
 _SHOWS = b"".join(steps.step(steps.TRUE, bytes([40 - i, 14, i % 9, i])) for i in range(1, 5))
 _ASKS = steps.step(steps.ACT, b"\x28") * 12 + steps.step(steps.TRUE, bytes(4))
-_FRAMED = {
-    kind: b"".join(steps.step(steps.FRAMED, body) for body in bodies(kind))
-    for kind in ("show", "status")
-}
 
 TARGETS = (
     Target(
@@ -148,7 +144,7 @@ TARGETS = (
         (
             _SHOWS,
             _SHOWS + steps.step(steps.PAUSE, b"\x05\xdc") + _SHOWS + steps.step(steps.ACT, b""),
-            _FRAMED["show"],
+            framed("show"),
         ),
     ),
     Target(
@@ -158,7 +154,7 @@ TARGETS = (
         (
             _ASKS,
             _ASKS + _ASKS + steps.step(steps.PAUSE, b"\0\x14") + _ASKS,
-            _ASKS + _FRAMED["status"],
+            _ASKS + framed("status"),
         ),
     ),
 )

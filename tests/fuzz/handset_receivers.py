@@ -14,7 +14,7 @@ from drivers.handset import cues, radio
 from drivers.handset import simulated as simulated_handset
 from drivers.handset.keys import Keys
 from tests.fuzz import steps
-from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK, bodies
+from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK, bodies, framed
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
@@ -159,10 +159,6 @@ _PRESS = steps.step(steps.TRUE, bytes([1, 1, 0, 1, 0, 0])) + steps.step(
     steps.TRUE, bytes([2, 5, 0x84, 0, 1, 3])
 )
 _STATES = b"".join(steps.step(steps.TRUE, said[1:16]) for said in bodies("state"))
-_FRAMED = {
-    kind: b"".join(steps.step(steps.FRAMED, body) for body in bodies(kind))
-    for kind in ("press", "state")
-}
 
 TARGETS = (
     Target(
@@ -172,7 +168,7 @@ TARGETS = (
         (
             _TELLS + _PRESS,
             _PRESS,
-            _TELLS + _FRAMED["press"] + steps.step(steps.PAUSE, b"\x0b\xb9") + _PRESS,
+            _TELLS + framed("press") + steps.step(steps.PAUSE, b"\x0b\xb9") + _PRESS,
         ),
     ),
     Target(
@@ -181,7 +177,7 @@ TARGETS = (
         (simulated_handset, cues),
         (
             _STATES + steps.step(steps.ACT, b"\1"),
-            _FRAMED["state"],
+            framed("state"),
             _STATES + steps.step(steps.PAUSE, b"\x13\x88") + _STATES,
         ),
     ),

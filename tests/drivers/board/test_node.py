@@ -68,14 +68,14 @@ class Field:
         return [node.shown(self.clock()).numerals for node in self.nodes]
 
     async def started(self) -> asyncio.Task[None]:
-        """The bus at work, with a port that has just been opened."""
+        """The bus at work, with ports that have just been opened."""
+        self.tape.open()
         task = asyncio.create_task(self.bus.run(self))
         await asyncio.sleep(0)
         return task
 
     @contextlib.asynccontextmanager
     async def driven(self) -> AsyncIterator[Field]:
-        self.tape.open()
         task = await self.started()
         self.bus._spoil = b""  # nothing was ever on this line
         try:
@@ -391,7 +391,6 @@ async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
     clock: VirtualClock,
 ) -> None:
     field = Field(clock)
-    field.tape.open()
     task = await field.started()
     await field.refresh(Face(40), 200 * MS)
     before = len(field.tape.shows)
@@ -416,7 +415,6 @@ async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
 @virtual
 async def test_a_port_that_takes_nothing_is_a_fault_too(clock: VirtualClock) -> None:
     field = Field(clock)
-    field.tape.open()
     task = await field.started()
     field.host.capacity = 0
     began_at = clock()
@@ -572,7 +570,6 @@ async def test_a_question_taken_in_parts_has_its_window_too(field: Field) -> Non
 @virtual
 async def test_a_lost_port_ends_run_and_a_second_run_serves_again(clock: VirtualClock) -> None:
     field = Field(clock)
-    field.tape.open()
     task = await field.started()
     field.bus.show(Face(40))
     field.host.unplug()
@@ -607,7 +604,6 @@ async def test_cancelled_it_darkens_the_boards_twice_even_in_a_reply_window(
 @virtual
 async def test_cancelled_twice_it_is_dark_all_the_same(clock: VirtualClock) -> None:
     field = Field(clock)
-    field.tape.open()
     task = await field.started()
     field.bus.show(Face(25))
     await asyncio.sleep(0.1)

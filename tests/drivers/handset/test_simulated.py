@@ -234,6 +234,13 @@ class Field:
             self.radio.tell(self.state)
             await asyncio.sleep(1)
 
+    async def press(self, key: Key = Key.DEAD_BALL) -> int:
+        """Press a key of the first handset, let half a second pass; the instant of the press."""
+        pressed_at = self.clock()
+        self.air.press(1, key)
+        await asyncio.sleep(0.5)
+        return pressed_at
+
     async def stop(self) -> None:
         for task in self.tasks:
             task.cancel()
@@ -253,9 +260,7 @@ async def field_of(clock: VirtualClock) -> AsyncIterator[Field]:
 @virtual_with(field_of)
 async def test_a_press_goes_there_and_its_cue_comes_back(f: Field) -> None:
     assert {number for number, *_ in f.crew.heard} == {1, 2}
-    pressed_at = f.clock()
-    f.air.press(1, Key.SNAP)
-    await asyncio.sleep(0.5)
+    pressed_at = await f.press(Key.SNAP)
     assert [(p.handset, p.key, p.edge) for p in f.crew.presses] == [(1, Key.SNAP, Edge.DOWN)]
     assert f.crew.presses[0].received_at - pressed_at == 25 * (10 * S // 38400)
     assert [cue.kind for cue in f.one.cues] == [CueKind.RUNNING]
@@ -267,9 +272,7 @@ async def test_a_press_goes_there_and_its_cue_comes_back(f: Field) -> None:
 @virtual_with(field_of)
 async def test_a_lost_first_copy_costs_no_accuracy(f: Field) -> None:
     f.one.lose_sent = 3
-    pressed_at = f.clock()
-    f.air.press(1, Key.DEAD_BALL)
-    await asyncio.sleep(0.5)
+    pressed_at = await f.press()
     (press,) = f.crew.presses
     assert press.received_at - pressed_at > 75 * MS
     assert 0 <= press.edge_at - pressed_at < 17 * MS  # the line, and 10 ms of rounding
@@ -291,9 +294,7 @@ async def test_lost_answers_bring_the_first_result_and_act_once(f: Field) -> Non
 @virtual_with(field_of)
 async def test_a_jammed_handset_says_so_within_a_third_of_a_second(f: Field) -> None:
     f.one.lose_sent = 6
-    pressed_at = f.clock()
-    f.air.press(1, Key.DEAD_BALL)
-    await asyncio.sleep(0.5)
+    pressed_at = await f.press()
     assert f.crew.presses == []
     assert [(c.kind, c.at) for c in f.one.cues] == [(CueKind.NOT_HEARD, pressed_at + 300 * MS)]
 

@@ -7,13 +7,7 @@ import pytest
 from drivers import framing
 from drivers.base import PortError
 from drivers.framing import Deframer
-from drivers.handset.pairing_messages import (
-    KEYS,
-    Paired,
-    decode_here,
-    encode_keys,
-    encode_who,
-)
+from drivers.handset.pairing_messages import KEYS, Paired, decode_here, encode_keys, encode_who
 from drivers.handset.simulated_pairing import CableEnd, Cut, PairableHandset
 from drivers.port.memory_port import memory_pair
 from tests.drivers.port.listeners import Ear
@@ -26,14 +20,8 @@ NONCE = b"12345678"
 
 def test_a_handset_answers_pairing_frames_and_nothing_else() -> None:
     handset = PairableHandset(paired=OLD)
-    other_kinds = (
-        b"\x21" + bytes(19),
-        b"\x22" + bytes(23),
-        b"\x11" + bytes(9),
-        b"\x32" + bytes(27),
-    )
-    for body in other_kinds:
-        assert handset.receive(framing.encode(body)) == b""
+    for kind, length in ((0x21, 19), (0x22, 23), (0x11, 9), (0x32, 27)):
+        assert handset.receive(framing.encode(bytes([kind]) + bytes(length))) == b""
     both_equal = bytes([KEYS]) + bytes(8) + b"\x01" + OLD.uplink * 2
     assert handset.receive(framing.encode(both_equal)) == b""
     assert handset.paired is OLD
