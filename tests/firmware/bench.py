@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ctypes
 from pathlib import Path
-from typing import Protocol
 
 from tests.firmware import board, pc
 from tests.firmware.chip import symbols
@@ -13,38 +12,6 @@ SETTLED_MS = 0.4
 """After a frame: the lamps must be right 0.3 ms after its last byte."""
 ANSWERED_MS = 12.0
 """After a frame that asks, an answer must have ended by then."""
-
-
-class Bench(Protocol):
-    """A node to be led."""
-
-    def hear(self, wire: bytes) -> None:
-        """Let it hear bytes, and the lamps settle."""
-
-    def wait(self, ms: float) -> None:
-        """Let time go by."""
-
-    @property
-    def digits(self) -> tuple[int, int]:
-        """Lamps of tens and units that are lit."""
-
-    @property
-    def answers(self) -> list[bytes]:
-        """All frames that it has sent."""
-
-    @property
-    def refused(self) -> int:
-        """Its count of frame errors."""
-
-    @property
-    def foreign(self) -> int:
-        """Its count of foreign frames."""
-
-    def put(self, **fields: int) -> None:
-        """Bring it into a state: uptime_s, frame_errors, foreign_frames, flags, supply_dv.
-
-        ``upset`` are lamps that the chain gains after each latch, tens in the high byte.
-        """
 
 
 class NodeState(ctypes.LittleEndianStructure):
@@ -129,6 +96,10 @@ class OnChip:
         return int(self.state().foreign_frames)
 
     def put(self, **fields: int) -> None:
+        """Bring it into a state: uptime_s, frame_errors, foreign_frames, flags, supply_dv.
+
+        ``upset`` are lamps that the chain gains after each latch, tens in the high byte.
+        """
         for field, value in fields.items():
             if field == "supply_dv":
                 mv = round(100 * value * board.DIVIDER) + 2  # half a step of the converter
@@ -192,3 +163,7 @@ class OnPC:
         names["supply_dv"] = "supply"
         for field, value in fields.items():
             self._say(f"set {names.get(field, field)} {value}")
+
+
+Bench = OnChip | OnPC
+"""A node to be led: ``hear`` lets the lamps settle, ``answers`` are all frames that it has sent."""

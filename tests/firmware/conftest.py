@@ -10,6 +10,7 @@ import pytest
 
 from tests.firmware import building, pc
 from tests.firmware.bench import Bench, OnChip, OnPC
+from tests.firmware.handset_pc import HandsetOnPC, serving
 
 MakeBench = Callable[..., Bench]
 
@@ -29,6 +30,13 @@ def process() -> Iterator[pc.Process]:
         yield running
         running.communicate()
     assert running.returncode == 0
+
+
+@pytest.fixture
+def handset() -> Iterator[HandsetOnPC]:
+    """A paired handset of twelve keys, on this computer, on for a second."""
+    with serving() as handset:
+        yield handset
 
 
 @pytest.fixture(params=["pc", "chip"])

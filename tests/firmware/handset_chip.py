@@ -6,6 +6,7 @@ The pins are those of ``hardware/firmware/handset/PINS.md``.
 from __future__ import annotations
 
 import random
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import NamedTuple
@@ -19,6 +20,8 @@ MOTOR, LAMP, WRIST_LAMP, RADIO_ON = ("B", 1), ("B", 5), ("B", 3), ("B", 2)
 BATTERY_CHANNEL = 5
 MEMORY = 512
 """Bytes of EEPROM that the tests fill; the handset uses 272."""
+MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
+"""The marks of a count of 40: seconds left, and the lengths on and off in ms."""
 KEY_PINS: dict[str, Pin] = {
     "DEAD_BALL": ("C", 0),
     "READY": ("C", 1),
@@ -138,21 +141,31 @@ class HandsetOnChip:
     def felt(self, pin: Pin = MOTOR, since: int = 0) -> list[tuple[int, list[int]]]:
         """Cues on a pin: the cycle of each one's begin, and its lengths on and off in ms, rounded
         to 10: a tag in the making moves an edge by up to 3 ms."""
-        cues: list[tuple[int, list[int]]] = []
-        edges = [edge for edge in self.edges[pin] if edge[0] >= since]
-        last = -HZ
-        for (start, level), (end, _) in pairwise(edges):
-            if not level:
-                continue
-            pause_ms = _tens(start - last)
-            if cues and pause_ms in (50, 120):
-                cues[-1][1].append(pause_ms)
-            else:
-                cues.append((start, []))
-            cues[-1][1].append(_tens(end - start))
-            last = end
-        return cues
+        return cues_of([edge for edge in self.edges[pin] if edge[0] >= since], _tens)
 
 
 def _tens(cycles: int) -> int:
     return 10 * round(cycles * 100 / HZ)
+
+
+def cues_of(
+    edges: Sequence[tuple[int, int]], ms_of: Callable[[int], int]
+) -> list[tuple[int, list[int]]]:
+    """Where each cue in a pin's edges began, and its lengths on and off by turns, in ms.
+
+    Cues are at least 0.1 s apart less the millisecond of a step; no pause within one but the
+    0.12 s of two beats is that long.
+    """
+    cues: list[tuple[int, list[int]]] = []
+    last = 0
+    for (start, level), (end, _) in pairwise(edges):
+        if not level:
+            continue
+        pause_ms = ms_of(start - last)
+        if cues and pause_ms in (50, 120):
+            cues[-1][1].append(pause_ms)
+        else:
+            cues.append((start, []))
+        cues[-1][1].append(ms_of(end - start))
+        last = end
+    return cues

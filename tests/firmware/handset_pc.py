@@ -137,11 +137,16 @@ def keys_frame(number: int = 1, up_key: bytes = UP_KEY, down_key: bytes = DOWN_K
 
 def pair(handset: HandsetOnPC, number: int = 1, up_key: bytes = UP_KEY) -> None:
     """Pair it by its own pairing mode, and switch it off."""
-    handset.start(contacts=PAIRING_KEYS)
-    handset.run(2100)
-    assert handset.mode == PAIRING
+    start_pairing(handset)
     handset.hear(keys_frame(number, up_key))
     handset.run(20)
+
+
+def start_pairing(handset: HandsetOnPC, keys: int = 12, revision: int = 9) -> None:
+    """Switch it on into its pairing mode."""
+    handset.start(keys, contacts=PAIRING_KEYS, revision=revision)
+    handset.run(2100)
+    assert handset.mode == PAIRING
 
 
 @functools.cache
@@ -153,11 +158,18 @@ def paired_memory(number: int = 1, up_key: bytes = UP_KEY) -> bytes:
 
 
 @contextlib.contextmanager
-def serving(keys: int = 12, number: int = 1, up_key: bytes = UP_KEY) -> Iterator[HandsetOnPC]:
-    """A paired handset that has been on for a second and heard nothing."""
+def remembering(memory: bytes | None = None, keys: int = 12) -> Iterator[HandsetOnPC]:
+    """A handset just switched on with this lasting memory, or as if it had just been paired."""
     with HandsetOnPC() as handset:
-        handset.say(f"memory {paired_memory(number, up_key).hex()}")
+        handset.say(f"memory {(memory or paired_memory()).hex()}")
         handset.start(keys)
+        yield handset
+
+
+@contextlib.contextmanager
+def serving(keys: int = 12) -> Iterator[HandsetOnPC]:
+    """A paired handset that has been on for a second and heard nothing."""
+    with remembering(keys=keys) as handset:
         handset.run(1000)
         assert handset.mode == SERVICE
         yield handset

@@ -29,6 +29,13 @@ def node(image: Path) -> BoardNode:
     return made
 
 
+def asked(node: BoardNode, stamp: int, numerals: int = 40) -> messages.NodeStatus:
+    """What node 1 answers to a SHOW."""
+    node.hear(show(stamp, numerals, ask=1))
+    node.run_ms(12)
+    return last_status(node)
+
+
 def last_status(node: BoardNode) -> messages.NodeStatus:
     return messages.decode_status(opened(node.answers[-1].wire[1:-1]))
 
@@ -83,34 +90,28 @@ def test_dark_at_power_up_and_in_every_reset(image: Path) -> None:
     assert node.blank == [(0, 1)]
     assert node.faces[0].text == "??"
     for stamp, causes in enumerate((EXTERNAL, BROWN_OUT), 1):
-        node.hear(show(stamp, 40, ask=1))
-        node.run_ms(12)
+        asked(node, stamp)
         assert node.text == "40"
         node.chip.reset(causes)
         reset_at = node.chip.cycle
         node.run_ms(100)
         assert node.blank[-1] == (reset_at, 1)
-    node.hear(show(1, 40, ask=1))
-    node.run_ms(12)
-    assert (node.text, last_status(node).flags) == ("40", NodeFlag.BROWN_OUT)
+    assert asked(node, 1).flags == NodeFlag.BROWN_OUT
+    assert node.text == "40"
 
 
 def test_a_chain_that_gives_back_other_lamps_is_told(node: BoardNode) -> None:
-    node.hear(show(1, 25, ask=1))
-    node.run_ms(12)
-    assert last_status(node).segments == (0x5B, 0x6D)
-    assert not last_status(node).flags & NodeFlag.CHAIN_FAULT
+    right = asked(node, 1, 25)
+    assert right.segments == (0x5B, 0x6D)
+    assert not right.flags & NodeFlag.CHAIN_FAULT
     for level, segments in ((0, (0, 0)), (1, (0xFF, 0xFF))):
         node.registers.stuck = level
-        node.hear(show(2 + level, 25, ask=1))
-        node.run_ms(12)
-        assert last_status(node).segments == segments
-        assert last_status(node).flags & NodeFlag.CHAIN_FAULT
+        wrong = asked(node, 2 + level, 25)
+        assert wrong.segments == segments
+        assert wrong.flags & NodeFlag.CHAIN_FAULT
     node.registers.stuck = None
-    for stamp in (8, 9):
-        node.hear(show(stamp, 25, ask=1))
-        node.run_ms(12)
-    assert not last_status(node).flags & NodeFlag.CHAIN_FAULT
+    asked(node, 8, 25)
+    assert not asked(node, 9, 25).flags & NodeFlag.CHAIN_FAULT
 
 
 # Times
@@ -188,18 +189,14 @@ def test_supply_uptime_and_counts(image: Path) -> None:
 def test_supply_in_tenths_of_a_volt(image: Path, volts: float, supply_dv: int) -> None:
     node = BoardNode(image, supply_v=volts)
     node.run_ms(5)
-    node.hear(show(1, 40, ask=1))
-    node.run_ms(12)
-    assert abs(last_status(node).supply_dv - supply_dv) <= 1
+    assert abs(asked(node, 1).supply_dv - supply_dv) <= 1
 
 
 # Watchdog
 
 
-def test_a_loop_that_hangs_is_reset_and_the_lamps_are_dark(image: Path) -> None:
+def test_a_loop_that_hangs_is_reset_and_the_lamps_are_dark(image: Path, node: BoardNode) -> None:
     """The program is made to jump on the spot where it takes a byte; interrupts stay on."""
-    node = BoardNode(image)
-    node.run_ms(5)
     node.hear(show(1, 40))
     node.run_ms(1)
     assert node.text == "40"
@@ -213,11 +210,9 @@ def test_a_loop_that_hangs_is_reset_and_the_lamps_are_dark(image: Path) -> None:
     assert node.blank[-1] == (node.resets[-1], 1)
 
 
-def test_the_watchdog_is_not_fed_when_time_stands_still(image: Path) -> None:
+def test_the_watchdog_is_not_fed_when_time_stands_still(node: BoardNode) -> None:
     """Without ticks the silence could not be seen: bytes alone keep nothing alive."""
     timsk2 = 0x70
-    node = BoardNode(image)
-    node.run_ms(5)
     node.chip.write(timsk2, b"\0")
     for stamp in range(1, 60):
         node.hear(show(stamp, 40))
@@ -225,9 +220,7 @@ def test_the_watchdog_is_not_fed_when_time_stands_still(image: Path) -> None:
             break
     assert len(node.resets) == 2
     node.run_ms(5)
-    node.hear(show(1, 25, ask=1))
-    node.run_ms(12)
-    assert last_status(node).flags == NodeFlag.WATCHDOG
+    assert asked(node, 1, 25).flags == NodeFlag.WATCHDOG
     assert node.text == "25"
 
 

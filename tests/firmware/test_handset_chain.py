@@ -9,13 +9,13 @@ from typing import cast
 import pytest
 
 from tests.firmware.handset_air import ChipAir, ChipHandset
+from tests.firmware.handset_chip import MARKS
 from tests.shared import far_ends
 from tests.shared.frames import MS_NS, S_NS
 from tests.shared.rig import Rig, play
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
-MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
 SEEN_MS = 60
 """From the first edge to the numerals: 15 ms in the handset, the last byte's 0.3, the service,
 4 ms of SHOW, and at most 20 where an answer of a board is awaited."""

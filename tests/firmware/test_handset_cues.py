@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import random
 from typing import Any
 
@@ -12,6 +11,7 @@ from drivers.base import PhaseCode
 from drivers.framing import Deframer
 from drivers.handset.cues import CueClock, CueKind
 from drivers.handset.messages import StateFlag, decode_state
+from tests.firmware.handset_chip import MARKS, cues_of
 from tests.firmware.handset_pc import DOWN_KEY, Controller, HandsetOnPC, serving
 
 pytestmark = pytest.mark.needs_gcc
@@ -36,24 +36,14 @@ CUES = {
 LIT = StateFlag.BOARDS_LIT
 
 
-def patterns(handset: HandsetOnPC, what: str, since_ms: int = 0) -> list[tuple[int, list[int]]]:
-    """What the thumb felt: when each cue began, and its lengths on and off by turns.
+@pytest.fixture
+def controller(handset: HandsetOnPC) -> Controller:
+    return Controller(handset)
 
-    Cues are at least 0.1 s apart less the millisecond of a step; no pause within one but the
-    0.12 s of two beats is that long.
-    """
-    felt: list[tuple[int, list[int]]] = []
-    edges = [(at, int(level)) for at, level in handset.all_of(what, since_ms)]
-    last_at = -10_000
-    for (at, level), (end, _) in itertools.pairwise(edges):
-        if not level:
-            continue
-        if at - last_at in (50, 120) and felt:
-            felt[-1][1].extend([at - last_at, end - at])
-        else:
-            felt.append((at, [end - at]))
-        last_at = end
-    return felt
+
+def patterns(handset: HandsetOnPC, what: str, since_ms: int = 0) -> list[tuple[int, list[int]]]:
+    """What the thumb felt: when each cue began, and its lengths on and off by turns."""
+    return cues_of([(at, int(level)) for at, level in handset.all_of(what, since_ms)], int)
 
 
 def a_game_of_states(seed: int) -> list[tuple[int, dict[str, Any]]]:
@@ -114,54 +104,50 @@ def test_cues_of_many_games_come_when_the_simulated_handset_has_them() -> None:
     assert same_cues_as_the_simulated_handset(range(100, 160)) == {7, 8, 9, 10, 11}
 
 
-def test_a_count_of_40_is_felt_as_the_table_has_it_on_motor_and_lamp() -> None:
-    with serving() as handset:
-        controller = Controller(handset)
-        controller.say(flags=LIT)
+def test_a_count_of_40_is_felt_as_the_table_has_it_on_motor_and_lamp(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    controller.say(flags=LIT)
+    handset.run(1000)
+    controller.say(phase=PhaseCode.RUNNING, remaining_10ms=4000, flags=LIT | StateFlag.MARK_25)
+    began_ms = handset.now_ms
+    zero_ms = began_ms + 40_000 - FLIGHT_MS
+    while handset.now_ms < zero_ms + 900:
         handset.run(1000)
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=4000, flags=LIT | StateFlag.MARK_25)
-        began_ms = handset.now_ms
-        zero_ms = began_ms + 40_000 - FLIGHT_MS
-        while handset.now_ms < zero_ms + 900:
-            handset.run(1000)
-            left = zero_ms + FLIGHT_MS - handset.now_ms - 7
-            phase = PhaseCode.RUNNING if left > 0 else PhaseCode.EXPIRED
-            controller.say(
-                phase=phase,
-                remaining_10ms=max(0, -(-left // 10)),
-                flags=LIT | StateFlag.MARK_25,
-            )
-        handset.run(1000)
-        felt = patterns(handset, "move", began_ms)
-        wanted = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1))]
-        wanted.append((0, [800]))
-        assert [lengths for _, lengths in felt] == [lengths for _, lengths in wanted]
-        for (at_ms, _), (seconds, _) in zip(felt, wanted, strict=True):
-            assert abs(at_ms - (zero_ms - 1000 * seconds)) <= 20, seconds
-        assert patterns(handset, "light", began_ms) == felt
+        left = zero_ms + FLIGHT_MS - handset.now_ms - 7
+        phase = PhaseCode.RUNNING if left > 0 else PhaseCode.EXPIRED
+        controller.say(
+            phase=phase,
+            remaining_10ms=max(0, -(-left // 10)),
+            flags=LIT | StateFlag.MARK_25,
+        )
+    handset.run(1000)
+    felt = patterns(handset, "move", began_ms)
+    assert [lengths for _, lengths in felt] == [lengths for _, lengths in MARKS]
+    for (at_ms, _), (seconds, _) in zip(felt, MARKS, strict=True):
+        assert abs(at_ms - (zero_ms - 1000 * seconds)) <= 20, seconds
+    assert patterns(handset, "light", began_ms) == felt
 
 
-def test_a_lost_link_ends_the_cues_and_the_lamp_says_so_until_a_good_state() -> None:
-    with serving() as handset:
-        controller = Controller(handset)
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1150, flags=LIT)
-        lost_ms = handset.now_ms + 3000
-        handset.run(15_000)
-        assert [at for at, _ in handset.cues()] == [
-            lost_ms - 3000 + 1500 - FLIGHT_MS
-        ]  # only 10 left
-        assert not handset.linked
-        flashes = patterns(handset, "light", lost_ms - 50)
-        assert len(flashes) >= 22 and all(lengths == [100] for _, lengths in flashes[1:])
-        forged = bytearray(controller.wire())
-        forged[-3] ^= 1
-        handset.hear(bytes(forged))
-        assert not handset.linked
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=520, flags=LIT)
-        assert handset.linked
-        since_ms = handset.now_ms
-        handset.run(300)
-        assert [kind for _, kind in handset.cues(since_ms)] == [9]
+def test_a_lost_link_ends_the_cues_and_the_lamp_says_so_until_a_good_state(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1150, flags=LIT)
+    lost_ms = handset.now_ms + 3000
+    handset.run(15_000)
+    assert [at for at, _ in handset.cues()] == [lost_ms - 3000 + 1500 - FLIGHT_MS]  # only 10 left
+    assert not handset.linked
+    flashes = patterns(handset, "light", lost_ms - 50)
+    assert len(flashes) >= 22 and all(lengths == [100] for _, lengths in flashes[1:])
+    forged = bytearray(controller.wire())
+    forged[-3] ^= 1
+    handset.hear(bytes(forged))
+    assert not handset.linked
+    controller.say(phase=PhaseCode.RUNNING, remaining_10ms=520, flags=LIT)
+    assert handset.linked
+    since_ms = handset.now_ms
+    handset.run(300)
+    assert [kind for _, kind in handset.cues(since_ms)] == [9]
 
 
 def test_zero_cuts_a_result_off_and_the_result_is_felt_again_behind_it() -> None:
@@ -190,34 +176,34 @@ def test_a_mark_that_meets_a_result_is_left_out_and_never_cuts_it_to_another() -
         assert all(each in ([600], [50]) for each in lengths), lengths
 
 
-def test_boards_off_flutters_every_5_s_until_a_key_and_again_when_newly_set() -> None:
-    with serving() as handset:
-        controller = Controller(handset)
-        begun_ms = handset.now_ms
-        for _ in range(12):
-            controller.say(flags=StateFlag.BOARDS_OFF)
-            handset.run(993)
-        assert [kind for _, kind in handset.cues()] == [11, 11, 11]
-        assert [round((at - begun_ms) / 1000) for at, _ in handset.cues()] == [0, 5, 10]
-        handset.tap("STOP")
-        since_ms = handset.now_ms + 400
-        for _ in range(8):
-            controller.say(flags=StateFlag.BOARDS_OFF)
-            handset.run(993)
-        assert 11 not in [kind for _, kind in handset.cues(since_ms)]
-        controller.say(flags=StateFlag.BOARDS_OFF | StateFlag.FAULT)
-        assert [kind for _, kind in handset.cues(since_ms)] == [11]
+def test_boards_off_flutters_every_5_s_until_a_key_and_again_when_newly_set(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    begun_ms = handset.now_ms
+    for _ in range(12):
+        controller.say(flags=StateFlag.BOARDS_OFF)
+        handset.run(993)
+    assert [kind for _, kind in handset.cues()] == [11, 11, 11]
+    assert [round((at - begun_ms) / 1000) for at, _ in handset.cues()] == [0, 5, 10]
+    handset.tap("STOP")
+    since_ms = handset.now_ms + 400
+    for _ in range(8):
+        controller.say(flags=StateFlag.BOARDS_OFF)
+        handset.run(993)
+    assert 11 not in [kind for _, kind in handset.cues(since_ms)]
+    controller.say(flags=StateFlag.BOARDS_OFF | StateFlag.FAULT)
+    assert [kind for _, kind in handset.cues(since_ms)] == [11]
 
 
 @pytest.mark.parametrize(("moved_ms", "again"), [(490, False), (500, True), (-490, False)])
-def test_half_a_second_makes_another_count(moved_ms: int, again: bool) -> None:
-    with serving() as handset:
-        controller = Controller(handset)
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1030, flags=LIT)
-        heard_ms = handset.now_ms
-        handset.run(393)  # it has passed 10.00 s, and been felt
-        remaining = 1030 - 40 + moved_ms // 10
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=remaining, flags=LIT)
-        assert handset.now_ms - heard_ms == 400
-        handset.run(1000)
-        assert [kind for _, kind in handset.cues()] == [8, 8][: 1 + again]
+def test_half_a_second_makes_another_count(
+    handset: HandsetOnPC, controller: Controller, moved_ms: int, again: bool
+) -> None:
+    controller.say(phase=PhaseCode.RUNNING, remaining_10ms=1030, flags=LIT)
+    heard_ms = handset.now_ms
+    handset.run(393)  # it has passed 10.00 s, and been felt
+    remaining = 1030 - 40 + moved_ms // 10
+    controller.say(phase=PhaseCode.RUNNING, remaining_10ms=remaining, flags=LIT)
+    assert handset.now_ms - heard_ms == 400
+    handset.run(1000)
+    assert [kind for _, kind in handset.cues()] == [8, 8][: 1 + again]

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import subprocess
 from pathlib import Path
 
 import pytest
 
-from tests.firmware.building import HERE, program
+from tests.firmware.building import HERE, program, report
 from tests.firmware.handset_pc import INCLUDES, LOGIC
 
 pytestmark = pytest.mark.needs_clang
@@ -19,21 +18,8 @@ def fuzz(folder: Path, *limits: str) -> str:
     sanitizers = "-fsanitize=fuzzer,address,undefined"
     sources = [HERE / "pc_handset_fuzz.c", *LOGIC]
     made = program("pc-handset-fuzz", sources, [*flags, sanitizers], compiler="clang")
-    done = subprocess.run(
-        [
-            made,
-            "-seed=21",
-            "-max_len=400",
-            "-print_final_stats=1",
-            *limits,
-            f"-artifact_prefix={folder}/",
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert done.returncode == 0, done.stderr[-4000:]
-    return done.stderr
+    options = ("-seed=21", "-max_len=400", "-print_final_stats=1", f"-artifact_prefix={folder}/")
+    return report(made, *options, *limits)
 
 
 @pytest.mark.full

@@ -8,7 +8,7 @@ import pytest
 
 from drivers.framing import Deframer
 from tests.firmware import handset_pc
-from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of
+from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, remembering
 
 pytestmark = [pytest.mark.full, pytest.mark.needs_gcc]
 
@@ -33,9 +33,7 @@ def one_press(handset: HandsetOnPC, session: int, beat: int) -> list[int]:
 @pytest.mark.parametrize("torn", TORN)
 def test_power_gone_while_counter_or_session_are_kept(torn: int) -> None:
     for write in range(1, 30):
-        with HandsetOnPC() as handset:
-            handset.say(f"memory {handset_pc.paired_memory().hex()}")
-            handset.start()
+        with remembering() as handset:
             handset.say(f"cut {write} {torn}", "run 3")
             before = one_press(handset, 5, 0)
             gone = bool(handset.all_of("gone"))
@@ -50,8 +48,7 @@ def test_power_gone_while_counter_or_session_are_kept(torn: int) -> None:
 
 def test_a_counter_is_above_every_one_sent_before_power_went() -> None:
     chance = random.Random(3)
-    with HandsetOnPC() as handset:
-        handset.say(f"memory {handset_pc.paired_memory().hex()}")
+    with remembering() as handset:
         highest = 0
         for life in range(150):
             handset.start()
@@ -71,15 +68,13 @@ def test_a_counter_is_above_every_one_sent_before_power_went() -> None:
 def test_power_gone_while_pairing_leaves_the_old_pairing_or_the_new_one_whole(torn: int) -> None:
     seen = set()
     for write in range(1, 120):
-        with HandsetOnPC() as handset:
-            handset.say(f"memory {handset_pc.paired_memory().hex()}")
-            handset.start()
+        with remembering() as handset:
             handset.run(20)
             Controller(handset, 77).say()
             handset.run(20)
             used, _ = counter_and_session(handset)
-            handset.start(contacts=handset_pc.PAIRING_KEYS)
-            handset.say("run 2100", f"cut {write} {torn}")
+            handset_pc.start_pairing(handset)
+            handset.say(f"cut {write} {torn}")
             handset.hear(handset_pc.keys_frame(2, OTHER_KEY))
             gone = bool(handset.all_of("gone"))
             handset.start()
@@ -104,9 +99,7 @@ def test_power_gone_while_pairing_leaves_the_old_pairing_or_the_new_one_whole(to
 
 
 def test_the_keys_in_force_again_leave_the_counter_alone() -> None:
-    with HandsetOnPC() as handset:
-        handset.say(f"memory {handset_pc.paired_memory().hex()}")
-        handset.start()
+    with remembering() as handset:
         handset.run(50)
         before = handset.ask("dump")
         handset_pc.pair(handset)
@@ -119,8 +112,6 @@ def test_a_memory_whose_counter_is_lost_counts_as_unpaired() -> None:
     half = memory.index(handset_pc.UP_KEY) - 3
     for copy in (48, 64):
         memory[half + copy + 3] ^= 1
-    with HandsetOnPC() as handset:
-        handset.say(f"memory {memory.hex()}")
-        handset.start()
+    with remembering(bytes(memory)) as handset:
         handset.run(10)
         assert handset.mode == handset_pc.UNPAIRED

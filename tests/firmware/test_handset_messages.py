@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import random
+from dataclasses import astuple
 
 import pytest
 
+from tests.drivers.handset.test_messages import state_of
 from tests.firmware.handset_pc import HandsetOnPC
 from tests.shared import blake2s
 from tests.shared.protocol_page import Vector, refused, vectors
@@ -66,26 +68,11 @@ def test_tags_are_those_of_the_standard_library() -> None:
 
 
 STATES = vectors("state")
-RESULTS = ("NONE", "RUNNING", "HELD", "NO_CHANGE", "REFUSED", "ASSUMED", "NOT_HEARD")
-PHASES = ("IDLE", "SET", "RUNNING", "LIVE", "STOPPED", "EXPIRED")
-FLAGS = {"BOARDS_LIT": 1, "BOARDS_OFF": 2, "FAULT": 4, "ASSUMED": 8, "MARK_25": 16}
 
 
 def fields(vector: Vector) -> list[int]:
-    """A STATE's fields as numbers, read from the page's words."""
-    told = vector.fields
-    flags = sum(FLAGS[flag] for flag in told["flags"].split("|") if flag != "0")
-    return [
-        vector.hexadecimal("session"),
-        vector.hexadecimal("beat"),
-        PHASES.index(told["phase"]),
-        255 if told["numerals"] == "none" else vector.number("numerals"),
-        vector.number("remaining_10ms"),
-        flags,
-        vector.number("ack_handset"),
-        vector.hexadecimal("ack_counter"),
-        RESULTS.index(told["ack_result"]),
-    ]
+    """A STATE's fields as numbers."""
+    return [255 if each is None else int(each) for each in astuple(state_of(vector))]
 
 
 def test_every_state_of_the_page_is_read_and_every_refused_frame_refused() -> None:

@@ -17,6 +17,7 @@ from tests.firmware.handset_chip import (
     HZ,
     KEY_PINS,
     LAMP,
+    MARKS,
     MOTOR,
     RADIO_ON,
     WRIST_LAMP,
@@ -167,9 +168,6 @@ def count_of_40(handset: HandsetOnChip, controller: Controller) -> int:
             controller.say(remaining_10ms=-(-int(left_ms) // 10), **running)
     handset.run(zero + 1000 * MS)
     return zero
-
-
-MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
 
 
 @pytest.mark.full

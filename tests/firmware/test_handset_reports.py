@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 
 import pytest
 
 from drivers.base import Answer
 from drivers.handset.messages import StateFlag
 from tests.firmware import handset_pc
-from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving
+from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving, start_pairing
 from tests.shared.frames import HELD_BIT, KEY_BITS, framed, tag
 from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc
 
 NOT_HEARD = 6
-
-
-@pytest.fixture
-def handset() -> Iterator[HandsetOnPC]:
-    with serving() as handset:
-        yield handset
 
 
 @pytest.fixture
@@ -238,19 +231,17 @@ def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
             assert held.counter == press.counter + 1
 
 
-def test_keys_bounce_and_other_keys_of_the_layout_never_hold() -> None:
-    with serving() as handset:
-        Controller(handset).say()
-        handset.run(1100)
-        since_ms = handset.now_ms
-        for level in (1, 0, 1, 1, 0, 0, 0, 1, *[1] * 50, 0, 1, 0, 0, 1, *[0] * 29, 1, *[0] * 40):
-            handset.say(f"contacts {level}", "run 1")
-        handset.run(700)  # a second press would wait for the first one's end
-        counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
-        assert len(counters) == 1
-        handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever
-        pressed = [press_of(frame) for _, frame in handset.sent(since_ms)]
-        assert {press.keys for press in pressed if press.counter not in counters} <= {0, 1}
+@pytest.mark.usefixtures("controller")
+def test_keys_bounce_and_other_keys_of_the_layout_never_hold(handset: HandsetOnPC) -> None:
+    since_ms = handset.now_ms
+    for level in (1, 0, 1, 1, 0, 0, 0, 1, *[1] * 50, 0, 1, 0, 0, 1, *[0] * 29, 1, *[0] * 40):
+        handset.say(f"contacts {level}", "run 1")
+    handset.run(700)  # a second press would wait for the first one's end
+    counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
+    assert len(counters) == 1
+    handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever
+    pressed = [press_of(frame) for _, frame in handset.sent(since_ms)]
+    assert {press.keys for press in pressed if press.counter not in counters} <= {0, 1}
 
 
 @pytest.mark.parametrize("mode", ["READY", "NUMBER_40 and UNDO", "READY let go", "nothing"])
@@ -318,8 +309,7 @@ def test_a_handset_without_keys_says_so_and_sends_nothing() -> None:
 
 def test_the_pages_vectors_of_the_pairing_link_are_answered_or_refused() -> None:
     with HandsetOnPC() as handset:
-        handset.start(contacts=handset_pc.PAIRING_KEYS)
-        handset.run(2100)
+        start_pairing(handset)
         for vector in vectors("who"):
             handset.hear(vector.wire)
             handset.run(20)
@@ -343,9 +333,7 @@ def test_who_is_answered_with_the_pages_here(vector: Vector) -> None:
     with HandsetOnPC() as handset:
         if number:
             handset.say(f"memory {handset_pc.paired_memory(number).hex()}")
-        layout, revision = vector.number("layout"), vector.number("revision")
-        handset.start(layout, contacts=handset_pc.PAIRING_KEYS, revision=revision)
-        handset.run(2100)
+        start_pairing(handset, vector.number("layout"), vector.number("revision"))
         handset.hear(framed(b"\x31" + bytes.fromhex(vector.fields["nonce"])))
         assert handset.sent()[-1][1] == vector.wire
 
@@ -357,8 +345,7 @@ HERE_REVISION = 9
 @pytest.mark.parametrize("vector", vectors("keys"), ids=str)
 def test_keys_are_stored_and_proved(vector: Vector) -> None:
     with HandsetOnPC() as handset:
-        handset.start(4, contacts=handset_pc.PAIRING_KEYS)
-        handset.run(2100)
+        start_pairing(handset, 4)
         handset.hear(vector.wire)
         handset.run(20)
         nonce = bytes.fromhex(vector.fields["nonce"])

@@ -10,6 +10,8 @@ import pytest
 from drivers import framing
 from drivers.board import messages
 from drivers.board.messages import NodeFlag
+from tests.drivers.board.test_messages import show_of
+from tests.drivers.board.test_messages import status_of as status_of_page
 from tests.firmware.bench import ANSWERED_MS
 from tests.firmware.conftest import MakeBench
 from tests.shared.frames import Show, framed, lamps_of, make_show, opened
@@ -196,19 +198,16 @@ NODE = 1
 
 @pytest.mark.parametrize("vector", vectors("show"), ids=str)
 def test_show_vectors(bench: MakeBench, vector: Vector) -> None:
-    words = {"dark": 0xFF, "lamp_test": 0xFE}
-    fields = vector.fields
-    numerals = words[fields["numerals"]] if fields["numerals"] in words else int(fields["numerals"])
-    asked = vector.number("ask")
-    node = bench(asked or NODE)
+    said = show_of(vector)
+    number = said.ask or NODE
+    node = bench(number)
     node.hear(vector.wire)
-    lit = vector.hexadecimal("mask") >> ((asked or NODE) - 1) & 1
-    lamps = lamps_of(numerals) if lit else (0, 0)
+    lamps = lamps_of(said.numerals) if said.node_mask >> (number - 1) & 1 else (0, 0)
     assert node.digits == lamps
     node.wait(ANSWERED_MS)
     statuses = [status_of(wire) for wire in node.answers]
     assert [(each.stamp, each.segments, each.brightness) for each in statuses] == (
-        [(vector.hexadecimal("stamp"), lamps, vector.number("brightness"))] if asked else []
+        [(said.stamp, lamps, said.brightness)] if said.ask else []
     )
 
 
@@ -219,21 +218,20 @@ NUMERALS_OF = {"5B6D": 25, "0007": 7, "6F6F": 99, "0000": 0xFF, "FFFF": 0xFE, "5
 @pytest.mark.parametrize("vector", vectors("status"), ids=str)
 def test_status_vectors(bench: MakeBench, vector: Vector) -> None:
     """The node is brought into the state of the vector, and asked."""
+    said = status_of_page(vector)
     numerals = NUMERALS_OF[vector.fields["segments"]]
-    tens, units = lamps_of(numerals)
-    flags = sum(NodeFlag[name] for name in vector.fields["flags"].split("|") if name != "0")
-    number = vector.number("node")
-    node = bench(number, flags & 0x0F, vector.number("revision"))
-    node.put(supply_dv=vector.number("supply_dv"))
+    lamps = lamps_of(numerals)
+    node = bench(said.node, said.flags & 0x0F, said.revision)
+    node.put(supply_dv=said.supply_dv)
     node.put(
-        uptime_s=vector.number("uptime_s"),
-        frame_errors=vector.number("frame_errors"),
-        foreign_frames=vector.number("foreign_frames"),
-        flags=flags & 0x1F,
-        upset=int(vector.fields["segments"], 16) & ~(tens << 8 | units),
+        uptime_s=said.uptime_s,
+        frame_errors=said.frame_errors,
+        foreign_frames=said.foreign_frames,
+        flags=said.flags & 0x1F,
+        upset=int.from_bytes(said.segments) & ~int.from_bytes(lamps),
     )
-    stamp, brightness = vector.hexadecimal("stamp"), vector.number("brightness")
-    node.hear(show(stamp=stamp, numerals=numerals, brightness=brightness, ask=number))
+    order = {"stamp": said.stamp, "numerals": numerals, "brightness": said.brightness}
+    node.hear(show(**order, ask=said.node))
     node.wait(ANSWERED_MS)
     assert [wire.hex(" ") for wire in node.answers] == [vector.wire.hex(" ")]
 

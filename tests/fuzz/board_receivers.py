@@ -10,23 +10,12 @@ import asyncio
 from pathlib import Path
 
 from drivers import framing
-from drivers.base import Answered, BoardReport, Face
+from drivers.base import Answered, Face
 from drivers.board import node, poll_schedule, show_frames, simulated, verification
-from tests.fuzz.frames import bodies
+from tests.drivers.board.listeners import Reports
+from tests.fuzz import steps
+from tests.fuzz.frames import framed
 from tests.fuzz.guided import Target
-from tests.fuzz.steps import (
-    ACT,
-    FRAMED,
-    PAUSE,
-    RAW,
-    TRUE,
-    StubPort,
-    in_virtual_time,
-    pause_ns,
-    step,
-    steps,
-    wire_of,
-)
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
 
@@ -65,17 +54,17 @@ def check_node(data: bytes, _: Path) -> None:
     """The simulated node shows at every step what the model shows."""
     at, stamp = 1, 0
     board, model = simulated.SimulatedNode(1, lambda: 1), NodeModel()
-    for kind, what in steps(data):
-        wire = wire_of(kind, what)
-        if kind == PAUSE:
-            at, wire = at + pause_ns(what), b""
-        elif kind == TRUE and len(what) >= 4:
+    for kind, what in steps.steps(data):
+        wire = steps.wire_of(kind, what)
+        if kind == steps.PAUSE:
+            at, wire = at + steps.pause_ns(what), b""
+        elif kind == steps.TRUE and len(what) >= 4:
             stamp = (stamp + what[3]) % 65536
             numerals, brightness, ask = what[0] % 100, what[1] % 15 + 1, what[2] % 9
             wire = independent.make_show(
                 independent.Show(7, stamp, numerals, brightness, ask, what[3] | 1)
             )
-        elif kind == ACT:
+        elif kind == steps.ACT:
             answer, wire = board.take_answer(at), b""
             assert answer is None or independent.opened(answer[1:-1])[0] == independent.STATUS
         at += len(wire) * independent.BYTE_NS
@@ -84,17 +73,7 @@ def check_node(data: bytes, _: Path) -> None:
         assert board.lamps(at) == model.lamps(at)
 
 
-class Reports:
-    """Keeps what a board driver reports."""
-
-    def __init__(self) -> None:
-        self.all: list[BoardReport] = []
-
-    def board_answered(self, report: BoardReport) -> None:
-        self.all.append(report)
-
-
-def asked_in(port: StubPort) -> independent.Show | None:
+def asked_in(port: steps.StubPort) -> independent.Show | None:
     """The last SHOW that asks."""
     for wire in reversed(port.written):
         frame = wire[wire.index(0) + 1 : -1]  # before the very first one stands a byte that spoils
@@ -108,19 +87,19 @@ def check_bus(data: bytes, _: Path) -> None:
     """A board is called right only by a true answer to the question asked last."""
 
     async def story(clock: VirtualClock) -> None:
-        port, reports = StubPort(), Reports()
+        port, reports = steps.StubPort(), Reports()
         bus = node.NodeBus("pair", port, {1: "home", 2: "away"}, 7, clock)
         task = asyncio.create_task(bus.run(reports))
         await asyncio.sleep(0)
         unframer, true_answers = independent.Unframer(), 0
-        for kind, what in steps(data):
+        for kind, what in steps.steps(data):
             asked, wire = asked_in(port), b""
-            if kind == PAUSE:
-                await asyncio.sleep(pause_ns(what) / S)
-            elif kind == ACT:
+            if kind == steps.PAUSE:
+                await asyncio.sleep(steps.pause_ns(what) / S)
+            elif kind == steps.ACT:
                 await asyncio.sleep(0.1)
                 bus.show(Face(what[0] % 100 if what and what[0] < 250 else None))
-            elif kind == TRUE and asked is not None and len(what) >= 4:
+            elif kind == steps.TRUE and asked is not None and len(what) >= 4:
                 tens, units = independent.lamps_of(asked.numerals)
                 said = independent.Status(
                     asked.ask ^ (what[0] & 1),
@@ -130,8 +109,8 @@ def check_bus(data: bytes, _: Path) -> None:
                     *(0, 0, 0, 9),
                 )
                 wire = independent.make_status(said)
-            elif kind in (RAW, FRAMED):
-                wire = wire_of(kind, what)
+            elif kind in (steps.RAW, steps.FRAMED):
+                wire = steps.wire_of(kind, what)
             for body in unframer.feed(wire):
                 true_answers += asked is not None and is_true_answer(body, asked)
             bus.bytes_received(wire, clock())
@@ -142,7 +121,7 @@ def check_bus(data: bytes, _: Path) -> None:
         (ended,) = await asyncio.gather(task, return_exceptions=True)
         assert type(ended).__name__ == "PortError", ended
 
-    in_virtual_time(story)
+    steps.in_virtual_time(story)
 
 
 def is_true_answer(body: bytes, asked: independent.Show) -> bool:
@@ -154,23 +133,28 @@ def is_true_answer(body: bytes, asked: independent.Show) -> bool:
     return told == (asked.ask, asked.stamp, lamps, asked.brightness)
 
 
-_SHOWS = b"".join(step(TRUE, bytes([40 - i, 14, i % 9, i])) for i in range(1, 5))
-_ASKS = step(ACT, b"\x28") * 12 + step(TRUE, bytes(4))
-_FRAMED = {
-    kind: b"".join(step(FRAMED, body) for body in bodies(kind)) for kind in ("show", "status")
-}
+_SHOWS = b"".join(steps.step(steps.TRUE, bytes([40 - i, 14, i % 9, i])) for i in range(1, 5))
+_ASKS = steps.step(steps.ACT, b"\x28") * 12 + steps.step(steps.TRUE, bytes(4))
 
 TARGETS = (
     Target(
         "node",
         check_node,
         (simulated, framing),
-        (_SHOWS, _SHOWS + step(PAUSE, b"\x05\xdc") + _SHOWS + step(ACT, b""), _FRAMED["show"]),
+        (
+            _SHOWS,
+            _SHOWS + steps.step(steps.PAUSE, b"\x05\xdc") + _SHOWS + steps.step(steps.ACT, b""),
+            framed("show"),
+        ),
     ),
     Target(
         "node-bus",
         check_bus,
         (node, verification, poll_schedule, show_frames),
-        (_ASKS, _ASKS + _ASKS + step(PAUSE, b"\0\x14") + _ASKS, _ASKS + _FRAMED["status"]),
+        (
+            _ASKS,
+            _ASKS + _ASKS + steps.step(steps.PAUSE, b"\0\x14") + _ASKS,
+            _ASKS + framed("status"),
+        ),
     ),
 )

@@ -16,6 +16,7 @@ from drivers.base import FrameError
 from drivers.board import messages as board
 from drivers.handset import messages as handset
 from tests.fuzz.guided import Target
+from tests.fuzz.steps import FRAMED, step
 from tests.shared import frames as independent
 from tests.shared.protocol_page import unhex, vectors
 
@@ -42,6 +43,11 @@ def read(parse: Callable[[], T]) -> T | None:
 def bodies(*kinds: str) -> tuple[bytes, ...]:
     """The bodies of the page's vectors."""
     return tuple(framing.decode(vector.content) for vector in vectors(*kinds))
+
+
+def framed(kind: str) -> bytes:
+    """The bodies of a kind as steps, each to be given its CRC."""
+    return b"".join(step(FRAMED, body) for body in bodies(kind))
 
 
 def check_framing(data: bytes, _: Path) -> None:

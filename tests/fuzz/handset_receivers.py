@@ -13,21 +13,9 @@ from drivers.base import Answer, CrewState, Edge, Key, PhaseCode, Press, Rejecti
 from drivers.handset import cues, radio
 from drivers.handset import simulated as simulated_handset
 from drivers.handset.keys import Keys
-from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK, bodies
+from tests.fuzz import steps
+from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK, bodies, framed
 from tests.fuzz.guided import Target
-from tests.fuzz.steps import (
-    ACT,
-    FRAMED,
-    PAUSE,
-    RAW,
-    TRUE,
-    StubPort,
-    in_virtual_time,
-    pause_ns,
-    step,
-    steps,
-    wire_of,
-)
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
 
@@ -93,24 +81,24 @@ def check_receiver(data: bytes, _: Path) -> None:
     keys = {1: UPLINK, 2: bytes(range(1, 17))}
 
     async def story(clock: VirtualClock) -> None:
-        port, crew, model = StubPort(), Crew(), ReceiverModel(keys)
+        port, crew, model = steps.StubPort(), Crew(), ReceiverModel(keys)
         driver = radio.RadioHandsets("receiver", port, Keys(DOWNLINK, keys), SESSION, clock)
         task = asyncio.create_task(driver.run(crew))
         await asyncio.sleep(0)
-        for kind, what in steps(data):
+        for kind, what in steps.steps(data):
             wire = b""
-            if kind == PAUSE:
-                await asyncio.sleep(pause_ns(what) / S)
-            elif kind == ACT:
+            if kind == steps.PAUSE:
+                await asyncio.sleep(steps.pause_ns(what) / S)
+            elif kind == steps.ACT:
                 driver.tell(told(what[0] % 100 if what else None))
-            elif kind == TRUE and len(what) >= 6:
+            elif kind == steps.TRUE and len(what) >= 6:
                 beat = (len(model.beats) - what[4] % 8) % 65536
                 keys_pressed = int.from_bytes(what[2:4], "big")
                 press = independent.Press(what[0] % 3, what[1], keys_pressed, what[5], beat)
                 key = keys.get(what[0] % 3, DOWNLINK)
                 wire = independent.make_press(press, key, SESSION)
-            elif kind in (RAW, FRAMED):
-                wire = wire_of(kind, what)
+            elif kind in (steps.RAW, steps.FRAMED):
+                wire = steps.wire_of(kind, what)
             model.hear(wire, clock())
             driver.bytes_received(wire, clock())
             for frame in port.written:
@@ -122,7 +110,7 @@ def check_receiver(data: bytes, _: Path) -> None:
         task.cancel()
         await asyncio.gather(task, return_exceptions=True)
 
-    in_virtual_time(story)
+    steps.in_virtual_time(story)
 
 
 def check_handset(data: bytes, _: Path) -> None:
@@ -130,14 +118,14 @@ def check_handset(data: bytes, _: Path) -> None:
     at = 1
     handset = simulated_handset.SimulatedHandset(1, UPLINK, DOWNLINK)
     unframer = independent.Unframer()
-    for kind, what in steps(data):
-        wire, before = wire_of(kind, what), handset.state
-        if kind == PAUSE:
-            at, wire = at + pause_ns(what), b""
-        elif kind == ACT:
+    for kind, what in steps.steps(data):
+        wire, before = steps.wire_of(kind, what), handset.state
+        if kind == steps.PAUSE:
+            at, wire = at + steps.pause_ns(what), b""
+        elif kind == steps.ACT:
             handset.press(Key(what[0] % 12 if what else 0), Edge.DOWN, at)
             wire = b""
-        elif kind == TRUE:
+        elif kind == steps.TRUE:
             said = bytes([independent.STATE]) + what[:15].ljust(15, b"\0")
             wire = independent.framed(said + independent.tag(DOWNLINK, said))
         bodies_heard = unframer.feed(wire)
@@ -162,28 +150,35 @@ def is_state(body: bytes, session: int, beat: int) -> bool:
     return (state.session, state.beat) == (session, beat)
 
 
-_TELLS = step(ACT, b"\x28") + step(PAUSE, b"\x03\xe8") + step(ACT, b"\x27")
-_PRESS = step(TRUE, bytes([1, 1, 0, 1, 0, 0])) + step(TRUE, bytes([2, 5, 0x84, 0, 1, 3]))
-_STATES = b"".join(step(TRUE, said[1:16]) for said in bodies("state"))
-_FRAMED = {
-    kind: b"".join(step(FRAMED, body) for body in bodies(kind)) for kind in ("press", "state")
-}
+_TELLS = (
+    steps.step(steps.ACT, b"\x28")
+    + steps.step(steps.PAUSE, b"\x03\xe8")
+    + steps.step(steps.ACT, b"\x27")
+)
+_PRESS = steps.step(steps.TRUE, bytes([1, 1, 0, 1, 0, 0])) + steps.step(
+    steps.TRUE, bytes([2, 5, 0x84, 0, 1, 3])
+)
+_STATES = b"".join(steps.step(steps.TRUE, said[1:16]) for said in bodies("state"))
 
 TARGETS = (
     Target(
         "receiver",
         check_receiver,
         (radio,),
-        (_TELLS + _PRESS, _PRESS, _TELLS + _FRAMED["press"] + step(PAUSE, b"\x0b\xb9") + _PRESS),
+        (
+            _TELLS + _PRESS,
+            _PRESS,
+            _TELLS + framed("press") + steps.step(steps.PAUSE, b"\x0b\xb9") + _PRESS,
+        ),
     ),
     Target(
         "handset",
         check_handset,
         (simulated_handset, cues),
         (
-            _STATES + step(ACT, b"\1"),
-            _FRAMED["state"],
-            _STATES + step(PAUSE, b"\x13\x88") + _STATES,
+            _STATES + steps.step(steps.ACT, b"\1"),
+            framed("state"),
+            _STATES + steps.step(steps.PAUSE, b"\x13\x88") + _STATES,
         ),
     ),
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import itertools
 import os
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from controller.console import entry as console_entry
@@ -12,8 +13,8 @@ from controller.console.entry import EntryError
 from controller.rulebook.loader import load_rule_set
 from controller.rules.events import SetCount
 from controller.rules.rulings import NOT_ENDINGS
-from drivers.base import Answer, Press, Rejection
 from drivers.handset import keystrokes, terminal
+from tests.drivers.handset.listeners import KeysListener
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import PAUSE, in_virtual_time, pause_ns, step, steps
 from tests.shared.virtual_time import VirtualClock
@@ -46,24 +47,13 @@ def check_keystrokes(data: bytes, _: Path) -> None:
         assert taps[-1][1] <= at
 
 
-class Keeper:
+@dataclass
+class Keeper(KeysListener):
     """Keeps what the terminal makes of its bytes."""
 
-    def __init__(self) -> None:
-        self.presses: list[Press] = []
-        self.lines: list[str] = []
-        self.unknown: list[str] = []
-        self.commands: list[str] = []
-
-    def key_pressed(self, press: Press) -> Answer:
-        self.presses.append(press)
-        return Answer.RUNNING
-
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
-        raise AssertionError("a console has no beacon")
-
-    def press_rejected(self, rejection: Rejection, at: int) -> None:
-        raise AssertionError("a console's key is never forged")
+    lines: list[str] = field(default_factory=list)
+    unknown: list[str] = field(default_factory=list)
+    commands: list[str] = field(default_factory=list)
 
 
 def check_terminal(data: bytes, _: Path) -> None:

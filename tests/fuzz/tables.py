@@ -21,6 +21,7 @@ from drivers.handset import keys, session
 from drivers.handset.keys import KeyFileError
 from drivers.handset.kinds import RECEIVER_BAUDS
 from drivers.handset.session import SessionError
+from tests.controller.rulebook.test_loader import SMALL
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent
 from tests.shared.key_files import write_keys
@@ -62,32 +63,7 @@ def check_config(data: bytes, folder: Path) -> None:
     assert len(set(paths)) == len(paths)
 
 
-RULES = b"""code = "made_up"
-title = "Made-up code"
-[sources]
-a = { citation = "Rule 1", read_as = "text" }
-b = { citation = "Rule 2", read_as = "memory" }
-[[seasons]]
-from = 2020
-routine_s = 40
-administrative_s = 25
-marks = [10, 5, 0]
-routine_marks = [25]
-[seasons.rulings]
-routine = { seconds = 40, starts_on = "dead_ball", source = "a" }
-foul = { seconds = 25, starts_on = "ready_for_play", source = "b" }
-injury = { seconds = 25, starts_on = "ready_for_play", source = "b" }
-snap = { starts_on = "referee_signal", source = "a" }
-[[seasons.facts]]
-fact = "fourth_down"
-endings = ["routine"]
-mean = "foul"
-[[seasons.combinations]]
-all_of = ["foul", "injury"]
-mean = "routine"
-[seasons.cancelled]
-endings = ["injury"]
-"""
+RULES = SMALL.replace('"small"', '"made_up"').encode()
 
 
 def check_rule_set(data: bytes, folder: Path) -> None:

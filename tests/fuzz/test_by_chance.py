@@ -23,8 +23,8 @@ from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
 from tests.fuzz.frames import DOWNLINK, UPLINK, bodies
 from tests.fuzz.handset_receivers import Crew
-from tests.fuzz.steps import StubPort, in_virtual_time
-from tests.shared.virtual_time import START_AT, VirtualClock
+from tests.fuzz.steps import StubPort
+from tests.shared.virtual_time import START_AT, VirtualClock, virtual
 
 SEED = 16
 PER_BODY = 250_000
@@ -129,37 +129,25 @@ def test_status_at_the_controller(frames: int, capsys: pytest.CaptureFixture[str
 
 
 @tiers
-def test_press_at_the_receiver(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
+@virtual
+async def test_press_at_the_receiver(
+    clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
+) -> None:
     """Behind the CRC stands the tag: of chance too, it lets nothing through at all."""
     dice = random.Random(SEED)
     presses = [
         bodies("press")[0][:2] + dice.randbytes(4) + b"\0\1\0\0\1\x14" + dice.randbytes(8)
         for _ in range(parts(frames))
     ]
-
-    async def story(clock: VirtualClock) -> None:
-        crew, keys = Crew(), Keys(DOWNLINK, {1: UPLINK})
-        radio = RadioHandsets("receiver", StubPort(), keys, 0x2A, clock)
-        radio._listener = crew
-        tally = Tally("PRESS at the receiver", frames)
-        for _, piece, _ in tally.pieces(presses):
-            radio.bytes_received(piece, clock())
-        tally.check(crew.rejected, capsys)
-        assert radio.bad_frames == frames - crew.rejected
-        assert (crew.presses, crew.heard) == ([], 0)
-
-    in_virtual_time(story)
-
-
-@tiers
-def test_state_at_a_handset(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
-    dice = random.Random(SEED)
-    states = [bodies("state")[1][:16] + dice.randbytes(8) for _ in range(parts(frames))]
-    deframer = Deframer()
-    tally = Tally("STATE at a handset", frames)
-    accepted = sum(len(deframer.feed(piece)) for _, piece, _ in tally.pieces(states))
-    tally.check(accepted, capsys)
-    assert deframer.bad == frames - accepted
+    crew, keys = Crew(), Keys(DOWNLINK, {1: UPLINK})
+    radio = RadioHandsets("receiver", StubPort(), keys, 0x2A, clock)
+    radio._listener = crew
+    tally = Tally("PRESS at the receiver", frames)
+    for _, piece, _ in tally.pieces(presses):
+        radio.bytes_received(piece, clock())
+    tally.check(crew.rejected, capsys)
+    assert radio.bad_frames == frames - crew.rejected
+    assert (crew.presses, crew.heard) == ([], 0)
 
 
 LENGTHS = (12, 16, 22, 26)
@@ -177,30 +165,27 @@ def noise(frames: int) -> Iterator[bytes]:
 
 
 @tiers
-def test_content_of_chance_lights_no_board_and_makes_no_press(
-    frames: int, capsys: pytest.CaptureFixture[str]
+@virtual
+async def test_content_of_chance_lights_no_board_and_makes_no_press(
+    clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """What passes the CRC here must still fit in kind, length, complement, ranges or tag."""
-
-    async def story(clock: VirtualClock) -> None:
-        node, crew = SimulatedNode(1, clock), Crew()
-        radio = RadioHandsets("receiver", StubPort(), Keys(DOWNLINK, {1: UPLINK}), 0x2A, clock)
-        task = asyncio.create_task(radio.run(crew))
-        await asyncio.sleep(0)
-        at = clock()
-        for frame in noise(frames):
-            at += 4 * MS
-            node.receive(frame, at)
-            radio.bytes_received(frame, at)
-            assert node.shown(at).numerals is None
-        assert (crew.presses, crew.heard) == ([], 0)
-        passed = frames - radio._deframer.bad
-        assert passed == frames - node._deframer.bad
-        expected = frames / 65_536
-        with capsys.disabled():
-            print(f"\ncontent of chance: {frames} frames, {passed} passed, expected {expected:.1f}")
-        assert abs(passed - expected) <= 3 * math.sqrt(expected)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-
-    in_virtual_time(story)
+    node, crew = SimulatedNode(1, clock), Crew()
+    radio = RadioHandsets("receiver", StubPort(), Keys(DOWNLINK, {1: UPLINK}), 0x2A, clock)
+    task = asyncio.create_task(radio.run(crew))
+    await asyncio.sleep(0)
+    at = clock()
+    for frame in noise(frames):
+        at += 4 * MS
+        node.receive(frame, at)
+        radio.bytes_received(frame, at)
+        assert node.shown(at).numerals is None
+    assert (crew.presses, crew.heard) == ([], 0)
+    passed = frames - radio._deframer.bad
+    assert passed == frames - node._deframer.bad
+    expected = frames / 65_536
+    with capsys.disabled():
+        print(f"\ncontent of chance: {frames} frames, {passed} passed, expected {expected:.1f}")
+    assert abs(passed - expected) <= 3 * math.sqrt(expected)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)

@@ -20,11 +20,11 @@ from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.fuzz.frames import DOWNLINK, UPLINK
 from tests.fuzz.handset_receivers import Crew, told
-from tests.fuzz.steps import in_virtual_time
 from tests.shared import frames as independent
-from tests.shared.virtual_time import VirtualClock
+from tests.shared.virtual_time import VirtualClock, virtual
 
 SESSION = 0x2A
 OTHER_UPLINK = bytes(range(1, 17))
@@ -109,43 +109,31 @@ def forgeries(dice: random.Random) -> Iterator[tuple[str, bytes]]:
 
 
 @pytest.mark.full
-def test_of_a_million_forged_frames_none_is_taken(capsys: pytest.CaptureFixture[str]) -> None:
-    async def story(clock: VirtualClock) -> None:
-        receiver = Receiver(clock, baud=None)
-        radio, crew = receiver.radio, receiver.crew
-        receiver.far.open(Deaf())
-        made, kinds = forgeries(random.Random(1_000_000)), set[str]()
-        async with receiver.running():
-            for _ in range(0, FORGED, BATCH):
-                stream = b""
-                for name, body in (next(made) for _ in range(BATCH)):
-                    kinds.add(name)
-                    stream += framing.encode(body)
-                assert receiver.far.write(stream) == len(stream)
-                await asyncio.sleep(0.05)
-            answered = crew.rejected + radio.bad_frames
-            with capsys.disabled():
-                print(
-                    f"\n{answered} forged frames of {len(kinds)} kinds, {len(crew.presses)} taken"
-                )
-            assert FORGED <= answered <= FORGED + BATCH
-            assert (crew.presses, crew.heard, radio.counters) == ([], 0, {1: 0, 2: 0})
-            press = independent.Press(1, 1, 1, 0, radio._beat)
-            receiver.far.write(independent.make_press(press, UPLINK, SESSION))
+@virtual
+async def test_of_a_million_forged_frames_none_is_taken(
+    clock: VirtualClock, capsys: pytest.CaptureFixture[str]
+) -> None:
+    receiver = Receiver(clock, baud=None)
+    radio, crew = receiver.radio, receiver.crew
+    receiver.far.open(Ear())
+    made, kinds = forgeries(random.Random(1_000_000)), set[str]()
+    async with receiver.running():
+        for _ in range(0, FORGED, BATCH):
+            stream = b""
+            for name, body in (next(made) for _ in range(BATCH)):
+                kinds.add(name)
+                stream += framing.encode(body)
+            assert receiver.far.write(stream) == len(stream)
             await asyncio.sleep(0.05)
-            assert len(crew.presses) == 1, "the key itself still opens"
-
-    in_virtual_time(story)
-
-
-class Deaf:
-    """The attacker's end: what the controller says is not needed."""
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        return None
-
-    def port_lost(self, error: Exception) -> None:
-        raise error
+        answered = crew.rejected + radio.bad_frames
+        with capsys.disabled():
+            print(f"\n{answered} forged frames of {len(kinds)} kinds, {len(crew.presses)} taken")
+        assert FORGED <= answered <= FORGED + BATCH
+        assert (crew.presses, crew.heard, radio.counters) == ([], 0, {1: 0, 2: 0})
+        press = independent.Press(1, 1, 1, 0, radio._beat)
+        receiver.far.write(independent.make_press(press, UPLINK, SESSION))
+        await asyncio.sleep(0.05)
+        assert len(crew.presses) == 1, "the key itself still opens"
 
 
 class Field(Receiver):
@@ -186,115 +174,86 @@ class Field(Receiver):
         return len(self.crew.presses) - before
 
 
-def test_a_recorded_press_played_at_once_and_ever_after_is_refused() -> None:
-    async def story(clock: VirtualClock) -> None:
-        field = Field(clock)
-        async with field.running():
-            first = await field.press()
-            assert len(field.crew.presses) == 1
-            for _ in range(20):
-                assert await field.play(first) == 0
-            await field.press()
-            assert len(field.crew.presses) == 2
-            recorded = list(field.handset.recorded)
-            for wait_s in (0, 0.5, 1, 3, 60, 600):
-                await asyncio.sleep(wait_s)
-                for frame in recorded:
-                    assert await field.play(frame) == 0
-
-    in_virtual_time(story)
+@virtual
+async def test_a_recorded_press_played_at_once_and_ever_after_is_refused(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.running():
+        first = await field.press()
+        assert len(field.crew.presses) == 1
+        for _ in range(20):
+            assert await field.play(first) == 0
+        await field.press()
+        assert len(field.crew.presses) == 2
+        recorded = list(field.handset.recorded)
+        for wait_s in (0, 0.5, 1, 3, 60, 600):
+            await asyncio.sleep(wait_s)
+            for frame in recorded:
+                assert await field.play(frame) == 0
 
 
 @pytest.mark.parametrize("counters_kept", [True, False])
-def test_recorded_frames_are_refused_after_a_restart(counters_kept: bool) -> None:
+@virtual
+async def test_recorded_frames_are_refused_after_a_restart(
+    clock: VirtualClock, counters_kept: bool
+) -> None:
     """By the session alone, and by the counters as well."""
-
-    async def story(clock: VirtualClock) -> None:
-        before = Field(clock)
-        async with before.running():
-            for _ in range(5):
-                await before.press()
-        recorded = list(before.handset.recorded)
-        assert len(before.crew.presses) == 5
-        counters = before.radio.counters if counters_kept else None
-        after = Field(clock, SESSION + 1, counters)
-        after.handset.counter = before.handset.counter
-        async with after.running():
-            for frame in recorded:
-                assert await after.play(frame) == 0
-            assert after.crew.rejected == len(recorded)
-            await after.press()
-            assert len(after.crew.presses) == 1, "the handset itself goes on"
-
-    in_virtual_time(story)
-
-
-def test_in_the_same_session_the_kept_counters_refuse_alone() -> None:
-    """A restart that took up the same session number again, against the rules."""
-
-    async def story(clock: VirtualClock) -> None:
-        before = Field(clock)
-        async with before.running():
+    before = Field(clock)
+    async with before.running():
+        for _ in range(5):
             await before.press()
-        after = Field(clock, SESSION, before.radio.counters)
-        async with after.running():
-            for frame in before.handset.recorded:
-                assert await after.play(frame) == 0
+        await before.press(jammed=True)
+    recorded = list(before.handset.recorded)
+    assert len(before.crew.presses) == 5
+    counters = before.radio.counters if counters_kept else None
+    after = Field(clock, SESSION + 1, counters)
+    after.handset.counter = before.handset.counter
+    async with after.running():
+        for frame in recorded:
+            assert await after.play(frame) == 0
+        assert after.crew.rejected == len(recorded)
+        await after.press()
+        assert len(after.crew.presses) == 1, "the handset itself goes on"
 
-    in_virtual_time(story)
+
+@virtual
+async def test_in_the_same_session_the_kept_counters_refuse_alone(clock: VirtualClock) -> None:
+    """A restart that took up the same session number again, against the rules."""
+    before = Field(clock)
+    async with before.running():
+        await before.press()
+    after = Field(clock, SESSION, before.radio.counters)
+    async with after.running():
+        for frame in before.handset.recorded:
+            assert await after.play(frame) == 0
 
 
 @pytest.mark.parametrize(
     ("held_back_s", "presses"), [(0.1, 1), (1.4, 1), (2.6, 0), (5, 0), (60, 0), (600, 0)]
 )
-def test_a_press_jammed_and_played_later(held_back_s: float, presses: int) -> None:
+@virtual
+async def test_a_press_jammed_and_played_later(
+    clock: VirtualClock, held_back_s: float, presses: int
+) -> None:
     """``press`` takes 0.5 s, and the STATE that it names is up to a second old by then."""
-
-    async def story(clock: VirtualClock) -> None:
-        field = Field(clock)
-        async with field.running():
-            frame = await field.press(jammed=True)
-            assert field.crew.presses == []
-            await asyncio.sleep(held_back_s)
-            assert await field.play(frame) == presses
-            for _ in range(3):
-                assert await field.play(frame) == 0, "never twice"
-
-    in_virtual_time(story)
+    field = Field(clock)
+    async with field.running():
+        frame = await field.press(jammed=True)
+        assert field.crew.presses == []
+        await asyncio.sleep(held_back_s)
+        assert await field.play(frame) == presses
+        for _ in range(3):
+            assert await field.play(frame) == 0, "never twice"
 
 
-def test_a_jammed_press_is_worth_nothing_once_the_handset_was_heard_again() -> None:
-    async def story(clock: VirtualClock) -> None:
-        field = Field(clock)
-        async with field.running():
-            jammed = await field.press(jammed=True)
-            await field.press()
-            assert len(field.crew.presses) == 1
-            assert await field.play(jammed) == 0
-
-    in_virtual_time(story)
-
-
-def test_a_jammed_press_is_worth_nothing_after_a_restart() -> None:
-    async def story(clock: VirtualClock) -> None:
-        before = Field(clock)
-        async with before.running():
-            jammed = await before.press(jammed=True)
-        after = Field(clock, SESSION + 1, before.radio.counters)
-        async with after.running():
-            assert await after.play(jammed) == 0
-
-    in_virtual_time(story)
-
-
-@pytest.mark.parametrize("age_10ms", [101, 200, 254, 255])
-def test_a_press_that_says_itself_that_it_is_old_is_refused(age_10ms: int) -> None:
-    async def story(clock: VirtualClock) -> None:
-        field = Field(clock)
-        async with field.running():
-            press = independent.Press(1, 900, 1, age_10ms, field.radio._beat)
-            assert await field.play(independent.make_press(press, UPLINK, SESSION)) == 0
-            press = independent.Press(1, 901, 1, 100, field.radio._beat)
-            assert await field.play(independent.make_press(press, UPLINK, SESSION)) == 1
-
-    in_virtual_time(story)
+@virtual
+async def test_a_jammed_press_is_worth_nothing_once_the_handset_was_heard_again(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    async with field.running():
+        jammed = await field.press(jammed=True)
+        await field.press()
+        assert len(field.crew.presses) == 1
+        assert await field.play(jammed) == 0

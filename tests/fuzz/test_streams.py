@@ -26,9 +26,9 @@ from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import SimulatedHandset
 from tests.fuzz.frames import DOWNLINK, UPLINK, WIRES
 from tests.fuzz.handset_receivers import told
-from tests.fuzz.steps import StubPort, in_virtual_time
+from tests.fuzz.steps import StubPort
 from tests.shared import frames as independent
-from tests.shared.virtual_time import VirtualClock
+from tests.shared.virtual_time import VirtualClock, virtual
 
 FULL, LONG = 1_000_000, 5_000_000
 SEED = 5
@@ -156,60 +156,60 @@ def test_to_a_node(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
 
 
 @tiers
-def test_from_the_nodes(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
-    async def story(clock: VirtualClock) -> None:
-        rubbish, memory, port, counts = Rubbish(SEED + 1), Memory(), StubPort(), Counts()
-        bus = NodeBus("pair", port, {1: "home", 2: "away"}, 7, clock)
-        task = asyncio.create_task(bus.run(counts))
-        await asyncio.sleep(0)
-        for turn in range(frames // TURN):
-            bus.show(Face(40))
-            wire = port.written[-1]
-            show = independent.read_show(independent.opened(wire[wire.index(0) + 1 : -1]))
-            port.written.clear()
-            answer = b""
-            if show.ask:
-                said = (show.ask, show.stamp, independent.lamps_of(40), 15, 1, 0, 0, turn)
-                answer = independent.make_status(independent.Status(*said))
-            for piece in rubbish.cut(rubbish.turn() + answer):
-                bus.bytes_received(piece, clock())
-            await asyncio.sleep(0.1)
-            memory.at(turn, frames // TURN)
-        assert not task.done(), task.exception()
-        assert counts.answers[Answered.WRONG] == counts.answers[Answered.SILENT] == 0
-        assert counts.answers[Answered.RIGHT] > frames // TURN // 10
-        memory.check(f"from the nodes ({counts.answers[Answered.RIGHT]} answers)", frames, capsys)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-
-    in_virtual_time(story)
+@virtual
+async def test_from_the_nodes(
+    clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rubbish, memory, port, counts = Rubbish(SEED + 1), Memory(), StubPort(), Counts()
+    bus = NodeBus("pair", port, {1: "home", 2: "away"}, 7, clock)
+    task = asyncio.create_task(bus.run(counts))
+    await asyncio.sleep(0)
+    for turn in range(frames // TURN):
+        bus.show(Face(40))
+        wire = port.written[-1]
+        show = independent.read_show(independent.opened(wire[wire.index(0) + 1 : -1]))
+        port.written.clear()
+        answer = b""
+        if show.ask:
+            said = (show.ask, show.stamp, independent.lamps_of(40), 15, 1, 0, 0, turn)
+            answer = independent.make_status(independent.Status(*said))
+        for piece in rubbish.cut(rubbish.turn() + answer):
+            bus.bytes_received(piece, clock())
+        await asyncio.sleep(0.1)
+        memory.at(turn, frames // TURN)
+    assert not task.done(), task.exception()
+    assert counts.answers[Answered.WRONG] == counts.answers[Answered.SILENT] == 0
+    assert counts.answers[Answered.RIGHT] > frames // TURN // 10
+    memory.check(f"from the nodes ({counts.answers[Answered.RIGHT]} answers)", frames, capsys)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
 
 
 @tiers
-def test_from_the_handsets(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
-    async def story(clock: VirtualClock) -> None:
-        rubbish, memory, port, counts = Rubbish(SEED + 2), Memory(), StubPort(), Counts()
-        radio = RadioHandsets("receiver", port, Keys(DOWNLINK, {1: UPLINK}), SESSION, clock)
-        task = asyncio.create_task(radio.run(counts))
-        await asyncio.sleep(0)
-        for turn in range(frames // TURN):
-            radio.tell(told())
-            state = independent.read_state(independent.opened(port.written[-1][1:-1]), DOWNLINK)
-            port.written.clear()
-            press = independent.Press(1, turn + 1, 1 << turn % 12, 0, state.beat)
-            stream = rubbish.turn() + independent.make_press(press, UPLINK, SESSION)
-            for piece in rubbish.cut(stream):
-                radio.bytes_received(piece, clock())
-            assert counts.presses == turn + 1
-            await asyncio.sleep(0.1)
-            memory.at(turn, frames // TURN)
-        assert not task.done(), task.exception()
-        assert counts.rejected > frames // 10
-        memory.check(f"from the handsets ({counts.presses} presses)", frames, capsys)
-        task.cancel()
-        await asyncio.gather(task, return_exceptions=True)
-
-    in_virtual_time(story)
+@virtual
+async def test_from_the_handsets(
+    clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    rubbish, memory, port, counts = Rubbish(SEED + 2), Memory(), StubPort(), Counts()
+    radio = RadioHandsets("receiver", port, Keys(DOWNLINK, {1: UPLINK}), SESSION, clock)
+    task = asyncio.create_task(radio.run(counts))
+    await asyncio.sleep(0)
+    for turn in range(frames // TURN):
+        radio.tell(told())
+        state = independent.read_state(independent.opened(port.written[-1][1:-1]), DOWNLINK)
+        port.written.clear()
+        press = independent.Press(1, turn + 1, 1 << turn % 12, 0, state.beat)
+        stream = rubbish.turn() + independent.make_press(press, UPLINK, SESSION)
+        for piece in rubbish.cut(stream):
+            radio.bytes_received(piece, clock())
+        assert counts.presses == turn + 1
+        await asyncio.sleep(0.1)
+        memory.at(turn, frames // TURN)
+    assert not task.done(), task.exception()
+    assert counts.rejected > frames // 10
+    memory.check(f"from the handsets ({counts.presses} presses)", frames, capsys)
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
 
 
 @tiers

@@ -18,6 +18,7 @@ from drivers.board.gpio_segments import GpioSegments, SegmentPins, build, read_t
 from drivers.board.kinds import BoardConfig
 from drivers.kind import Site
 from tests.drivers.board.listeners import NoReports
+from tests.drivers.running import running
 from tests.drivers.tables import complaint, read
 
 # GPIO 2 and 3 are pulled up by fixed resistors.
@@ -62,14 +63,9 @@ async def at_work(
 ) -> AsyncIterator[Rig]:
     factory = factory or MockFactory()
     board = GpioSegments("north", pins, silence_s=silence_s, factory=factory)
-    task = asyncio.create_task(board.run(NoReports()))
-    await asyncio.sleep(0)
-    try:
+    async with running(board.run(NoReports())) as task:
         yield Rig(factory, board, task)
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-        factory.reset()
+    factory.reset()
 
 
 async def until(wanted: Callable[[], bool]) -> bool:
@@ -148,11 +144,8 @@ async def test_it_is_left_dark_with_its_pins_free() -> None:
         await asyncio.wait({rig.task})
         assert rig.text == "  "
         rig.board.show(Face(24))  # dropped
-        again = asyncio.create_task(rig.board.run(NoReports()))
-        await asyncio.sleep(0)
-        assert not again.done()
-        again.cancel()
-        await asyncio.wait({again})
+        async with running(rig.board.run(NoReports())) as again:
+            assert not again.done()
 
 
 async def test_a_pin_that_fails_is_a_fault(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -15,13 +15,15 @@ from pymodbus.server import ModbusSerialServer
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from controller.clock import boottime
-from drivers.base import DARK, Answered, BoardReport, DriverError, Face, PortError
+from drivers.base import DARK, Answered, DriverError, Face, PortError
 from drivers.board.modbus import ModbusLine
 from drivers.board.registers import RegisterMap
 from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import FdPort
 from tests.controller.fakes import MS
+from tests.drivers.board.listeners import Reports
 from tests.drivers.board.test_modbus_frames import frame
+from tests.drivers.running import running
 from tests.shared.virtual_time import START_AT, VirtualClock, virtual, virtual_with
 
 MUTE = RegisterMap(1, 10, "bcd", blank=0xAA)
@@ -29,18 +31,6 @@ ANSWERING = RegisterMap(
     2, 20, "ascii", function=16, brightness_register=21, read_back_register=7, read_back_function=4
 )
 BAUD = 19200
-
-
-class Reports:
-    def __init__(self) -> None:
-        self.came: list[BoardReport] = []
-
-    def board_answered(self, report: BoardReport) -> None:
-        self.came.append(report)
-
-    @property
-    def words(self) -> list[tuple[str, Answered, str]]:
-        return [(each.board, each.answered, each.seen) for each in self.came]
 
 
 @dataclass
@@ -96,6 +86,10 @@ class Rig:
     reports: Reports
     task: asyncio.Task[None]
 
+    @property
+    def words(self) -> list[tuple[str, Answered, str]]:
+        return [(each.board, each.answered, each.seen) for each in self.reports.all]
+
     async def show(self, face: Face, until_ms: int) -> None:
         """Tell the face ten times a second, as the service does."""
         while self.clock() < START_AT + until_ms * MS:
@@ -110,14 +104,9 @@ async def at_work(clock: VirtualClock, *maps: RegisterMap) -> AsyncIterator[Rig]
     far.open(displays)
     units = [(f"unit {each.unit}", each) for each in maps or (MUTE, ANSWERING)]
     line = ModbusLine("line", near, units, clock, baud=BAUD)
-    task = asyncio.create_task(line.run(reports))
-    await asyncio.sleep(0)
-    try:
+    async with running(line.run(reports)) as task:
         yield Rig(clock, near, displays, line, reports, task)
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-        await asyncio.sleep(1)
+    await asyncio.sleep(1)
 
 
 @virtual_with(at_work)
@@ -146,9 +135,9 @@ async def test_the_one_that_can_be_read_back_is_right_and_of_the_other_nothing_i
 ) -> None:
     assert (rig.line.boards, rig.line.answering) == (("unit 1", "unit 2"), ("unit 2",))
     await rig.show(Face(25), 3000)
-    assert set(rig.reports.words) == {("unit 2", Answered.RIGHT, "25")}
-    assert 3 <= len(rig.reports.came) <= 4, "after the change and once a second"
-    report = rig.reports.came[0]
+    assert set(rig.words) == {("unit 2", Answered.RIGHT, "25")}
+    assert 3 <= len(rig.reports.all) <= 4, "after the change and once a second"
+    report = rig.reports.all[0]
     assert report.shown_at <= START_AT + 200 * MS
 
 
@@ -156,8 +145,8 @@ async def test_the_one_that_can_be_read_back_is_right_and_of_the_other_nothing_i
 async def test_a_lamp_that_lies_is_wrong_and_asked_again_soon(rig: Rig) -> None:
     rig.displays.stuck = 0x3238
     await rig.show(Face(25), 600)
-    assert set(rig.reports.words) == {("unit 2", Answered.WRONG, "28")}
-    assert len(rig.reports.came) >= 2
+    assert set(rig.words) == {("unit 2", Answered.WRONG, "28")}
+    assert len(rig.reports.all) >= 2
 
 
 @virtual_with(at_work)
@@ -166,11 +155,11 @@ async def test_a_silent_answering_unit_is_silent_and_the_other_still_told(rig: R
     await rig.show(Face(25), 2000)
     await rig.show(Face(24), 4000)
     assert rig.displays.shown(1, 10) == [0x25, 0x24]
-    assert set(rig.reports.words) == {("unit 2", Answered.SILENT, "")}
-    assert len(rig.reports.came) >= 3
+    assert set(rig.words) == {("unit 2", Answered.SILENT, "")}
+    assert len(rig.reports.all) >= 3
     rig.displays.off.clear()
     await rig.show(Face(23), 5000)
-    assert rig.reports.words[-1] == ("unit 2", Answered.RIGHT, "23")
+    assert rig.words[-1] == ("unit 2", Answered.RIGHT, "23")
     assert not rig.task.done()
 
 
@@ -180,7 +169,7 @@ async def test_a_silent_unit_that_cannot_be_read_back_is_a_fault(rig: Rig) -> No
     await rig.show(Face(25), 2000)
     with pytest.raises(DriverError, match=r"line: unit 1 \(unit 1\) does not answer"):
         await rig.task
-    assert not [each for each in rig.reports.came if each.board == "unit 1"]
+    assert not [each for each in rig.reports.all if each.board == "unit 1"]
 
 
 @virtual_with(at_work)
@@ -234,10 +223,9 @@ async def test_a_lost_port_is_a_fault_at_once_and_it_runs_again(rig: Rig) -> Non
         await rig.task
     rig.near.replug()
     rig.displays.port.open(rig.displays)
-    rig.task = asyncio.create_task(rig.line.run(rig.reports))
-    await asyncio.sleep(0)
-    await rig.show(Face(24), 1000)
-    assert rig.displays.shown(1, 10)[-1] == 0x24
+    async with running(rig.line.run(rig.reports)):
+        await rig.show(Face(24), 1000)
+        assert rig.displays.shown(1, 10)[-1] == 0x24
 
 
 @virtual_with(at_work)
@@ -274,17 +262,15 @@ async def test_against_the_servers_of_pymodbus_on_a_real_line() -> None:
     units = [("plain", MUTE), ("reading", reading)]
     port = FdPort("line", master, clock=boottime)
     line = ModbusLine("line", port, units, boottime, patience_s=5.0)
-    task = asyncio.create_task(line.run(reports))
-    await asyncio.sleep(0)
-    for _ in range(400):
-        line.show(Face(25))
-        await asyncio.sleep(0.02)
-        if both.is_set() and reports.came:
-            break
-    task.cancel()
-    await asyncio.wait({task})
+    async with running(line.run(reports)):
+        for _ in range(400):
+            line.show(Face(25))
+            await asyncio.sleep(0.02)
+            if both.is_set() and reports.all:
+                break
     assert both.is_set()
-    assert ("reading", Answered.RIGHT, "25") in reports.words
+    told = {(each.board, each.answered, each.seen) for each in reports.all}
+    assert ("reading", Answered.RIGHT, "25") in told
     assert {(1, 10, 0xAA), (3, 30, 100)} <= set(written), "left dark"
     assert line.bad_answers == 0
     await server.shutdown()  # type: ignore[no-untyped-call]

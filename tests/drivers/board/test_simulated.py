@@ -1,12 +1,13 @@
 from __future__ import annotations
 
-from drivers.base import DARK, Face, PortError
+from drivers.base import DARK, Face
 from drivers.board import messages
 from drivers.board.messages import NodeFlag, NodeStatus, Show
 from drivers.board.segments import LAMP_TEST_SEGMENTS, segments
 from drivers.board.simulated import ANSWER_DELAY_NS, SILENCE_NS, SimulatedNode, SimulatedPair
 from drivers.framing import Deframer
 from drivers.port.memory_port import memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 MS = 1_000_000
@@ -144,17 +145,6 @@ def test_a_power_cycle_forgets_everything() -> None:
     board.receive(show(24, 3, controller=THEIRS, ask=1), 2 * S)
     assert board.shown(2 * S).numerals == 24
     assert answer(board).uptime_s == 1
-
-
-class Ear:
-    def __init__(self) -> None:
-        self.heard: list[tuple[bytes, int]] = []
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        self.heard.append((data, at))
-
-    def port_lost(self, error: PortError) -> None:
-        raise AssertionError(error)
 
 
 @virtual

@@ -19,6 +19,7 @@ from drivers.port.memory_port import MemoryPort, memory_pair
 from drivers.port.serial_port import SerialPort
 from tests.controller.fakes import MS
 from tests.drivers.board.listeners import NoReports
+from tests.drivers.running import running
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual, virtual_with
 
 LAYOUT = TextLayout("{numerals:02d}\r", "  \r", refresh_ms=1000)
@@ -68,14 +69,9 @@ async def at_work(clock: VirtualClock, layout: TextLayout = LAYOUT) -> AsyncIter
     display = Display(clock)
     far.open(display)
     board = TextLine("line", near, ["north"], layout, clock, baud=BAUD)
-    task = asyncio.create_task(board.run(NoReports()))
-    await asyncio.sleep(0)
-    try:
+    async with running(board.run(NoReports())) as task:
         yield Rig(clock, near, board, display, task)
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-        await asyncio.sleep(1)
+    await asyncio.sleep(1)
 
 
 @virtual_with(at_work)
@@ -159,13 +155,10 @@ async def test_a_lost_port_ends_it_and_it_runs_again(rig: Rig) -> None:
     rig.board.show(Face(39))  # dropped: the port is down
     rig.near.replug()
     rig.near._peer.open(rig.display)
-    rig.task = asyncio.create_task(rig.board.run(NoReports()))
-    await asyncio.sleep(0)
-    rig.board.show(Face(40))
-    await rig.at(200)
-    assert rig.display.texts == ["40", "40"]
-    rig.task.cancel()
-    await asyncio.wait({rig.task})
+    async with running(rig.board.run(NoReports())):
+        rig.board.show(Face(40))
+        await rig.at(200)
+        assert rig.display.texts == ["40", "40"]
 
 
 @virtual_with(at_work)

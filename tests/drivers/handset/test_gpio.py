@@ -20,6 +20,7 @@ from drivers.handset.kinds import HandsetDevice
 from drivers.kind import DeviceTable, Site
 from tests.controller.fakes import MS
 from tests.drivers.handset.listeners import KeysListener, bug
+from tests.drivers.running import running
 from tests.drivers.tables import complaint, read
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual, virtual_with
 
@@ -58,14 +59,9 @@ async def at_work(clock: VirtualClock, keys: KeyPins, *held: int) -> AsyncIterat
         factory.pin(number).drive_low()
     listener = KeysListener()
     driver = GpioKeys(7, "twelve", keys, clock, factory=factory)
-    task = asyncio.create_task(driver.run(listener))
-    await asyncio.sleep(0)
-    try:
+    async with running(driver.run(listener)) as task:
         yield Rig(clock, factory, listener, task)
-    finally:
-        task.cancel()
-        await asyncio.wait({task})
-        factory.reset()
+    factory.reset()
 
 
 def two_keys(clock: VirtualClock) -> contextlib.AbstractAsyncContextManager[Rig]:
@@ -125,13 +121,9 @@ async def test_the_pins_are_let_go_and_a_key_held_over_it_is_no_hold(rig: Rig) -
     await asyncio.wait({rig.task})
     await rig.at(5000)
     assert rig.listener.edges == [(Key.NO_COUNT, Edge.DOWN)]
-    again = asyncio.create_task(
-        GpioKeys(7, "twelve", KeyPins(PINS), rig.clock, factory=rig.factory).run(rig.listener)
-    )
-    await asyncio.sleep(0)
-    assert not again.done(), "its pins are free again"
-    again.cancel()
-    await asyncio.wait({again})
+    driver = GpioKeys(7, "twelve", KeyPins(PINS), rig.clock, factory=rig.factory)
+    async with running(driver.run(rig.listener)) as again:
+        assert not again.done(), "its pins are free again"
 
 
 @virtual_with(two_keys)
@@ -144,11 +136,8 @@ async def test_a_pin_in_use_or_not_there_is_a_fault_that_names_it(rig: Rig) -> N
         with pytest.raises(DriverError, match=why):
             await other.run(KeysListener())
     free = GpioKeys(8, "twelve", KeyPins({Key.SNAP: 22}), rig.clock, factory=rig.factory)
-    task = asyncio.create_task(free.run(KeysListener()))
-    await asyncio.sleep(0)
-    assert not task.done(), "the first pin of a failed opening is free again"
-    task.cancel()
-    await asyncio.wait({task})
+    async with running(free.run(KeysListener())) as task:
+        assert not task.done(), "the first pin of a failed opening is free again"
 
 
 @virtual_with(two_keys)

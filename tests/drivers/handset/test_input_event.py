@@ -23,6 +23,7 @@ from drivers.kind import DeviceTable, Site
 from tests.controller.fakes import MS
 from tests.drivers.handset.kernel_headers import values_in_c
 from tests.drivers.handset.listeners import KeysListener
+from tests.drivers.running import running
 from tests.drivers.tables import complaint, read
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
@@ -39,7 +40,6 @@ DROPPED = (0, 3, 0)
 class Rig:
     clock: VirtualClock
     listener: KeysListener
-    driver: InputKeys
     task: asyncio.Task[None]
     fd: int
     layout: struct.Struct
@@ -66,16 +66,13 @@ async def at_work(
     os.mkfifo(path)
     listener, grabbed = KeysListener(), list[int]()
     driver = InputKeys(7, "twelve", str(path), KEYS, clock, grab=grabbed.append, event=layout)
-    task = asyncio.create_task(driver.run(listener))
-    await asyncio.sleep(0)
-    fd = os.open(path, os.O_WRONLY | os.O_NONBLOCK)
-    try:
-        yield Rig(clock, listener, driver, task, fd, layout, grabbed)
-    finally:
-        with contextlib.suppress(OSError):
-            os.close(fd)
-        task.cancel()
-        await asyncio.wait({task})
+    async with running(driver.run(listener)) as task:
+        fd = os.open(path, os.O_WRONLY | os.O_NONBLOCK)
+        try:
+            yield Rig(clock, listener, task, fd, layout, grabbed)
+        finally:
+            with contextlib.suppress(OSError):
+                os.close(fd)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS, ids=["64-bit", "32-bit", "this process"])

@@ -29,6 +29,12 @@ def names(path: Path) -> list[str]:
     return sorted(entry.name for entry in path.parent.iterdir())
 
 
+def change_to_new(path: Path, owner: tuple[int, int] | None = None) -> None:
+    with KeyChange(path, owner) as change:
+        change.prepare(NEW)
+        change.commit()
+
+
 def test_the_old_file_stays_until_the_commit(path: Path) -> None:
     with KeyChange(path) as change:
         assert change.keys == OLD
@@ -72,9 +78,7 @@ def test_what_a_killed_pairing_left_is_taken_over(path: Path) -> None:
     waiting = path.with_name("handsets.key.pairing")
     waiting.write_text("half a file")
     waiting.chmod(0o600)
-    with KeyChange(path) as change:
-        change.prepare(NEW)
-        change.commit()
+    change_to_new(path)
     assert load_keys(path) == NEW
 
 
@@ -105,9 +109,7 @@ def test_two_at_once_are_refused(path: Path) -> None:
 def test_a_link_stays_a_link(path: Path) -> None:
     link = path.with_name("link")
     link.symlink_to(path)
-    with KeyChange(link) as change:
-        change.prepare(NEW)
-        change.commit()
+    change_to_new(link)
     assert link.is_symlink() and load_keys(path) == NEW
 
 
@@ -147,9 +149,7 @@ def test_a_full_disk_is_found_before_anything_changes(path: Path) -> None:
 @needs_root
 def test_root_leaves_the_file_to_whoever_had_it(path: Path) -> None:
     os.chown(path, 4711, 4712)
-    with KeyChange(path, owner=(1, 1)) as change:
-        change.prepare(NEW)
-        change.commit()
+    change_to_new(path, (1, 1))
     assert (path.stat().st_uid, path.stat().st_gid) == (4711, 4712)
 
 
@@ -159,9 +159,7 @@ def test_root_gives_a_new_file_to_the_service(
     tmp_path: Path, owner: tuple[int, int] | None
 ) -> None:
     os.chown(tmp_path, 4711, 4712)
-    with KeyChange(tmp_path / "handsets.key", owner) as change:
-        change.prepare(NEW)
-        change.commit()
+    change_to_new(tmp_path / "handsets.key", owner)
     there = (tmp_path / "handsets.key").stat()
     assert (there.st_uid, there.st_gid) == (owner or (4711, 4712))
 

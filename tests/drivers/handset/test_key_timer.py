@@ -30,8 +30,9 @@ def no_failure(error: Exception) -> None:
     raise error
 
 
-def thumb(listener: KeysListener, layout: str = "twelve") -> KeyTimer:
-    return KeyTimer(7, layout, listener, no_failure)
+def thumb(layout: str = "twelve") -> tuple[KeyTimer, KeysListener]:
+    listener = KeysListener()
+    return KeyTimer(7, layout, listener, no_failure), listener
 
 
 @pytest.mark.parametrize(
@@ -41,8 +42,8 @@ def thumb(listener: KeysListener, layout: str = "twelve") -> KeyTimer:
 async def test_a_key_that_stays_down_reports_its_hold_once_or_never(
     clock: VirtualClock, layout: str, key: Key
 ) -> None:
-    listener = KeysListener()
-    thumb(listener, layout).down(key, clock(), clock())
+    keys, listener = thumb(layout)
+    keys.down(key, clock(), clock())
     await asyncio.sleep(30)
     down, *held = listener.presses
     assert (down.handset, down.key, down.edge, down.edge_at) == (7, key, Edge.DOWN, START_AT)
@@ -53,8 +54,7 @@ async def test_a_key_that_stays_down_reports_its_hold_once_or_never(
 
 @virtual
 async def test_a_key_that_goes_up_before_its_hold_time_is_a_tap(clock: VirtualClock) -> None:
-    listener = KeysListener()
-    keys = thumb(listener)
+    keys, listener = thumb()
     keys.down(Key.NO_COUNT, clock(), clock())
     await sleep_until(clock, START_AT + 999 * MS)
     keys.up(Key.NO_COUNT)
@@ -64,8 +64,7 @@ async def test_a_key_that_goes_up_before_its_hold_time_is_a_tap(clock: VirtualCl
 
 @virtual
 async def test_a_key_is_down_once_however_often_that_is_said(clock: VirtualClock) -> None:
-    listener = KeysListener()
-    keys = thumb(listener)
+    keys, listener = thumb()
     keys.up(Key.SNAP)
     for _ in range(3):
         keys.down(Key.SNAP, clock(), clock())
@@ -78,8 +77,7 @@ async def test_a_key_is_down_once_however_often_that_is_said(clock: VirtualClock
 async def test_a_hold_is_timed_from_the_edge_not_from_when_it_was_heard_of(
     clock: VirtualClock,
 ) -> None:
-    listener = KeysListener()
-    keys = thumb(listener)
+    keys, listener = thumb()
     keys.down(Key.BOARDS_OFF, clock() - 300 * MS, clock())
     await sleep_until(clock, START_AT + 701 * MS)
     assert listener.presses[-1].edge is Edge.HELD

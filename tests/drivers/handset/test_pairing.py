@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
 
 import pytest
 from hypothesis import given
@@ -14,13 +13,7 @@ from drivers import framing
 from drivers.base import PortError
 from drivers.framing import Deframer
 from drivers.handset.pairing import KEYS_S, KEYS_TRIES, WHO_S, PairingCable, PairingError
-from drivers.handset.pairing_messages import (
-    KEYS,
-    WHO,
-    Paired,
-    encode_here,
-    make_here,
-)
+from drivers.handset.pairing_messages import KEYS, WHO, Paired, encode_here, make_here
 from drivers.handset.simulated_pairing import CableEnd, Cut, PairableHandset
 from drivers.port.memory_port import MemoryPort, memory_pair
 from tests.shared.virtual_time import VirtualClock, virtual
@@ -30,34 +23,37 @@ NEW = Paired(1, bytes(range(32, 48)), bytes(range(48, 64)))
 S = 1_000_000_000
 
 
-@dataclass
-class Bench:
-    """A cable with a handset at its end; ``far`` is the handset's port."""
-
-    cable: PairingCable
-    handset: PairableHandset
-    far: MemoryPort
-
-
 @contextlib.asynccontextmanager
-async def bench(clock: VirtualClock, handset: PairableHandset) -> AsyncIterator[Bench]:
+async def cable_to(handset: PairableHandset, clock: VirtualClock) -> AsyncIterator[PairingCable]:
     near, far = memory_pair(clock)
     end = CableEnd(far, handset)
     end.open()
     async with PairingCable(near) as cable:
-        yield Bench(cable, handset, far)
+        yield cable
     end.close()
+
+
+@contextlib.asynccontextmanager
+async def cable_to_none(
+    clock: VirtualClock, answer: bytes = b""
+) -> AsyncIterator[tuple[PairingCable, Deaf]]:
+    """A cable without a handset at its end."""
+    near, far = memory_pair(clock)
+    deaf = Deaf(far, answer)
+    far.open(deaf)
+    async with PairingCable(near) as cable:
+        yield cable, deaf
 
 
 @virtual
 async def test_a_handset_says_who_it_is_and_takes_its_keys(clock: VirtualClock) -> None:
     handset = PairableHandset(4, 3, OLD)
     handset.counter, handset.session = 900, 42
-    async with bench(clock, handset) as b:
-        here = await b.cable.find(1)
+    async with cable_to(handset, clock) as cable:
+        here = await cable.find(1)
         assert (here.layout, here.revision, here.number) == (4, 3, 7)
         assert here.proves(OLD) and not here.proves(NEW)
-        assert (await b.cable.give(NEW)).proves(NEW)
+        assert (await cable.give(NEW)).proves(NEW)
     assert (handset.paired, handset.counter, handset.session) == (NEW, 0, 0)
 
 
@@ -66,8 +62,8 @@ async def test_it_waits_until_somebody_switches_the_handset_on(clock: VirtualClo
     handset = PairableHandset()
     handset.lose_heard = 20
     started_at = clock()
-    async with bench(clock, handset) as b:
-        assert (await b.cable.find(60)).number == 0
+    async with cable_to(handset, clock) as cable:
+        assert (await cable.find(60)).number == 0
     assert 20 * WHO_S * S <= clock() - started_at < 21 * WHO_S * S
 
 
@@ -76,9 +72,9 @@ async def test_nobody_there_is_told_in_time(clock: VirtualClock) -> None:
     handset = PairableHandset()
     handset.dead = True
     started_at = clock()
-    async with bench(clock, handset) as b:
+    async with cable_to(handset, clock) as cable:
         with pytest.raises(PairingError, match=r"no handset answers within 5 s$"):
-            await b.cable.find(5)
+            await cable.find(5)
     assert clock() - started_at == 5 * S
 
 
@@ -90,8 +86,8 @@ async def test_lost_frames_are_sent_again_and_stored_once(
 ) -> None:
     handset = PairableHandset(paired=OLD)
     handset.lose_heard, handset.lose_sent = (losses, 0) if heard else (0, losses)
-    async with bench(clock, handset) as b:
-        await b.cable.give(NEW)
+    async with cable_to(handset, clock) as cable:
+        await cable.give(NEW)
     assert (handset.paired, handset.written) == (NEW, 1)
 
 
@@ -99,8 +95,8 @@ async def test_lost_frames_are_sent_again_and_stored_once(
 async def test_a_wrong_byte_is_found_and_written_over(clock: VirtualClock) -> None:
     handset = PairableHandset()
     handset.bad_bits = 1
-    async with bench(clock, handset) as b:
-        await b.cable.give(NEW)
+    async with cable_to(handset, clock) as cable:
+        await cable.give(NEW)
     assert (handset.paired, handset.written) == (NEW, 2)
 
 
@@ -108,9 +104,9 @@ async def test_a_wrong_byte_is_found_and_written_over(clock: VirtualClock) -> No
 async def test_a_memory_that_keeps_nothing_right_is_told(clock: VirtualClock) -> None:
     handset = PairableHandset()
     handset.bad_bits = KEYS_TRIES
-    async with bench(clock, handset) as b:
+    async with cable_to(handset, clock) as cable:
         with pytest.raises(PairingError, match="4 wrong proofs to keys sent 4 times"):
-            await b.cable.give(NEW)
+            await cable.give(NEW)
 
 
 @pytest.mark.parametrize("cut", [Cut.BEFORE_KEYS, Cut.BEFORE_STORED, Cut.BEFORE_HERE])
@@ -120,9 +116,9 @@ async def test_cut_anywhere_the_handset_has_the_old_keys_or_the_new(
 ) -> None:
     handset = PairableHandset(paired=OLD, cut=cut)
     started_at = clock()
-    async with bench(clock, handset) as b:
+    async with cable_to(handset, clock) as cable:
         with pytest.raises(PairingError, match="no answer to keys sent 4 times"):
-            await b.cable.give(NEW)
+            await cable.give(NEW)
     assert clock() - started_at == KEYS_TRIES * KEYS_S * S
     assert handset.paired == (NEW if cut is Cut.BEFORE_HERE else OLD)
 
@@ -131,11 +127,11 @@ async def test_cut_anywhere_the_handset_has_the_old_keys_or_the_new(
 async def test_a_cable_back_in_time_costs_nothing(clock: VirtualClock) -> None:
     """The new keys are in and the answer was lost: the next KEYS are answered, not written."""
     handset = PairableHandset(paired=OLD, cut=Cut.BEFORE_HERE)
-    async with bench(clock, handset) as b:
+    async with cable_to(handset, clock) as cable:
         with pytest.raises(PairingError):
-            await b.cable.give(NEW)
+            await cable.give(NEW)
         handset.dead, handset.cut, handset.counter = False, Cut.NEVER, 5
-        await b.cable.give(NEW)
+        await cable.give(NEW)
     assert (handset.written, handset.counter) == (1, 5), "under the same key it never goes back"
 
 
@@ -167,19 +163,15 @@ class Deaf:
 async def test_the_wrong_thing_on_the_cable_is_told(
     clock: VirtualClock, answer: bytes, why: str
 ) -> None:
-    near, far = memory_pair(clock)
-    far.open(Deaf(far, answer))
-    async with PairingCable(near) as cable:
+    async with cable_to_none(clock, answer) as (cable, _):
         with pytest.raises(PairingError, match=why):
             await cable.find(1)
 
 
 @virtual
 async def test_an_answer_to_an_older_question_counts_for_nothing(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
     stale = encode_here(make_here(b"yesterda", 12, 1, NEW))
-    far.open(Deaf(far, stale))
-    async with PairingCable(near) as cable:
+    async with cable_to_none(clock, stale) as (cable, _):
         with pytest.raises(PairingError, match="no handset answers"):
             await cable.find(1)
         with pytest.raises(PairingError, match="no answer"):
@@ -188,9 +180,9 @@ async def test_an_answer_to_an_older_question_counts_for_nothing(clock: VirtualC
 
 @virtual
 async def test_an_adapter_pulled_out_ends_it(clock: VirtualClock) -> None:
-    async with bench(clock, PairableHandset()) as b:
-        b.cable.port_lost(PortError("usb: lost"))
-        for attempt in (b.cable.find(1), b.cable.give(NEW)):
+    async with cable_to(PairableHandset(), clock) as cable:
+        cable.port_lost(PortError("usb: lost"))
+        for attempt in (cable.find(1), cable.give(NEW)):
             with pytest.raises(PortError, match="usb: lost"):
                 await attempt
 
@@ -199,10 +191,7 @@ async def test_an_adapter_pulled_out_ends_it(clock: VirtualClock) -> None:
 async def test_each_question_has_its_own_nonce_and_keys_go_out_only_in_keys(
     clock: VirtualClock,
 ) -> None:
-    near, far = memory_pair(clock)
-    ear = Deaf(far, b"\0")
-    far.open(ear)
-    async with PairingCable(near) as cable:
+    async with cable_to_none(clock, b"\0") as (cable, ear):
         with pytest.raises(PairingError):
             await cable.find(1)
         asked = ear.heard

@@ -7,15 +7,10 @@ import pytest
 from drivers import framing
 from drivers.base import PortError
 from drivers.framing import Deframer
-from drivers.handset.pairing_messages import (
-    KEYS,
-    Paired,
-    decode_here,
-    encode_keys,
-    encode_who,
-)
+from drivers.handset.pairing_messages import KEYS, Paired, decode_here, encode_keys, encode_who
 from drivers.handset.simulated_pairing import CableEnd, Cut, PairableHandset
 from drivers.port.memory_port import memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.shared.virtual_time import VirtualClock, sleep_until, virtual
 
 OLD = Paired(7, bytes(range(16)), bytes(range(16, 32)))
@@ -25,14 +20,8 @@ NONCE = b"12345678"
 
 def test_a_handset_answers_pairing_frames_and_nothing_else() -> None:
     handset = PairableHandset(paired=OLD)
-    other_kinds = (
-        b"\x21" + bytes(19),
-        b"\x22" + bytes(23),
-        b"\x11" + bytes(9),
-        b"\x32" + bytes(27),
-    )
-    for body in other_kinds:
-        assert handset.receive(framing.encode(body)) == b""
+    for kind, length in ((0x21, 19), (0x22, 23), (0x11, 9), (0x32, 27)):
+        assert handset.receive(framing.encode(bytes([kind]) + bytes(length))) == b""
     both_equal = bytes([KEYS]) + bytes(8) + b"\x01" + OLD.uplink * 2
     assert handset.receive(framing.encode(both_equal)) == b""
     assert handset.paired is OLD
@@ -77,29 +66,16 @@ def test_a_proof_with_one_key_only_is_no_proof() -> None:
     assert handset.here(NONCE).proves(half)
 
 
-class Near:
-    """The near end of the cable."""
-
-    def __init__(self) -> None:
-        self.heard = b""
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        self.heard += data
-
-    def port_lost(self, error: PortError) -> None:
-        raise error
-
-
 @virtual
 async def test_behind_a_port_it_answers_until_the_cable_is_out(clock: VirtualClock) -> None:
     port, far = memory_pair(clock)
-    near = Near()
+    near = Ear()
     port.open(near)
     end = CableEnd(far, PairableHandset(paired=OLD))
     end.open()
     port.write(encode_who(NONCE))
     await sleep_until(clock, clock() + 100_000_000)
-    [body] = Deframer().feed(near.heard)
+    [body] = Deframer().feed(b"".join(data for data, _ in near.heard))
     assert decode_here(body).proves(OLD)
     end.port_lost(PortError("nobody is told"))
     end.close()

@@ -10,17 +10,10 @@ import tty
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 import pytest
 
-from drivers.base import (
-    Answer,
-    DriverError,
-    Edge,
-    Key,
-    Press,
-)
+from drivers.base import Answer, DriverError, Edge, Key, Press
 from drivers.handset.terminal import KEYS, LONGEST_ENTRY, TerminalKeys
 from tests.drivers.handset.listeners import KeysListener, bug
 from tests.shared.virtual_time import VirtualClock, virtual, virtual_with
@@ -56,6 +49,11 @@ class Bench:
         select.select([self.fd], [], [], 1)  # a pty hands it over in real time
         await asyncio.sleep(then_ms / 1000)
 
+    async def stop(self) -> None:
+        self.task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await self.task
+
 
 @contextlib.contextmanager
 def open_pty() -> Iterator[tuple[int, int]]:
@@ -75,18 +73,12 @@ async def bench(clock: VirtualClock) -> AsyncIterator[Bench]:
         made = Bench(clock, terminal, keyboard)
         await asyncio.sleep(0.001)
         yield made
-        made.task.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await made.task
+        await made.stop()
         assert not asyncio.get_running_loop().remove_reader(terminal)  # none was left
 
 
 def entry_of(b: Bench) -> str | None:
     return b.keys.entry
-
-
-def settings(fd: int) -> list[Any]:
-    return termios.tcgetattr(fd)
 
 
 @virtual_with(bench)
@@ -206,20 +198,18 @@ async def test_the_terminal_gives_single_unseen_characters_and_is_restored(
     clock: VirtualClock,
 ) -> None:
     with open_pty() as (keyboard, terminal):
-        before = settings(terminal)
+        before = termios.tcgetattr(terminal)
         os.write(keyboard, b"typed before the start\r")
         select.select([terminal], [], [], 1)
         b = Bench(clock, terminal, keyboard)
         await asyncio.sleep(0.01)
-        during = settings(terminal)
+        during = termios.tcgetattr(terminal)
         assert not during[tty.LFLAG] & (termios.ICANON | termios.ECHO)
         assert during[tty.LFLAG] & termios.ISIG
         await b.type("d")
         assert b.console.edges == [(Key.DEAD_BALL, Edge.DOWN)]
-        b.task.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await b.task
-        assert settings(terminal) == before
+        await b.stop()
+        assert termios.tcgetattr(terminal) == before
 
 
 @pytest.mark.parametrize("text", ["d", "dd"])
@@ -229,7 +219,7 @@ async def test_an_error_ends_the_run_and_restores_the_terminal(
 ) -> None:
     """From the reader's callback and from the timer's: the loop would only log it."""
     with open_pty() as (keyboard, terminal):
-        before = settings(terminal)
+        before = termios.tcgetattr(terminal)
         b = Bench(clock, terminal, keyboard)
         await asyncio.sleep(0.01)
         if text == "dd":
@@ -238,7 +228,7 @@ async def test_an_error_ends_the_run_and_restores_the_terminal(
         os.write(keyboard, b"d")
         with pytest.raises(ZeroDivisionError):
             await b.task
-        assert settings(terminal) == before
+        assert termios.tcgetattr(terminal) == before
 
 
 @virtual
@@ -266,9 +256,7 @@ async def test_the_end_of_a_pipe_is_no_fault(clock: VirtualClock) -> None:
         (Key.READY, Edge.DOWN),
     ]
     assert not b.task.done()
-    b.task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await b.task
+    await b.stop()
     os.close(reader)
 
 
@@ -278,9 +266,7 @@ def test_the_null_device_has_no_keys() -> None:
         b = Bench(clock, null.fileno(), -1)
         await asyncio.sleep(3600)
         assert not b.task.done()
-        b.task.cancel()
-        with pytest.raises(asyncio.CancelledError):
-            await b.task
+        await b.stop()
 
     with Path(os.devnull).open("rb") as null:
         check()
@@ -300,9 +286,7 @@ def test_a_file_is_no_keyboard() -> None:
 @virtual_with(bench)
 async def test_it_runs_again_after_a_fault_with_a_closed_line(b: Bench) -> None:
     await b.type(":half a li")
-    b.task.cancel()
-    with pytest.raises(asyncio.CancelledError):
-        await b.task
+    await b.stop()
     b.task = asyncio.create_task(b.keys.run(b.console))
     await asyncio.sleep(0.01)
     assert b.keys.entry is None

@@ -3,32 +3,27 @@ from __future__ import annotations
 import pytest
 
 from drivers.base import PortError
-from drivers.port.memory_port import memory_pair
+from drivers.port.memory_port import MemoryPort, memory_pair
+from tests.drivers.port.listeners import Ear
 from tests.shared.virtual_time import START_AT, VirtualClock, sleep_until, virtual
 
 BYTE_NS = 10 * 1_000_000_000 // 38400
 
 
-class Ear:
-    """Keeps what a port hears, and when."""
-
-    def __init__(self) -> None:
-        self.heard: list[tuple[bytes, int]] = []
-        self.losses: list[PortError] = []
-
-    def bytes_received(self, data: bytes, at: int) -> None:
-        self.heard.append((data, at))
-
-    def port_lost(self, error: PortError) -> None:
-        self.losses.append(error)
+def opened(
+    clock: VirtualClock, baud: int | None = 38400
+) -> tuple[MemoryPort, Ear, MemoryPort, Ear]:
+    """Both ends of a line and what each hears."""
+    near, far = memory_pair(clock, baud, names=("north", "south"))
+    ears = Ear(), Ear()
+    near.open(ears[0])
+    far.open(ears[1])
+    return near, ears[0], far, ears[1]
 
 
 @virtual
 async def test_bytes_arrive_when_the_line_has_carried_them(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
-    ear = Ear()
-    near.open(Ear())
-    far.open(ear)
+    near, _, _, ear = opened(clock)
     assert near.write(b"fifteen bytes..") == 15
     assert near.write(b"more") == 4
     assert near.unsent() == 19
@@ -44,23 +39,18 @@ async def test_bytes_arrive_when_the_line_has_carried_them(clock: VirtualClock) 
 
 @virtual
 async def test_both_directions_run_at_once_and_without_baud_at_no_time(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock, None)
-    ears = Ear(), Ear()
-    near.open(ears[0])
-    far.open(ears[1])
+    near, near_ear, far, far_ear = opened(clock, None)
     near.write(b"there")
     far.write(b"back")
-    assert not ears[0].heard
+    assert not near_ear.heard
     await sleep_until(clock, START_AT + 1)
-    assert ears[1].heard == [(b"there", START_AT)]
-    assert ears[0].heard == [(b"back", START_AT)]
+    assert far_ear.heard == [(b"there", START_AT)]
+    assert near_ear.heard == [(b"back", START_AT)]
 
 
 @virtual
 async def test_a_full_line_takes_what_fits(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
-    near.open(Ear())
-    far.open(Ear())
+    near, *_ = opened(clock)
     near.capacity = 20
     assert near.write(bytes(15)) == 15
     assert near.write(bytes(15)) == 5
@@ -71,10 +61,7 @@ async def test_a_full_line_takes_what_fits(clock: VirtualClock) -> None:
 
 @virtual
 async def test_a_stalled_line_keeps_its_bytes_and_goes_on(clock: VirtualClock) -> None:
-    near, far = memory_pair(clock)
-    ear = Ear()
-    near.open(Ear())
-    far.open(ear)
+    near, _, _, ear = opened(clock)
     near.write(bytes(10))
     await sleep_until(clock, START_AT + 4 * BYTE_NS)
     near.stall()
@@ -91,10 +78,7 @@ async def test_a_stalled_line_keeps_its_bytes_and_goes_on(clock: VirtualClock) -
 async def test_flush_tears_the_frame_that_has_begun_and_drops_the_rest(
     clock: VirtualClock,
 ) -> None:
-    near, far = memory_pair(clock)
-    ear = Ear()
-    near.open(Ear())
-    far.open(ear)
+    near, _, _, ear = opened(clock)
     near.write(b"0123456789")
     near.write(b"never")
     await sleep_until(clock, START_AT + 3 * BYTE_NS)
@@ -108,44 +92,38 @@ async def test_flush_tears_the_frame_that_has_begun_and_drops_the_rest(
 async def test_unplugged_both_ends_lose_it_once_and_replugged_it_works(
     clock: VirtualClock,
 ) -> None:
-    near, far = memory_pair(clock, names=("north", "south"))
-    ears = Ear(), Ear()
-    near.open(ears[0])
-    far.open(ears[1])
+    near, near_ear, far, far_ear = opened(clock)
     near.write(b"gone")
     far.unplug()
     far.unplug()
-    assert [str(loss) for ear in ears for loss in ear.losses] == [
+    assert [str(loss) for ear in (near_ear, far_ear) for loss in ear.losses] == [
         "north: lost: unplugged",
         "south: lost: unplugged",
     ]
     assert near.write(b"x") == 0
     with pytest.raises(PortError, match="north: cannot open: unplugged"):
-        near.open(ears[0])
+        near.open(near_ear)
     near.replug()
-    near.open(ears[0])
-    far.open(ears[1])
+    near.open(near_ear)
+    far.open(far_ear)
     near.write(b"back")
     await sleep_until(clock, START_AT + 1_000_000_000)
-    assert [data for data, _ in ears[1].heard] == [b"back"]
+    assert [data for data, _ in far_ear.heard] == [b"back"]
 
 
 @virtual
 async def test_what_was_written_before_close_still_arrives_but_nothing_is_heard_after(
     clock: VirtualClock,
 ) -> None:
-    near, far = memory_pair(clock)
-    ears = Ear(), Ear()
-    near.open(ears[0])
-    far.open(ears[1])
+    near, near_ear, far, far_ear = opened(clock)
     near.write(b"last words")
     far.write(b"to nobody")
     near.close()
     near.close()
     assert near.write(b"more") == 0
     await sleep_until(clock, START_AT + 1_000_000_000)
-    assert [data for data, _ in ears[1].heard] == [b"last words"]
-    assert ears[0].heard == []
+    assert [data for data, _ in far_ear.heard] == [b"last words"]
+    assert near_ear.heard == []
 
 
 @pytest.mark.parametrize("baud", [0, -1])

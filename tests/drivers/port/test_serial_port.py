@@ -79,6 +79,20 @@ async def tty(tmp_path: Path) -> AsyncIterator[Tty]:
     tty.hang_up()
 
 
+@pytest.fixture
+async def ear() -> Ear:
+    return Ear()
+
+
+@pytest.fixture
+async def port(tty: Tty, ear: Ear) -> AsyncIterator[SerialPort]:
+    """A port that has been opened, with ``ear`` behind it."""
+    port = SerialPort(str(tty.path), clock=ticking)
+    port.open(ear)
+    yield port
+    port.close()
+
+
 async def heard(ear: Ear) -> None:
     async with asyncio.timeout(2):
         await ear.event.wait()
@@ -95,9 +109,7 @@ async def arrived(tty: Tty, count: int) -> bytes:
     return data
 
 
-async def test_bytes_go_both_ways_dated_by_the_clock(tty: Tty) -> None:
-    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
-    port.open(ear)
+async def test_bytes_go_both_ways_dated_by_the_clock(tty: Tty, port: SerialPort, ear: Ear) -> None:
     assert port.name == str(tty.path)
     assert port.write(b"\x00SHOW\x0d\x0a\xff\x00") == 9
     assert await arrived(tty, 9) == b"\x00SHOW\x0d\x0a\xff\x00"
@@ -106,12 +118,11 @@ async def test_bytes_go_both_ways_dated_by_the_clock(tty: Tty) -> None:
         await heard(ear)
     assert ear.heard == b"\x00answer\x11\x13\x00"
     assert set(ear.instants) == {1234}
-    port.close()
 
 
-async def test_a_full_port_takes_a_part_then_nothing_and_flush_is_plain(tty: Tty) -> None:
-    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
-    port.open(ear)
+async def test_a_full_port_takes_a_part_then_nothing_and_flush_is_plain(
+    tty: Tty, port: SerialPort, ear: Ear
+) -> None:
     taken_in_all = port.write(bytes(100_000))
     assert 0 < taken_in_all < 100_000
     while taken := port.write(bytes(1000)):  # the kernel still moves bytes on to the far end
@@ -127,12 +138,11 @@ async def test_a_full_port_takes_a_part_then_nothing_and_flush_is_plain(tty: Tty
             said += tty.read()
             await asyncio.sleep(0)
     assert len(said) < taken_in_all
-    port.close()
 
 
-async def test_a_hang_up_is_told_once_and_the_reader_is_gone(tty: Tty) -> None:
-    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
-    port.open(ear)
+async def test_a_hang_up_is_told_once_and_the_reader_is_gone(
+    tty: Tty, port: SerialPort, ear: Ear
+) -> None:
     tty.hang_up()
     await heard(ear)
     assert not asyncio.get_running_loop().remove_reader(port._fd or -1), "still reading"
@@ -145,24 +155,22 @@ async def test_a_hang_up_is_told_once_and_the_reader_is_gone(tty: Tty) -> None:
     with pytest.raises(PortError, match="cannot flush"):
         port.flush()
     port.close()
-    port.close()
 
 
-async def test_a_hang_up_met_by_a_write_is_told_later_and_once(tty: Tty) -> None:
-    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
-    port.open(ear)
+async def test_a_hang_up_met_by_a_write_is_told_later_and_once(
+    tty: Tty, port: SerialPort, ear: Ear
+) -> None:
     tty.hang_up()
     assert port.write(b"x") == 0
     assert ear.losses == []
     await heard(ear)
     await asyncio.sleep(0)
     assert len(ear.losses) == 1
-    port.close()
 
 
-async def test_a_port_closed_before_the_loss_is_told_hears_nothing(tty: Tty) -> None:
-    port, ear = SerialPort(str(tty.path), clock=ticking), Ear()
-    port.open(ear)
+async def test_a_port_closed_before_the_loss_is_told_hears_nothing(
+    tty: Tty, port: SerialPort, ear: Ear
+) -> None:
     tty.hang_up()
     port.write(b"x")
     port.close()
@@ -316,11 +324,8 @@ async def test_kernel_turn_around_where_there_is_none_is_refused_in_plain_words(
     again.close()
 
 
-async def test_a_port_without_the_low_latency_setting_says_none(tty: Tty) -> None:
-    port = SerialPort(str(tty.path), clock=ticking)
-    port.open(Ear())
+async def test_a_port_without_the_low_latency_setting_says_none(port: SerialPort) -> None:
     assert port.low_latency is None
-    port.close()
 
 
 @pytest.mark.parametrize(("obeys", "expected"), [(True, True), (False, False)])
@@ -344,19 +349,16 @@ def test_low_latency_is_set_and_read_back(
     assert driver["flags"] == (other_flags | 0x2000 if obeys else other_flags)
 
 
-async def test_a_masters_descriptor_is_a_port_too(tty: Tty) -> None:
-    near, far = Ear(), Ear()
+async def test_a_masters_descriptor_is_a_port_too(tty: Tty, port: SerialPort, ear: Ear) -> None:
+    far = Ear()
     board = FdPort("simulated boards", os.dup(tty.master), clock=ticking)
     board.open(far)
-    port = SerialPort(str(tty.path), clock=ticking)
-    port.open(near)
     port.write(b"ask")
     await heard(far)
     assert far.heard == b"ask"
     board.write(b"answer")
-    await heard(near)
-    assert near.heard == b"answer"
+    await heard(ear)
+    assert ear.heard == b"answer"
     board.close()
     with pytest.raises(PortError, match="simulated boards: closed"):
         board.open(far)
-    port.close()
