@@ -15,7 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
-from tests.shared.installation import KEEPER
+from tests.shared.installation import KEEPER, Site
 from tests.shared.program import LATEST_NS, boottime, check_count, kill, playclock, running, start
 
 pytestmark = [pytest.mark.full, pytest.mark.alone]
@@ -186,3 +186,32 @@ async def test_a_second_program_of_one_installation_does_not_start(tmp_path: Pat
         assert (await program.ends.keeper.press("READY")).result == "running"
         assert program.ends.keeper.state is not None
         assert program.ends.keeper.state.session == 1, "it took no session number"
+
+
+@pytest.mark.parametrize(
+    ("right", "wrong", "said"),
+    [
+        ("node = 2", "node = 9", "boards[1].node"),
+        ('rules = "nfhs"', 'rules = "nfsh"', "nfsh"),
+        ("layout", "layuot", "layuot"),
+    ],
+)
+def test_a_mistake_in_the_configuration_is_named_and_nothing_starts(
+    tmp_path: Path, right: str, wrong: str, said: str
+) -> None:
+    with Site(tmp_path) as site:
+        site.config.write_text(site.config.read_text().replace(right, wrong))
+        ended = playclock("run", "--config", str(site.config))
+        assert ended.returncode == 2
+        assert str(site.config) in ended.stderr and said in ended.stderr
+        assert "Traceback" not in ended.stderr
+        assert not site.journal.exists()
+
+
+def test_keys_that_others_may_read_are_refused(tmp_path: Path) -> None:
+    with Site(tmp_path) as site:
+        keys = tmp_path / "handsets.keys"
+        keys.chmod(0o644)
+        ended = playclock("run", "--config", str(site.config))
+        assert ended.returncode == 2
+        assert str(keys) in ended.stderr and "0600" in ended.stderr
