@@ -10,26 +10,18 @@ from controller.rules.effects import Result
 from controller.rules.events import Event, NoCount, SetCount
 from controller.rules.phases import PHASES
 from controller.rules.transitions import Kind
-from tests.controller.rules.crew import (
-    DEAD_BALL,
-    HOLD_25,
-    READY,
-    RUN_25,
-    SNAP,
-    STOP,
-    ending,
-    in_phase,
-)
+from tests.controller.rules import orders
+from tests.controller.rules.crew import in_phase
 
 KINDS: dict[str, Event] = {
-    Kind.ROUTINE_END.value: DEAD_BALL,
-    "foul": ending("foul"),
-    "other named stoppage": ending("charged_timeout"),
-    Kind.HOLD.value: HOLD_25,
-    Kind.RUN.value: RUN_25,
-    Kind.READY.value: READY,
-    Kind.SNAP.value: SNAP,
-    Kind.STOP.value: STOP,
+    Kind.ROUTINE_END.value: orders.DEAD_BALL,
+    "foul": orders.ending("foul"),
+    "other named stoppage": orders.ending("charged_timeout"),
+    Kind.HOLD.value: orders.HOLD_25,
+    Kind.RUN.value: orders.RUN_25,
+    Kind.READY.value: orders.READY,
+    Kind.SNAP.value: orders.SNAP,
+    Kind.STOP.value: orders.STOP,
     Kind.NO_COUNT.value: NoCount(),
     Kind.SET_COUNT.value: SetCount(12),
 }

@@ -12,7 +12,8 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.events import PlayEnded
 from controller.rules.phases import PHASES
 from controller.rules.rulings import RuleSet, StartsOn
-from tests.controller.rules.crew import SNAP, Crew, in_phase
+from tests.controller.rules.crew import Crew, in_phase
+from tests.controller.rules.orders import SNAP
 from tests.exploration.bugs import BUGS
 from tests.exploration.explorer import FEW, Explorer
 from tests.exploration.sets import rule_sets

@@ -9,22 +9,10 @@ from controller.rules.phases import Phase
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet, Ruling, StartsOn
 from controller.rules.settings import Settings
+from tests.controller.rules.orders import HOLD_40, RUN_40, SNAP, STOP
 
 S = 1_000_000_000
 SCHOOL = load_rule_set("nfhs")
-
-DEAD_BALL = events.PlayEnded("routine")
-READY = events.Ready()
-SNAP = events.Snap()
-STOP = events.Stop()
-HOLD_25 = events.HoldNumber(events.Number.ADMINISTRATIVE)
-HOLD_40 = events.HoldNumber(events.Number.ROUTINE)
-RUN_25 = events.RunNumber(events.Number.ADMINISTRATIVE)
-RUN_40 = events.RunNumber(events.Number.ROUTINE)
-
-
-def ending(name: str, *facts: str) -> events.PlayEnded:
-    return events.PlayEnded(name, frozenset(facts))
 
 
 def only_25() -> RuleSet:

@@ -17,19 +17,8 @@ from controller.rules.gestures import (
 )
 from controller.rules.phases import Live, Set
 from drivers.base import Key
-from tests.controller.rules.crew import (
-    DEAD_BALL,
-    HOLD_25,
-    HOLD_40,
-    READY,
-    RUN_25,
-    RUN_40,
-    SCHOOL,
-    STOP,
-    Crew,
-    ending,
-    in_phase,
-)
+from tests.controller.rules import orders
+from tests.controller.rules.crew import SCHOOL, Crew, in_phase
 
 MS = 1_000_000
 S = 1000 * MS
@@ -59,23 +48,27 @@ def test_every_ending_of_a_key_is_known_to_the_rule_set(layout: str) -> None:
 # The design's keys, typed in: what one, two, ... taps mean in the end.
 MEANT: dict[str, dict[str, list[events.Event | None]]] = {
     "twelve": {
-        "DEAD_BALL": [DEAD_BALL, DEAD_BALL, DEAD_BALL],
-        "READY": [READY, READY],
-        "NUMBER_25": [HOLD_25, RUN_25, RUN_25, RUN_25],
+        "DEAD_BALL": [orders.DEAD_BALL, orders.DEAD_BALL, orders.DEAD_BALL],
+        "READY": [orders.READY, orders.READY],
+        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, orders.RUN_25, orders.RUN_25],
         "SNAP": [events.Snap(), events.Snap()],
-        "NUMBER_40": [HOLD_40, RUN_40, RUN_40],
-        "STOP": [STOP, STOP],
-        "FLAG": [ending("foul"), ending("foul_defense"), ending("foul_defense")],
-        "TIME_OUT": [ending("charged_timeout"), ending("official_timeout")],
-        "INJURY": [ending("injury_offense"), ending("injury_defense")],
+        "NUMBER_40": [orders.HOLD_40, orders.RUN_40, orders.RUN_40],
+        "STOP": [orders.STOP, orders.STOP],
+        "FLAG": [
+            orders.ending("foul"),
+            orders.ending("foul_defense"),
+            orders.ending("foul_defense"),
+        ],
+        "TIME_OUT": [orders.ending("charged_timeout"), orders.ending("official_timeout")],
+        "INJURY": [orders.ending("injury_offense"), orders.ending("injury_defense")],
         "UNDO": [events.Undo(), events.Undo(), events.Undo(), events.Undo(), events.Undo()],
         "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(True)],
         "BOARDS_OFF": [None, events.MarkMoment(), events.ToggleBoards(), events.ToggleBoards()],
     },
     "four": {
-        "NUMBER_40": [DEAD_BALL, DEAD_BALL, HOLD_40, HOLD_40],
-        "NUMBER_25": [HOLD_25, RUN_25, RUN_25],
-        "READY": [READY, READY],
+        "NUMBER_40": [orders.DEAD_BALL, orders.DEAD_BALL, orders.HOLD_40, orders.HOLD_40],
+        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, orders.RUN_25],
+        "READY": [orders.READY, orders.READY],
         "UNDO": [
             events.Undo(),
             events.Undo(),
@@ -87,7 +80,7 @@ MEANT: dict[str, dict[str, list[events.Event | None]]] = {
 }
 HELD: dict[str, dict[str, events.Event]] = {
     "twelve": {"NO_COUNT": events.NoCount(True), "BOARDS_OFF": events.ToggleBoards()},
-    "four": {"NUMBER_40": HOLD_40, "UNDO": events.ToggleBoards()},
+    "four": {"NUMBER_40": orders.HOLD_40, "UNDO": events.ToggleBoards()},
 }
 KEYS = [(layout, key) for layout in MEANT for key in MEANT[layout]]
 
@@ -147,7 +140,7 @@ def test_another_key_between_two_taps_makes_them_two_gestures() -> None:
     gestures = Gestures("twelve")
     gestures.pressed("FLAG", False, 0)
     gestures.pressed("STOP", False, 200 * MS)
-    assert gestures.pressed("FLAG", False, 400 * MS) == Gesture(ending("foul"), 400 * MS)
+    assert gestures.pressed("FLAG", False, 400 * MS) == Gesture(orders.ending("foul"), 400 * MS)
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -170,7 +163,7 @@ def test_two_number_keys_150_ms_apart_are_two_presses() -> None:
     gestures = Gestures("twelve")
     gestures.pressed("NUMBER_25", False, 0)
     later = gestures.pressed("NUMBER_40", False, TOGETHER_NS)
-    assert later == Gesture(HOLD_40, TOGETHER_NS)
+    assert later == Gesture(orders.HOLD_40, TOGETHER_NS)
 
 
 def test_a_key_that_the_handset_lacks_asks_for_nothing_and_says_so() -> None:
@@ -227,9 +220,9 @@ def test_four_keys_dead_ball_and_then_held() -> None:
 def test_four_keys_three_quick_undos_take_back_three_presses_and_a_fourth_the_boards() -> None:
     crew = in_phase("LIVE")
     gestures = Gestures("four")
-    crew(DEAD_BALL, 90)
-    crew(HOLD_25, 92)
-    crew(READY, 94)
+    crew(orders.DEAD_BALL, 90)
+    crew(orders.HOLD_25, 92)
+    crew(orders.READY, 94)
     before = crew.clock.state.down
     press(crew, gestures, *[("UNDO", 100 + k / 2, False) for k in range(3)])
     assert isinstance(crew.phase, Live)
@@ -240,7 +233,7 @@ def test_four_keys_three_quick_undos_take_back_three_presses_and_a_fourth_the_bo
 
 def test_the_hold_of_undo_takes_back_nothing() -> None:
     crew = in_phase("SET")
-    crew(READY, 95)
+    crew(orders.READY, 95)
     press(crew, Gestures("four"), ("UNDO", 100, False), ("UNDO", 101.5, True))
     assert (crew.shows(101.5), crew.clock.boards.value) == (34, "off")
 

@@ -8,7 +8,8 @@ from controller.rulebook.loader import codes, load_seasons
 from controller.rulebook.options import load_options, with_options
 from controller.rules.options import Option, Value, find_value, with_option
 from controller.rules.rulings import RulesError, StartsOn
-from tests.controller.rules.crew import SCHOOL, Crew, ending
+from tests.controller.rules.crew import SCHOOL, Crew
+from tests.controller.rules.orders import ending
 
 OPTIONS = load_options()
 # Every value a second time: how it was read, and what it says. R is on the ready, D at the dead

@@ -8,28 +8,18 @@ import pytest
 
 from controller.rules import events
 from controller.rules.precedence import conflicts
-from tests.controller.rules.crew import (
-    DEAD_BALL,
-    HOLD_25,
-    HOLD_40,
-    READY,
-    RUN_25,
-    RUN_40,
-    SNAP,
-    STOP,
-    ending,
-)
+from tests.controller.rules import orders
 
 DRIVING: list[events.Event] = [
-    DEAD_BALL,
-    ending("foul"),
-    HOLD_25,
-    HOLD_40,
-    RUN_25,
-    RUN_40,
-    READY,
-    SNAP,
-    STOP,
+    orders.DEAD_BALL,
+    orders.ending("foul"),
+    orders.HOLD_25,
+    orders.HOLD_40,
+    orders.RUN_25,
+    orders.RUN_40,
+    orders.READY,
+    orders.SNAP,
+    orders.STOP,
     events.NoCount(),
 ]
 NEVER: list[events.Event] = [
@@ -40,15 +30,15 @@ NEVER: list[events.Event] = [
     events.MarkMoment(),
 ]
 FOLLOW: list[tuple[events.Event, events.Event]] = [
-    (READY, SNAP),
-    (HOLD_25, READY),
-    (HOLD_40, READY),
-    (RUN_25, SNAP),
-    (RUN_40, SNAP),
-    (SNAP, DEAD_BALL),
-    (SNAP, ending("foul")),
-    (DEAD_BALL, ending("foul")),
-    (ending("foul"), DEAD_BALL),
+    (orders.READY, orders.SNAP),
+    (orders.HOLD_25, orders.READY),
+    (orders.HOLD_40, orders.READY),
+    (orders.RUN_25, orders.SNAP),
+    (orders.RUN_40, orders.SNAP),
+    (orders.SNAP, orders.DEAD_BALL),
+    (orders.SNAP, orders.ending("foul")),
+    (orders.DEAD_BALL, orders.ending("foul")),
+    (orders.ending("foul"), orders.DEAD_BALL),
 ]
 
 

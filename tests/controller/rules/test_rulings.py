@@ -22,7 +22,7 @@ from controller.rules.rulings import (
     nearest,
 )
 from tests.controller.rules.crew import SCHOOL, in_phase, only_25
-from tests.controller.rules.crew import ending as ended
+from tests.controller.rules.orders import ending as ended
 from tests.exploration.model import NaiveRules
 
 NAIVE = NaiveRules.read(

@@ -11,36 +11,24 @@ import pytest
 from controller.rules.events import Event, NoCount, PlayEnded, SetCount
 from controller.rules.phases import PHASES, Live, Running, Set, Stopped, name
 from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind, kind_of, why_not
-from tests.controller.rules.crew import (
-    DEAD_BALL,
-    HOLD_25,
-    HOLD_40,
-    READY,
-    RUN_25,
-    RUN_40,
-    SCHOOL,
-    SNAP,
-    STOP,
-    Crew,
-    ending,
-    in_phase,
-)
+from tests.controller.rules import orders
+from tests.controller.rules.crew import SCHOOL, Crew, in_phase
 
 EVENTS: dict[str, Event] = {
-    "routine": DEAD_BALL,
-    "incomplete": ending("incomplete_pass"),
-    "hold 25": HOLD_25,
-    "hold 40": HOLD_40,
-    "foul": ending("foul"),
-    "defense foul": ending("foul_defense"),
-    "time-out": ending("charged_timeout"),
-    "touchdown": ending("touchdown"),
-    "run 25": RUN_25,
-    "run 40": RUN_40,
-    "pump 40": ending("premature_start_reset40"),
-    "ready": READY,
-    "snap": SNAP,
-    "stop": STOP,
+    "routine": orders.DEAD_BALL,
+    "incomplete": orders.ending("incomplete_pass"),
+    "hold 25": orders.HOLD_25,
+    "hold 40": orders.HOLD_40,
+    "foul": orders.ending("foul"),
+    "defense foul": orders.ending("foul_defense"),
+    "time-out": orders.ending("charged_timeout"),
+    "touchdown": orders.ending("touchdown"),
+    "run 25": orders.RUN_25,
+    "run 40": orders.RUN_40,
+    "pump 40": orders.ending("premature_start_reset40"),
+    "ready": orders.READY,
+    "snap": orders.SNAP,
+    "stop": orders.STOP,
     "no count": NoCount(),
     "period over": NoCount(True),
     "correct 12": SetCount(12),

@@ -14,7 +14,8 @@ import pytest
 from controller.rules.events import SetCount, Snap
 from controller.rules.phases import Live, Running, Set
 from controller.rules.rulings import NOT_ENDINGS
-from tests.controller.rules.crew import READY, SCHOOL, S, ending, in_phase
+from tests.controller.rules.crew import SCHOOL, S, in_phase
+from tests.controller.rules.orders import READY, ending
 
 RULE = "NFHS 3-6-1 a-b, 2019 wording quoted at fridaynightstripes.com/33"
 SLIDES = "2019 NFHS rule change slides, list of 3-5-7 official's time-outs"

@@ -12,17 +12,8 @@ from controller.rulebook.loader import load_rule_set
 from controller.rules.phases import Running, Set
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
-from tests.controller.rules.crew import (
-    DEAD_BALL,
-    HOLD_25,
-    READY,
-    RUN_25,
-    SNAP,
-    STOP,
-    Crew,
-    S,
-    ending,
-)
+from tests.controller.rules import orders
+from tests.controller.rules.crew import Crew, S
 
 NCAA_2016 = load_rule_set("ncaa", 2016)
 NCAA = load_rule_set("ncaa")
@@ -30,38 +21,38 @@ NCAA = load_rule_set("ncaa")
 
 def after_a_snap(rules: RuleSet, settings: Settings | None = None) -> Crew:
     crew = Crew(rules, settings)
-    crew(SNAP, 90)
+    crew(orders.SNAP, 90)
     return crew
 
 
 def test_ball_not_ready_when_the_board_falls_to_25() -> None:
     """A.R. 3-2-4 I (text): dead at 0 s; at 15 s the board reads 25: stop, 25 held; ready: runs."""
     crew = after_a_snap(NCAA_2016)
-    crew(ending("out_of_bounds"), 100)
+    crew(orders.ending("out_of_bounds"), 100)
     assert (crew.shows(100), crew.shows(115)) == (40, 25)
-    crew(ending("spotting_delay_reset25"), 115)
+    crew(orders.ending("spotting_delay_reset25"), 115)
     assert crew.phase == Set(25)
-    crew(READY, 130)
+    crew(orders.READY, 130)
     assert crew.clock.expires_at == 155 * S
 
 
 def test_umpire_leaves_the_ball_late() -> None:
     """A.R. 3-2-4 II (text): board at about 23, one palm pumped: 25 and running."""
     crew = after_a_snap(NCAA_2016)
-    crew(DEAD_BALL, 100)
+    crew(orders.DEAD_BALL, 100)
     assert crew.shows(117) == 23
-    crew(RUN_25, 117)
+    crew(orders.RUN_25, 117)
     assert crew.shows(117) == 25 and crew.clock.expires_at == 142 * S
 
 
 def test_umpire_leaves_the_ball_late_and_the_operator_is_slow() -> None:
     """A.R. 3-2-4 II (text): stopped, 25 set, both clocks on the signal."""
     crew = after_a_snap(NCAA_2016)
-    crew(DEAD_BALL, 100)
-    crew(STOP, 121)
-    crew(HOLD_25, 124)
+    crew(orders.DEAD_BALL, 100)
+    crew(orders.STOP, 121)
+    crew(orders.HOLD_25, 124)
     assert crew.phase == Set(25)
-    crew(READY, 130)
+    crew(orders.READY, 130)
     assert crew.clock.expires_at == 155 * S
 
 
@@ -69,9 +60,9 @@ def test_a_defenders_helmet_then_the_defenses_timeout() -> None:
     """A.R. 3-3-10 V (text), 3-3-9 V before: 40; after a timeout of the defense 25 on the signal."""
     for rules in (NCAA_2016, NCAA):
         crew = after_a_snap(rules)
-        crew(ending("equipment_defense"), 100)
+        crew(orders.ending("equipment_defense"), 100)
         assert crew.phase == Set(40)
-        crew(ending("charged_timeout"), 110)
+        crew(orders.ending("charged_timeout"), 110)
         assert crew.phase == Set(25)
 
 
@@ -98,9 +89,9 @@ def test_a_stoppage_is_held_for_the_ready(
     for order in (endings, endings[::-1]):
         crew = after_a_snap(rules)
         for k, each in enumerate(order):
-            crew(ending(each), 100 + k)
+            crew(orders.ending(each), 100 + k)
         assert crew.phase == Set(seconds), example
-        crew(READY, 120)
+        crew(orders.READY, 120)
         assert crew.clock.expires_at == (120 + seconds) * S
 
 
@@ -120,9 +111,9 @@ def test_a_running_game_clock_with_fewer_seconds_than_the_count(
     if not starts:
         assert ruling.starts_on is StartsOn.DEAD_BALL
     crew = after_a_snap(NCAA)
-    crew(ending(named), 100, game_clock_s=game_clock_s)
+    crew(orders.ending(named), 100, game_clock_s=game_clock_s)
     if isinstance(crew.phase, Set):
-        crew(READY, 110, game_clock_s=game_clock_s)
+        crew(orders.READY, 110, game_clock_s=game_clock_s)
     assert isinstance(crew.phase, Running) == starts
     assert crew.shows(110) == (None if not starts else 30 if named == "routine" else 25)
 
@@ -131,17 +122,17 @@ def test_a_running_game_clock_with_fewer_seconds_than_the_count(
 def test_the_latest_snap_after_a_charged_timeout(timeout_s: int, latest_s: int) -> None:
     """NCAA 3-3-7 (text): 1:00 (or 0:30), five seconds' notice, then 25."""
     crew = after_a_snap(NCAA)
-    crew(ending("charged_timeout"), 100)
-    crew(READY, 100 + timeout_s + 5)
+    crew(orders.ending("charged_timeout"), 100)
+    crew(orders.READY, 100 + timeout_s + 5)
     assert crew.clock.expires_at == (100 + latest_s) * S
 
 
 def test_a_timer_that_knows_25_alone_run_twice_is_a_40() -> None:
     """TSSAA mechanics (text): first to 10 left, 15 s gone, then the full 25."""
     crew = Crew(load_rule_set("nfhs", 2018))
-    crew(RUN_25, 100)
+    crew(orders.RUN_25, 100)
     assert crew.shows(115) == 10
-    crew(RUN_25, 115)
+    crew(orders.RUN_25, 115)
     assert crew.clock.expires_at == 140 * S
 
 
@@ -149,7 +140,7 @@ def test_a_timer_that_knows_25_alone_run_twice_is_a_40() -> None:
 def test_the_start_lag_moves_the_zero(lag_s: int, zero_s: int) -> None:
     """NFHS rule text 0; NJFOA and TSSAA 1 s; Inland Empire FOA 2 s (all text)."""
     crew = after_a_snap(load_rule_set("nfhs", 2019), Settings(start_lag_s=lag_s))
-    crew(DEAD_BALL, 100)
+    crew(orders.DEAD_BALL, 100)
     assert isinstance(crew.phase, Running)
     assert crew.shows(100 + lag_s) == 40
     assert crew.clock.expires_at == (100 + zero_s) * S
