@@ -264,7 +264,7 @@ def steps(
     }
     if extra:  # chosen by hand: in one process, so that output and a debugger come through
         return {**found, "pytest": pytest()}
-    spread = [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile"]
+    spread = [f"--numprocesses={os.cpu_count() or 1}", "--dist=loadfile", "--no-loadscope-reorder"]
     if not tier.has_tests_alone:
         return {**found, "pytest": [*pytest(), *spread]}
     covered = [f"--cov={package}" for package in ("controller", "drivers")]

@@ -12,6 +12,7 @@ import pytest
 ROOT = Path(__file__).resolve().parent.parent
 UNITS = ("controller", "drivers", "scenarios")
 """Folders of tests whose own folders are suites."""
+LONGEST = {"scenarios/simulation": 0, "fuzz": 1, "systemd": 2, "firmware": 3, "exploration": 4}
 seconds: dict[str, float] = defaultdict(float)
 """What each suite has taken, over all processes."""
 
@@ -36,6 +37,11 @@ def suite_of(place: str) -> str:
     """The suite of a test: its folder under ``tests/``, or its file beside them."""
     parts = place.partition("::")[0].split("/")[1:]
     return "/".join(parts[: 2 if parts[0] in UNITS and len(parts) > 2 else 1])
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """The longest suites first, so that no processor is left alone with one at the end."""
+    items.sort(key=lambda item: LONGEST.get(suite_of(item.nodeid), len(LONGEST)))
 
 
 def pytest_runtest_logreport(report: pytest.TestReport) -> None:

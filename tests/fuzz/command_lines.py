@@ -233,6 +233,7 @@ TARGETS = (
         (cli, journal_command, ruling_command, journal_text),
         ARGUMENTS,
         (b"\xff", b"\xed\xa0\x80", b"--", b"-h", b"=", b"0001-01-01", b"9999-12-31T23:59:59Z"),
+        reaches=0.5,  # the rest of it is what to do when the output takes nothing
     ),
     Target(
         "options",

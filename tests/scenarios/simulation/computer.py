@@ -286,7 +286,7 @@ class Computer:
 
     def _note_self_off(self, service: Service, process: Process, *, starting: bool = False) -> None:
         """Learn of the one thing that only the service decides: that the boards are to be off."""
-        if not process.alive or service.status().boards != "off":
+        if not process.alive or not service.board_words.startswith("boards off"):
             return
         if not self._truth.clock.off:
             now = self._schedule.clock()
