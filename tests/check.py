@@ -54,8 +54,8 @@ class Tier:
 TOO_SLOW = 1.5
 """A tier that takes longer than its time by this factor fails: a busy machine costs less."""
 LOOP_S = 0.052
-"""What adding up LOOPS numbers one by one took where the tiers were given their times: two processors of a
-virtual machine, CPython 3.11. A slower machine is given more time in proportion."""
+"""What adding up LOOPS numbers one by one took where the tiers were given their times: two
+processors of a virtual machine, CPython 3.11. A slower machine is given more in proportion."""
 LOOPS = 1_000_000
 QUICK = Tier("quick", ("full", "long"), test_limit_s=30, budget_s=60)
 FULL = Tier("full", ("long",), test_limit_s=600, budget_s=720)
