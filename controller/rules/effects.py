@@ -20,11 +20,21 @@ class Result(enum.Enum):
     ASSUMED = "assumed"
 
 
+class GaveWay(NamedTuple):
+    """A word that said less gave way to an exact one, ``after_ns`` after it was told."""
+
+    word: str
+    after_ns: int
+
+
 class Decision(NamedTuple):
     """An order was decided.
 
     ``reason`` is filled for everything but plain acceptance; ``assumed`` names what nobody
-    pressed ("ready", "snap"). ``down`` counts the snaps of the game.
+    pressed ("ready", "snap"), ``promised`` what was taken to have ended because it was told before
+    that it would follow ("try over", "free kick ended"). ``down`` counts the snaps of the game.
+    ``taken_back`` is the order that an Undo took back. ``left_s`` are the numerals at the instant
+    of the order, before it did anything; None for no count.
     """
 
     order: Order
@@ -36,6 +46,10 @@ class Decision(NamedTuple):
     ruling: Ruling | None
     named: frozenset[str]
     down: int
+    promised: str = ""
+    gave_way: GaveWay | None = None
+    taken_back: Order | None = None
+    left_s: int | None = None
 
     @property
     def changed(self) -> bool:
@@ -58,4 +72,11 @@ class ReachedZero:
     at: int
 
 
-Effect = Marked | ReachedZero
+@dataclass(frozen=True, slots=True)
+class Nudged:
+    """The ball has been live for longer than any play lasts: did the play end?"""
+
+    at: int
+
+
+Effect = Marked | ReachedZero | Nudged

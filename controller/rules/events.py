@@ -36,6 +36,12 @@ class PlayEnded:
 
 
 @dataclass(frozen=True, slots=True)
+class Score:
+    """A score, told by a key that cannot say which: the play clock reads it as a touchdown; told
+    again in the same dead ball as a field goal or a safety; in a try as the end of the try."""
+
+
+@dataclass(frozen=True, slots=True)
 class HoldNumber:
     """A bare number, shown and held for the ready."""
 
@@ -106,6 +112,7 @@ class MarkMoment:
 
 Event = (
     PlayEnded
+    | Score
     | HoldNumber
     | RunNumber
     | Ready
@@ -161,6 +168,7 @@ def plain(event: Event, routine_s: int, administrative_s: int) -> str:
 
 
 _PLAIN: dict[type, str] = {
+    Score: "score",
     Ready: "ready for play",
     Snap: "snap or free kick",
     Stop: "stop",

@@ -31,6 +31,10 @@ class Settings:
     field_stands_s: float = 1.0
     """For so long the field official's press stands against one by the keeper."""
 
+    nudge_s: float = 20.0
+    """The ball live for longer than this: the crew is asked once whether the play has ended. The
+    longest play observed lasted 16.4 s (common practice, no source). 0 never asks."""
+
 
 RANGES: dict[str, tuple[float, float]] = {
     "start_lag_s": (0.0, 3.0),
@@ -38,6 +42,7 @@ RANGES: dict[str, tuple[float, float]] = {
     "stoppage_holds_s": (0.0, 28.0),
     "same_press_s": (0.0, 5.0),
     "field_stands_s": (0.0, 5.0),
+    "nudge_s": (0.0, 60.0),
 }
 
 
