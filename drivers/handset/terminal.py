@@ -65,9 +65,9 @@ class TerminalKeys:
     """Handset 0, read from the terminal or pipe ``fd``, which stays the caller's to close.
 
     Callbacks, all from the event loop: ``command`` gets ``q``, and ``o`` when it was typed once;
-    ``entered`` gets the finished entry line; ``unknown`` gets a character that means nothing. At the end of a pipe
-    :meth:`run` waits on until it is cancelled. Raises :class:`DriverError` when the terminal
-    hangs up or ``fd`` is a file that cannot be waited on.
+    ``entered`` gets the finished entry line; ``unknown`` gets a character that means nothing. At
+    the end of a pipe :meth:`run` waits on until it is cancelled. Raises :class:`DriverError` when
+    the terminal hangs up or ``fd`` is a file that cannot be waited on.
     """
 
     serves = (0,)
