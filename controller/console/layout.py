@@ -161,7 +161,7 @@ def _beside(status: Status, columns: int, rows: int, ordered_text: str, look: Lo
     adopted = f"LOCAL ADOPTION: {status.override}" if status.override else ""
     said = [
         (_word_style(status), f"{word}{phase_note(status)}", 1),
-        ("caution" if status.nudged else "bold", awaited(status), 1),
+        ("caution" if status.nudged else "bold", awaited(status), 2),
         (style, f"last: {did}" if did else "", 3),
         ("caution", adopted, 2),
         ("plain", ruling(status), 3),

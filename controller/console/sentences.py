@@ -42,8 +42,8 @@ _NEXT: Mapping[str, str] = {
     "SET": "next: READY runs {next}",
     "RUNNING": "next: SNAP",
     "LIVE": "next: DEAD BALL",
-    "STOPPED": "next: READY runs {next}; STOP holds it",
-    "EXPIRED": "next: as the official decides; READY runs {next}",
+    "STOPPED": "next: READY runs {next}",
+    "EXPIRED": "next: as the official decides",
 }
 _STARTS: Mapping[str, str] = {
     "dead_ball": "at the dead ball",
