@@ -96,7 +96,7 @@ GIVES_WAY: Final[Mapping[str, frozenset[str]]] = {
     "injury_or_helmet_any": _HURT | _GEAR,
     "equipment_any": _GEAR,
     "field_goal_or_safety": frozenset({"touchdown", "field_goal", "safety"}),
-    **dict.fromkeys(_CAUSE_UNKNOWN, (_STOPPAGES | {"defense_only"}) - _CAUSE_UNKNOWN),
+    **dict.fromkeys(_CAUSE_UNKNOWN, frozenset({*_STOPPAGES, "defense_only"}) - _CAUSE_UNKNOWN),
 }
 """Words that say less than another of their kind: of one down, each gives way to the exact ones,
 whichever was told first. A flag is thrown before its team is announced."""

@@ -96,7 +96,7 @@ class LastGesture(NamedTuple):
     before: State
 
 
-class Verdict(NamedTuple):
+class Judgement(NamedTuple):
     """What became of an order; the fields are those of a :class:`Decision`. ``event`` is what a
     score was read as."""
 
@@ -129,6 +129,7 @@ class PlayClock:
         self.state = state or State()
         self.gesture = gesture
         self._kinds: dict[tuple[Event, frozenset[str]], Kind] = {}
+        self._nudge_at: int | None = None
         self._settle(now)
 
     # What it shows
@@ -221,54 +222,54 @@ class PlayClock:
         """
         effects = self.pass_time(order.at)
         before = self.state
-        verdict = self._judge(order)
+        judged = self._judge(order)
         if self.state.down.phase is not before.down.phase:
             self._settle(now)
-        down, result = self.state.down, verdict.result
+        down, result = self.state.down, judged.result
         if result is Result.RUNNING and not isinstance(down.phase, Running):
             result = Result.HELD  # what was given back has run out meanwhile
         return Decision(
-            order=order if verdict.event is None else order._replace(event=verdict.event),
+            order=order if judged.event is None else order._replace(event=judged.event),
             result=result,
-            reason=verdict.reason,
-            assumed=verdict.assumed,
+            reason=judged.reason,
+            assumed=judged.assumed,
             phase_before=name(before.down.phase),
             phase_after=name(down.phase),
             ruling=down.ruling,
             named=down.named,
             down=down.number,
-            promised=verdict.promised,
-            gave_way=verdict.gave_way,
-            taken_back=verdict.taken_back,
+            promised=judged.promised,
+            gave_way=judged.gave_way,
+            taken_back=judged.taken_back,
             left_s=shown(before.down.phase, order.at),
         ), effects
 
-    def _judge(self, order: Order) -> Verdict:
+    def _judge(self, order: Order) -> Judgement:
         if order.role is Role.SHADOW:
-            return Verdict(Result.NO_CHANGE, "shadow: recorded, does not drive")
+            return Judgement(Result.NO_CHANGE, "shadow: recorded, does not drive")
         if self._same_again(order):
-            return Verdict(Result.NO_CHANGE, "the same press again")
+            return Judgement(Result.NO_CHANGE, "the same press again")
         before = self.state
         if (why := self._clear_the_way(order)) is not None:
-            return Verdict(Result.REFUSED, why)
+            return Judgement(Result.REFUSED, why)
         cleared = self.state
         if cleared is not before and self._same_again(order):
             return self._given_back()
-        verdict = self._apply(order)
-        if verdict.result is Result.NO_CHANGE and cleared is not before:
+        judged = self._apply(order)
+        if judged.result is Result.NO_CHANGE and cleared is not before:
             return self._given_back()
-        if verdict.result is Result.REFUSED:
+        if judged.result is Result.REFUSED:
             self.state = before
-        elif verdict.result is not Result.NO_CHANGE and not isinstance(
+        elif judged.result is not Result.NO_CHANGE and not isinstance(
             order.event, MarkMoment | BoardsFault
         ):
             self._remember(order, before)
-        return verdict
+        return judged
 
-    def _given_back(self) -> Verdict:
+    def _given_back(self) -> Judgement:
         """Taking back the earlier press was all that was needed: a double tap given twice, say."""
         self.gesture = None
-        return Verdict(self._plain_result(), "the earlier press is taken back")
+        return Judgement(self._plain_result(), "the earlier press is taken back")
 
     def _plain_result(self) -> Result:
         return Result.RUNNING if isinstance(self.state.down.phase, Running) else Result.HELD
@@ -310,7 +311,7 @@ class PlayClock:
         self.gesture = LastGesture(order, before)
         self.state = self.state._replace(last=order)
 
-    def _apply(self, order: Order) -> Verdict:
+    def _apply(self, order: Order) -> Judgement:
         if isinstance(order.event, Score):
             return self._scored(order)
         if type(order.event) in IN_THE_TABLE:
@@ -321,27 +322,27 @@ class PlayClock:
             case ToggleBoards():
                 off = Off.ORDERED if self.state.off is None else None
                 self.state = self.state._replace(off=off)
-                return Verdict(
+                return Judgement(
                     Result.HELD, "boards relit" if off is None else "boards off by order"
                 )
             case BoardsFault(reason):
                 if self.state.off is not None:
-                    return Verdict(Result.NO_CHANGE, f"boards are already off: {reason}")
+                    return Judgement(Result.NO_CHANGE, f"boards are already off: {reason}")
                 self.state = self.state._replace(off=Off.FAULT)
-                return Verdict(Result.HELD, reason)
-        return Verdict(Result.HELD, "moment marked")
+                return Judgement(Result.HELD, reason)
+        return Judgement(Result.HELD, "moment marked")
 
-    def _scored(self, order: Order) -> Verdict:
+    def _scored(self, order: Order) -> Judgement:
         """A score, read as the only one that it can be."""
         down = self.state.down
         read = promises.read_score(self.rules, down, self._of_stoppage(down, order.at))
         told = order._replace(event=PlayEnded(read.ending))
-        verdict = self._transition(told, read.down)
-        if read.assumed and verdict.result in (Result.HELD, Result.RUNNING):
-            verdict = verdict._replace(result=Result.ASSUMED, assumed=read.assumed)
-        return verdict._replace(event=PlayEnded(read.ending))
+        judged = self._transition(told, read.down)
+        if read.assumed and judged.result in (Result.HELD, Result.RUNNING):
+            judged = judged._replace(result=Result.ASSUMED, assumed=read.assumed)
+        return judged._replace(event=PlayEnded(read.ending))
 
-    def _transition(self, order: Order, told: Down) -> Verdict:
+    def _transition(self, order: Order, told: Down) -> Judgement:
         """What the table says of ``order`` with the down as it was ``told``: that of the state, but
         for what the order itself tells of it."""
         event = order.event
@@ -349,24 +350,24 @@ class PlayClock:
         kind = self._kinds.get((event, lately))
         if kind is None:
             if isinstance(event, PlayEnded) and (why := why_not(event, self.rules)):
-                return Verdict(Result.REFUSED, why)
+                return Judgement(Result.REFUSED, why)
             kind = kind_of(event, self.rules, lately)
             if len(self._kinds) < MEMORY:
                 self._kinds[event, lately] = kind
         down = self._at_half(told, order, kind)
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
-            return Verdict(Result.REFUSED, REFUSALS[type(down.phase), kind])
+            return Judgement(Result.REFUSED, REFUSALS[type(down.phase), kind])
         context = Context(down, event, order.at, self.rules, self.settings, order.game_clock_s)
         outcome = unless_low(context, transition(context))
         if isinstance(outcome, NoChange):
             if outcome.noted is not None:
                 self._set_down(outcome.noted)
-            return Verdict(Result.NO_CHANGE, outcome.why)
+            return Judgement(Result.NO_CHANGE, outcome.why)
         if type(outcome.down.phase) is type(down.phase) and outcome.down == self.state.down:
-            return Verdict(Result.NO_CHANGE, "that is how it is already")
-        verdict = self._accept(order, outcome)
-        return verdict if down is told else verdict._replace(promised=FIRST_OF_HALF)
+            return Judgement(Result.NO_CHANGE, "that is how it is already")
+        judged = self._accept(order, outcome)
+        return judged if down is told else judged._replace(promised=FIRST_OF_HALF)
 
     def _at_half(self, down: Down, order: Order, kind: Kind) -> Down:
         """The down, with the play promised that begins a half if ``order`` does."""
@@ -386,7 +387,7 @@ class PlayClock:
         held_ns = self.settings.stoppage_holds_s * SECOND_NS
         return down.stoppage_at is not None and at - down.stoppage_at < held_ns
 
-    def _accept(self, order: Order, move: Move) -> Verdict:
+    def _accept(self, order: Order, move: Move) -> Judgement:
         gave_way = self._gave_way(move.gave_way, order.at)
         down = move.down
         if down.coming.opening and order.event not in _BEFORE_THE_OPENING:
@@ -397,7 +398,7 @@ class PlayClock:
         assumed = [word for word in (move.assumed, move.promised) if word]
         note = move.note or (f"assumed: {', '.join(assumed)}" if assumed else "")
         result = Result.ASSUMED if move.assumed or move.promised in OVER else self._plain_result()
-        return Verdict(result, note, move.assumed, move.promised, gave_way)
+        return Judgement(result, note, move.assumed, move.promised, gave_way)
 
     def _gave_way(self, words: frozenset[str], at: int) -> GaveWay | None:
         """The newest of ``words``, and how long ago it was told."""
@@ -407,11 +408,11 @@ class PlayClock:
                 return GaveWay(event.ending, at - taken.order.at)
         return None
 
-    def _undo(self, order: Order) -> Verdict:
+    def _undo(self, order: Order) -> Judgement:
         if not self.state.history:
-            return Verdict(Result.REFUSED, "nothing to undo")
+            return Judgement(Result.REFUSED, "nothing to undo")
         taken = self.state.history[-1]
         if taken.order.role is Role.FIELD and order.role is not Role.FIELD:
-            return Verdict(Result.REFUSED, "the keeper cannot undo the field official's press")
+            return Judgement(Result.REFUSED, "the keeper cannot undo the field official's press")
         self.state = self.state._replace(down=taken.before, history=self.state.history[:-1])
-        return Verdict(self._plain_result(), "taken back", taken_back=taken.order)
+        return Judgement(self._plain_result(), "taken back", taken_back=taken.order)
