@@ -1,4 +1,4 @@
-"""The handset link without the key: forged frames, a million in the long tier, and frames recorded and sent again.
+"""The handset link without the key: forged frames, and frames recorded and sent again.
 
 All go through the real driver over a port in memory, in virtual time. What may come in is what
 ``hardware/THREATS.md`` says: a press that was jammed and is played within 3 s of the STATE that its
