@@ -194,7 +194,8 @@ def _scored(status: Status) -> str:
 
 
 def _held(status: Status) -> str:
-    return f"{_count(status)} for the ready"
+    note = f"; {status.reason}" if status.reason else ""
+    return f"{_count(status)} for the ready{note}"
 
 
 def _as_recorded(status: Status) -> str:
