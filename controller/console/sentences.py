@@ -145,6 +145,12 @@ def boards_words(status: Status) -> tuple[str, bool]:
 # The last order
 
 
+def is_ruled(status: Status) -> bool:
+    """True when the ruling is what the last order called for."""
+    changed = status.result not in ("refused", "no change")
+    return changed and status.event in ("PlayEnded", "Score", "Ready")
+
+
 def order_words(words: str) -> str:
     """An order as a keeper says it, from the ``words`` of the record: ``FLAG``."""
     return _LABELS.get(words, words.removeprefix(_PLAY_ENDED))
@@ -267,11 +273,13 @@ def ruling(status: Status) -> str:
     number = "no new count" if status.ruling_seconds is None else str(status.ruling_seconds)
     starts = _STARTS.get(status.starts_on, status.starts_on)
     what = f"{number} {starts}" if status.ruling_seconds is not None and starts else number
-    why = _by_key(status) if status.citation == KEEPER else status.citation
-    return f"ruling: {what}" + ("" if status.citation == status.override else f": {why}")
+    return f"ruling: {what}" + ("" if status.citation == status.override else f": {why(status)}")
 
 
-def _by_key(status: Status) -> str:
+def why(status: Status) -> str:
+    """The rule that the ruling rests on, or what it means where no rule was asked for."""
+    if status.citation != KEEPER:
+        return status.citation
     if status.ending == "routine" and status.starts_on == "dead_ball":
         return "the count after an ordinary play"
     return _BY_KEY.get(status.ending, "the routine number, no cause told")

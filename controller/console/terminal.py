@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from typing import Protocol, Self
 
 from controller.console.layout import draw
-from controller.console.sentences import awaited, boards_words, phase_words, reply
+from controller.console.sentences import awaited, boards_words, is_ruled, phase_words, reply, why
 from controller.console.style import Look, clean, cut, in_ascii
 from controller.status.document import Status
 
@@ -286,6 +286,8 @@ def _standing(status: Status) -> list[str]:
 
 def _order_words(status: Status, ordered_text: str) -> str:
     _, did = reply(status, ordered_text)
-    rule = status.override or status.citation
+    if not is_ruled(status):
+        return did
+    rule = status.override or why(status)
     adopted = "LOCAL ADOPTION " if status.override else ""
     return did + (f" ({adopted}{rule})" if rule else "")

@@ -358,6 +358,13 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
     ]
 
 
+def test_plain_lines_name_a_rule_only_for_an_order_that_asked_for_one() -> None:
+    marked = replace(RUNNING, event="MarkMoment", last="moment marked", result="held")
+    assert plain(marked)[0].endswith("| marked")
+    by_key = replace(RUNNING, citation="set by the keeper")
+    assert plain(by_key)[0].endswith("40 running (the count after an ordinary play)")
+
+
 def test_plain_lines_ask_whether_the_play_ended() -> None:
     live = replace(PHASES["LIVE"], last="")
     (before, after) = plain(live, replace(live, nudged=True))
