@@ -13,10 +13,13 @@ from typing import Final
 from controller.rehearsal.notation import KeyPress, ScriptedPress, key_label
 from controller.rehearsal.rehearsal import Played
 from controller.rulebook.wording import in_short
+from controller.rules.actions import KEEPER
 from controller.rules.effects import Decision, Effect, Nudged, ReachedZero
-from controller.rules.endings import ENDINGS, FACTS, GROUPS
+from controller.rules.endings import ENDINGS, FACTS, GIVES_WAY, GROUPS, ROUTINE_WORDS
 from controller.rules.events import (
     HoldNumber,
+    NoCount,
+    Number,
     Order,
     PlayEnded,
     Ready,
@@ -27,7 +30,7 @@ from controller.rules.events import (
     plain,
 )
 from controller.rules.numerals import SECOND_NS
-from controller.rules.rulings import RuleSet, Ruling
+from controller.rules.rulings import CANCELLED, RuleSet, Ruling
 
 CORRECTION_NS: Final = 10 * SECOND_NS
 """A number key this soon after an end of play corrects what that showed."""
@@ -36,9 +39,19 @@ PROMISES: Final = {
     "try over": "told before that a try follows",
     "free kick ended": "told before that a free kick follows",
     "opening kickoff": "first play of the game",
+    "first play of the half": "a free kick begins each half",
 }
-"""Why what nobody told is taken to have ended."""
+"""What the play clock takes to have come though nobody told it, and why."""
+BEGINNINGS: Final = frozenset({"opening kickoff", "first play of the half"})
+"""Those of them that only say what the next play is."""
 
+AGAIN: Final = {
+    "try_again": "told before that the try is repeated",
+    "free_kick_again": "told before that the free kick is repeated",
+}
+SCORES: Final = frozenset({"touchdown", "field_goal", "safety", "field_goal_or_safety"})
+NOBODY: Final = "(nobody)"
+_NUMBERS: Final = frozenset(number.value for number in Number)
 _TAPS: Final = {1: "", 2: " twice", 3: " three times", 4: " four times"}
 
 
@@ -61,7 +74,9 @@ class Narrator:
         self._rules = rules
         self._givers: dict[Order, str] = {}
         self._ended: tuple[int, str] | None = None
-        self._opening = False
+        self._ready_at: int | None = None
+        self._why = self._break = ""
+        self._lost_score = ""
 
     def lines(self, played: Iterable[Played]) -> Iterator[RehearsedLine]:
         """A line for each press, and one for each thing that happened by itself before it."""
@@ -75,10 +90,10 @@ class Narrator:
     def _by_itself(self, effect: Effect) -> Iterator[RehearsedLine]:
         if isinstance(effect, ReachedZero):
             words = "the count reached zero; a foul only if an official calls it"
-            yield RehearsedLine(effect.at, "(nobody)", 0, "zero", words)
+            yield RehearsedLine(effect.at, NOBODY, 0, "zero", words)
         elif isinstance(effect, Nudged):
             words = "the ball is live for long: the crew is asked whether the play ended"
-            yield RehearsedLine(effect.at, "(nobody)", self._rules.routine_s, "live", words)
+            yield RehearsedLine(effect.at, NOBODY, self._rules.routine_s, "live", words)
 
     def _record(self, played: Played, keys: str) -> str:
         decision = played.decision
@@ -87,7 +102,8 @@ class Narrator:
         for each in played.decisions:
             self._givers[each.order] = keys
         clauses = [*self._clauses(decision), played.reason]
-        self._remember(decision, keys)
+        if decision.changed:
+            self._remember(decision, keys)
         return "; ".join(dict.fromkeys(clause for clause in clauses if clause))
 
     def _clauses(self, decision: Decision) -> Iterator[str]:
@@ -97,20 +113,27 @@ class Narrator:
         yield self._told(decision)
         yield self._replaced(decision)
         yield self._assumed(decision)
-        yield self._correction(decision)
-        if decision.reason not in (f"assumed: {decision.assumed}", "taken back"):
+        yield self._looking_back(decision)
+        if decision.reason != "taken back" and not decision.reason.startswith("assumed: "):
             yield decision.reason
         yield from _ruled(decision)
+
+    # What was told
 
     def _told(self, decision: Decision) -> str:
         """What the order said, with what else is known of the down."""
         event, ruling = decision.order.event, decision.ruling
         if isinstance(event, PlayEnded | Score):
-            return " and ".join(self._words(decision)) or plain(event, *self._numbers)
+            words = self._words(decision)
+            if decision.promised:
+                words.insert(0, f"{decision.promised} (assumed: {self._because(decision)})")
+            return " and ".join(words) or plain(event, *self._numbers)
         if isinstance(event, Undo):
             return f"taken back: {self._taken_back(decision)}"
         if isinstance(event, Ready) and ruling is not None:
-            return f"ready for play: {ruling.seconds} runs, put up for {describe(ruling.ending)}"
+            bare = ruling.citation == KEEPER and ruling.ending in _NUMBERS
+            put_up = "" if bare else f", put up for {describe(ruling.ending)}"
+            return f"ready for play: {ruling.seconds} runs{put_up}"
         if isinstance(event, Snap):
             return "ball in play"
         return plain(event, *self._numbers)
@@ -120,40 +143,55 @@ class Narrator:
         return self._rules.routine_s, self._rules.administrative_s
 
     def _words(self, decision: Decision) -> list[str]:
-        """Every word that counts for this down, the ruling's own first."""
+        """Every word that counts for this down, the ruling's own first: neither one that gave way,
+        nor those that make up another, nor the routine end where there is more to say."""
         facts = [fact for fact in sorted(decision.named) if fact in FACTS]
-        endings = [each for each in sorted(decision.named) if each not in FACTS]
+        endings = decision.named - FACTS.keys()
+        counting = {word for word in endings if not GIVES_WAY.get(word, frozenset()) & endings}
         ruling = decision.ruling
-        words = [describe(ruling.ending)] if ruling is not None else []
-        words += [describe(each) for each in endings if each != "routine" or len(endings) == 1]
-        told = list(dict.fromkeys(words))
-        if told and facts:
-            told[-1] += ", " + ", ".join(fact.replace("_", " ") for fact in facts)
+        first = [] if ruling is None or decision.promised else [ruling.ending]
+        for combination in self._rules.combinations:
+            if combination.mean in first:
+                counting -= combination.all_of
+        if first or decision.promised:
+            counting.discard("routine")
+        told = list(dict.fromkeys(map(describe, [*first, *sorted(counting)])))
+        if facts:
+            named = ", ".join(fact.replace("_", " ") for fact in facts)
+            told = [*told[:-1], f"{told[-1]}, {named}"] if told else [named]
         return told
 
     def _replaced(self, decision: Decision) -> str:
         if decision.gave_way is None:
             return ""
         word, after_ns = decision.gave_way
-        return f"replaces '{describe(word)}' of {after_ns // SECOND_NS} s before"
+        words = f"replaces '{describe(word)}' of {after_ns // SECOND_NS} s before"
+        if self._ready_at is not None and decision.phase_after == "RUNNING":
+            words += f"; told {(decision.order.at - self._ready_at) // SECOND_NS} s after the ready"
+        return words
 
     def _assumed(self, decision: Decision) -> str:
         """What nobody told or pressed: with a snap after a held count the ready before it too."""
-        clauses = []
-        if decision.promised:
-            why = PROMISES.get(decision.promised, "told before")
-            if self._opening and decision.promised == "free kick ended":
-                why = PROMISES["opening kickoff"]
-            clauses.append(f"{decision.promised} (assumed: {why})")
         if decision.assumed:
             pressed = decision.assumed == "snap" and decision.phase_before == "SET"
-            clauses.append(f"assumed: {'snap and ready' if pressed else decision.assumed}")
-        if not clauses and isinstance(decision.order.event, PlayEnded | Score):
-            return "nothing assumed"
-        return "; ".join(clauses)
+            return f"assumed: {'snap and ready' if pressed else decision.assumed}"
+        event = decision.order.event
+        if decision.promised:
+            told = isinstance(event, PlayEnded | Score)
+            return "" if told else f"{decision.promised} (assumed: {self._because(decision)})"
+        routine = isinstance(event, PlayEnded) and event.ending in ROUTINE_WORDS
+        return "nothing assumed" if routine else ""
 
-    def _correction(self, decision: Decision) -> str:
-        if self._ended is None or not isinstance(decision.order.event, HoldNumber | RunNumber):
+    def _because(self, decision: Decision) -> str:
+        return (self._why or PROMISES.get(decision.promised, "told before")) + self._break
+
+    # What the lines before said
+
+    def _looking_back(self, decision: Decision) -> str:
+        event = decision.order.event
+        if isinstance(event, PlayEnded) and self._lost_score and not decision.promised:
+            return f"the {self._lost_score} before it was cancelled"
+        if self._ended is None or not isinstance(event, HoldNumber | RunNumber):
             return ""
         at, keys = self._ended
         after_ns = decision.order.at - at
@@ -169,15 +207,25 @@ class Narrator:
         return f"{keys} of {(decision.order.at - order.at) // SECOND_NS} s before"
 
     def _remember(self, decision: Decision, keys: str) -> None:
-        if not decision.changed:
-            return
-        event = decision.order.event
+        """Keep what a later line may have to say of this one."""
+        event, at = decision.order.event, decision.order.at
         if isinstance(event, PlayEnded | Score):
-            self._ended = (decision.order.at, keys)
+            self._ended = (at, keys)
+            self._keep_scores(decision)
         elif isinstance(event, Snap | Ready):
             self._ended = None
-        if decision.promised:
-            self._opening = decision.promised == "opening kickoff"
+            self._ready_at = at if isinstance(event, Ready) else None
+        if decision.promised in BEGINNINGS:
+            self._why, self._break = PROMISES[decision.promised], ""
+        elif isinstance(event, NoCount) and event.period_over:
+            self._break = ", before the period ended"
+
+    def _keep_scores(self, decision: Decision) -> None:
+        cancelled = {CANCELLED} & decision.named
+        scores = decision.named & SCORES if cancelled else frozenset()
+        self._lost_score = describe(min(scores)) if scores else ""
+        again = [fact for fact in AGAIN if fact in decision.named]
+        self._why, self._break = AGAIN[again[0]] if again else "", ""
 
 
 def _ruled(decision: Decision) -> Iterator[str]:
