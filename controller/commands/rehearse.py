@@ -14,7 +14,9 @@ from controller.rehearsal.notation import parse_sequence
 from controller.rehearsal.record import Narrator, RehearsedLine
 from controller.rehearsal.rehearsal import play
 from controller.rulebook.choice import add_option, rules_for
+from controller.rules.events import Event, PlayEnded, SetCount
 from controller.rules.numerals import SECOND_NS
+from controller.rules.rulings import RuleSet
 
 COLUMNS = 80
 _INDENT = " " * 12
@@ -42,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
     """Play and print; 0, or 2 for an unknown code, season, option, or a sequence unread."""
     try:
         rules = rules_for(args.rules, args.season, args.option)
-        presses = parse_sequence(args.presses, lambda words: parse_entry(words, rules))
+        presses = parse_sequence(args.presses, lambda words: _event(words, rules))
     except ValueError as error:
         print(f"playclock rehearse: {error}", file=sys.stderr)
         return MISTAKE
@@ -53,6 +55,14 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(_printed(lines)))
     return DONE
+
+
+def _event(words: str, rules: RuleSet) -> Event:
+    """The order of a line of field words, as the console reads it."""
+    event = parse_entry(words, rules)
+    if not isinstance(event, PlayEnded | SetCount):
+        raise ValueError("this is not an order to the play clock")
+    return event
 
 
 def _printed(lines: Iterable[RehearsedLine]) -> Iterator[str]:

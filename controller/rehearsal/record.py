@@ -183,6 +183,8 @@ class Narrator:
         return "nothing assumed" if routine else ""
 
     def _because(self, decision: Decision) -> str:
+        if decision.promised in BEGINNINGS:
+            return PROMISES[decision.promised]
         return (self._why or PROMISES.get(decision.promised, "told before")) + self._break
 
     # What the lines before said

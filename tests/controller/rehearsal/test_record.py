@@ -81,6 +81,46 @@ def test_what_was_promised_is_assumed_and_why(promised: str, why: str) -> None:
     assert "nothing assumed" not in words
 
 
+@pytest.mark.parametrize(
+    ("text", "why"),
+    [
+        ("s@0;:touchdown@6;r@40;s@50;d@55", "try over (assumed: told before that a try follows)"),
+        ("2@0;r@30;s@40;d@48", "free kick ended (assumed: first play of the game)"),
+        (
+            "s@0;:touchdown@6;r@40;s@50;d@55;N@60;2@120;r@150;s@160;d@168",
+            "free kick ended (assumed: told before that a free kick follows, before the period "
+            "ended)",
+        ),
+        (
+            "s@0;d@5;N@9;s@70;d@75;N@80;2@900;r@930;s@940;d@948",
+            "free kick ended (assumed: a free kick begins each half)",
+        ),
+    ],
+)
+def test_why_the_play_clock_takes_a_play_to_be_over(text: str, why: str) -> None:
+    assert told(text, PlayEnded("touchdown"))[-1].record.startswith(why)
+
+
+def test_a_repeated_try_is_why_the_next_try_ends() -> None:
+    again = decided(PlayEnded("foul"), named=frozenset({"foul", "try_again"}))
+    ended = decided(DEAD_BALL, promised="try over", result=Result.ASSUMED)
+    assert "try over (assumed: told before that the try is repeated)" in sentence(again, ended)
+
+
+def test_what_only_begins_a_half_is_said_where_it_is_assumed() -> None:
+    lines = told("2@0;r@30")
+    assert "opening kickoff (assumed: first play of the game)" in lines[-1].record
+    line = told("s@0;d@5;N@9;s@70;d@75;N@80;2@900")[-1]
+    assert "first play of the half (assumed: a free kick begins each half)" in line.record
+
+
+def test_a_score_that_was_cancelled_is_why_nothing_is_assumed() -> None:
+    score = frozenset({"touchdown", "foul_offense", "cancelled"})
+    lost, ended = decided(PlayEnded("foul_offense"), named=score), decided(DEAD_BALL)
+    assert "nothing assumed; the touchdown before it was cancelled" in sentence(lost, ended)
+    assert "cancelled" not in sentence(lost, ended, ended)
+
+
 def test_the_opening_kickoff_is_why_the_first_free_kick_ended() -> None:
     first = decided(Ready(), promised="opening kickoff", result=Result.ASSUMED)
     ended = decided(DEAD_BALL, promised="free kick ended", result=Result.ASSUMED)
@@ -141,6 +181,16 @@ def test_everything_told_of_a_down_is_in_the_sentence() -> None:
     assert words.startswith(
         "foul by the defense only and injured player of the defense only, fourth down;"
     )
+
+
+def test_a_word_that_gave_way_and_the_parts_of_a_combination_are_left_out() -> None:
+    assert told("d@0;f@2;ff@20")[-1].record.startswith("foul by the defense only; replaces 'foul,")
+    both = told("d@0;ff@2;:foul offense@20", PlayEnded("foul_offense"))[-1]
+    assert both.record.startswith("fouls by both teams in one down;")
+
+
+def test_what_was_told_just_after_the_ready_says_so() -> None:
+    assert "; told 2 s after the ready; " in told("d@0;f@2;r@30;ff@32")[-1].record
 
 
 def test_every_ending_of_every_code_has_words() -> None:
