@@ -2,7 +2,7 @@
 
 A press is a key of the console and, behind ``@``, the second at which it goes down. A letter given
 several times is as many taps, :data:`TAP_GAP_NS` apart. A key is held by ``~`` behind it (``2~``)
-or by its upper-case letter (``N``). ``:words@20`` is a line of field words, as typed on the
+or by its upper-case letter (``N``); ``p`` (points) is ``2~``. ``:words@20`` is a line of field words, as typed on the
 console. Presses are parted by ``;``; seconds may have decimals and never run back.
 """
 
@@ -33,6 +33,8 @@ KEYS: Final[Mapping[str, str]] = {
     "m": "BOARDS_OFF",
 }
 """The console's letters and their keys. ``m`` marks the moment, which is one tap of BOARDS OFF."""
+SCORE: Final = "p"
+"""The console's letter for the 25 key held down, which tells a score."""
 
 MOST_TAPS: Final = 4
 TAP_GAP_NS: Final = 200 * MS_NS
@@ -104,7 +106,7 @@ def _press(written: str, read_words: WordsReader) -> ScriptedPress:
     if not mark:
         raise NotationError(f"no '@' with its seconds: {_FORM}")
     at = _nanoseconds(seconds.strip())
-    keys = keys.strip()
+    keys = "2~" if keys.strip() == SCORE else keys.strip()
     if keys.startswith(":"):
         return WordsPress(written, at, read_words(keys[1:].strip()))
     return _key_press(written, at, keys)
@@ -139,7 +141,8 @@ def _key_press(written: str, at: int, keys: str) -> KeyPress:
 
 
 def _known() -> str:
-    return "keys: " + ", ".join(f"{letter} {key_label(key)}" for letter, key in KEYS.items())
+    keys = [f"{letter} {key_label(key)}" for letter, key in KEYS.items()]
+    return f"keys: {', '.join(keys)}, {SCORE} 25 held down"
 
 
 def key_label(key: str) -> str:

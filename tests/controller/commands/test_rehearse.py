@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
+from pathlib import Path
 
 import pytest
 
@@ -12,6 +14,7 @@ from controller.commands import rehearse
 PARSER = argparse.ArgumentParser()
 rehearse.add_arguments(PARSER)
 NFHS = ["--rules", "nfhs"]
+README = Path(__file__).parents[3] / "README.md"
 
 
 def run(*arguments: str) -> int:
@@ -88,3 +91,15 @@ def test_a_mistake_is_one_line_that_says_what_and_where(
     assert said.err.startswith("playclock rehearse: ")
     for words in named:
         assert words in said.err
+
+
+def test_the_readme_shows_what_is_printed(capsys: pytest.CaptureFixture[str]) -> None:
+    prompt = "$ python3 -m controller rehearse "
+    _, *examples = (
+        README.read_text("utf-8").partition("\n```\n\nA press is a letter")[0].split(prompt)
+    )
+    assert len(examples) == 2
+    for example in examples:
+        words, _, printed = example.partition("\n")
+        assert run(*shlex.split(words)) == 0
+        assert capsys.readouterr().out.rstrip() == printed.rstrip()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import string
+from dataclasses import replace
 
 import pytest
 
@@ -41,6 +42,12 @@ def test_a_tap_a_double_tap_and_both_forms_of_a_hold() -> None:
         KeyPress("N@60", 60 * S, "NO_COUNT", 1, held=True),
         KeyPress("n~@61.125", 61 * S + S // 8, "NO_COUNT", 1, held=True),
     ]
+
+
+def test_points_are_the_25_key_held_down() -> None:
+    (points,), (held,) = read("p@6"), read("2~@6")
+    assert isinstance(points, KeyPress) and isinstance(held, KeyPress)
+    assert replace(points, written=held.written) == held
 
 
 def test_a_line_of_words_is_read_by_the_console_s_reader() -> None:

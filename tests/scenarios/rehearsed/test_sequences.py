@@ -1,22 +1,32 @@
 """Press sequences of a game and the numeral that a referee wants after the last press.
 
-Each row of ``sequences.csv`` is put to ``playclock rehearse``, with the published mechanics behind
-it in ``source``; how a source was read stands in brackets. ``seconds`` and ``state`` bind; ``says``
-are pieces that the record's sentence must hold, whatever the case of its letters.
+Each row of ``sequences.csv`` is put to ``playclock rehearse``. ``seconds`` and ``state`` bind;
+``says`` are pieces that the record's sentence must hold, whatever the case of its letters.
+``source`` is the rule or published mechanics behind the row, and in brackets how that was read:
+[memory] where no document was found.
 """
 
 from __future__ import annotations
 
 import csv
+import functools
 import json
 from pathlib import Path
 
 import pytest
 
 from controller.cli import main
+from controller.rulebook import loader
 
 with (Path(__file__).parent / "sequences.csv").open(encoding="utf-8", newline="") as file:
     ROWS = list(csv.DictReader(file))
+read_once = functools.cache(loader.load_seasons)
+
+
+@pytest.fixture(autouse=True)
+def each_file_is_read_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Many sequences, of files that stay as they are."""
+    monkeypatch.setattr(loader, "load_seasons", read_once)
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["id"])
