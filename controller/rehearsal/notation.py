@@ -2,8 +2,9 @@
 
 A press is a key of the console and, behind ``@``, the second at which it goes down. A letter given
 several times is as many taps, :data:`TAP_GAP_NS` apart. A key is held by ``~`` behind it (``2~``)
-or by its upper-case letter (``N``); ``p`` (points) is ``2~``. ``:words@20`` is a line of field words, as typed on the
-console. Presses are parted by ``;``; seconds may have decimals and never run back.
+or by its upper-case letter (``N``); ``p`` (points) is ``2~``. ``:words@20`` is a line of field
+words, as typed on the console. Presses are parted by ``;``; seconds may have decimals and never run
+back.
 """
 
 from __future__ import annotations
