@@ -95,7 +95,7 @@ class Combination:
 
     all_of: frozenset[str]
     mean: str
-    first: Mapping[str, str] = field(default_factory=dict)
+    first: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
