@@ -12,7 +12,7 @@ from typing import NamedTuple
 from controller.rules.endings import PLAY_ENDS
 from controller.rules.numerals import SECOND_NS
 from controller.rules.phases import Coming, Down
-from controller.rules.rulings import CANCELLED, RuleSet, without_fact
+from controller.rules.rulings import CANCELLED, RuleSet
 
 OVERRULED_NS = 10 * SECOND_NS
 """Another number so soon after the one that a promise put up says that there was no such play."""
@@ -131,9 +131,9 @@ def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
     for name, play in rules.plays.items():
         if play.again and play.again in named:
             return name
-    endings = {without_fact(each) for each in rules.endings_in_force(named)}
+    words = rules.words_in_force(named)
     for name, play in rules.plays.items():
-        if play.after & endings and not (overtime and play.not_after):
+        if not play.after.isdisjoint(words) and not (overtime and play.not_after):
             return name
     return ""
 
