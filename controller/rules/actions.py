@@ -195,7 +195,9 @@ def routine_in_running(c: Context) -> Outcome:
     word = c.event.ending != "routine" and c.down.named <= {"routine"}
     same_s = c.settings.stoppage_holds_s if word else c.settings.same_down_s
     if c.of_this_stoppage or c.at - phase.started_at < same_s * SECOND_NS:
-        return NoChange("the same end of play, pressed again", _noted(c))
+        told = c.event.ending.replace("_", " ")
+        why = f"{told} noted: the count goes on" if word else "the same end of play, pressed again"
+        return NoChange(why, _noted(c))
     return new_down(c)
 
 
