@@ -75,12 +75,12 @@ _LABELS: Mapping[str, str] = {
 """What a keeper calls the orders that have a key, by the words of the record."""
 _PLAY_ENDED: Final = plain(PlayEnded(""), 0, 0)
 _ASSUMED: Mapping[str, str] = {"snap": "nobody pressed SNAP", "ready": "nobody pressed READY"}
-_BY_KEY: Mapping[str, str] = {
-    "administrative": "put up by its key, no cause told",
+_NO_RULE: Mapping[str, str] = {
     "stoppage": "a stoppage, cause not told",
     "defense_only": "a stoppage by the defense alone, cause not told",
+    "field_goal_or_safety": "a score, which one not told",
 }
-"""Why a number is up that no rule was asked for, by its ending."""
+"""What an ending means that a keeper told without its cause, where no rule was asked for."""
 
 
 # The phase
@@ -282,7 +282,7 @@ def why(status: Status) -> str:
         return status.citation
     if status.ending == "routine" and status.starts_on == "dead_ball":
         return "the count after an ordinary play"
-    return _BY_KEY.get(status.ending, "the routine number, no cause told")
+    return _NO_RULE.get(status.ending, "no cause told")
 
 
 # Answers to what was typed

@@ -170,8 +170,8 @@ def test_a_ready_is_awaited_with_the_number_it_runs(events: tuple[Event, ...], w
     ("event", "said"),
     [
         (DEAD_BALL, "ruling: 40 at the dead ball: the count after an ordinary play"),
-        (HOLD_25, "ruling: 25 on the ready: put up by its key, no cause told"),
-        (HoldNumber(Number.ROUTINE), "ruling: 40 on the ready: the routine number, no cause told"),
+        (HOLD_25, "ruling: 25 on the ready: no cause told"),
+        (HoldNumber(Number.ROUTINE), "ruling: 40 on the ready: no cause told"),
         (PlayEnded("stoppage"), "ruling: 25 on the ready: a stoppage, cause not told"),
         (PlayEnded("defense_only"), "ruling: 40 on the ready: a stoppage by the defense alone"),
         (SetCount(9), "ruling: 9 on the referee's signal: timing correction by the referee"),
