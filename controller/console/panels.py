@@ -14,7 +14,7 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("s", "SNAP: or free kick, ball live"),
     ("2", "25: holds it; twice runs it"),
     ("4", "40: holds it; twice runs it"),
-    ("x", "STOP: again: 25 held"),
+    ("x", "STOP: stops it; again 25 held"),
     ("f", "FLAG: foul; twice defense only"),
     ("t", "TIME-OUT: charged; twice official"),
     ("i", "INJURY: any team; twice defense"),
