@@ -14,6 +14,7 @@ from controller.console.panels import KEYS
 from controller.console.sentences import DID_IT_END, boards_words, phase_words
 from controller.console.style import Look
 from controller.rules import phases
+from controller.rules.events import PlayEnded, plain
 from controller.status.document import BoardHealth, HandsetHealth, Status
 from drivers.handset import terminal
 
@@ -28,7 +29,7 @@ RUNNING = Status(
     remaining_ms=37_200,
     boards="lit",
     boards_why="",
-    last="play ended: routine",
+    last=plain(PlayEnded("routine"), 40, 25),
     by="console",
     result="running",
     event="PlayEnded",
@@ -53,7 +54,7 @@ FOUL = replace(
     phase="SET",
     numerals=40,
     remaining_ms=None,
-    last="play ended: foul defense",
+    last=plain(PlayEnded("foul_defense"), 40, 25),
     by="handset 2",
     result="held",
     became="SET",

@@ -33,7 +33,16 @@ from tests.controller.fakes import Game, game_with, in_idle
 
 DEAD_BALL, FLAG = PlayEnded("routine"), PlayEnded("foul")
 HOLD_25 = HoldNumber(Number.ADMINISTRATIVE)
-BARE = Status("rules", "LIVE", 40, None, "lit", "", last="play ended: routine", event="PlayEnded")
+BARE = Status(
+    "rules",
+    "LIVE",
+    40,
+    None,
+    "lit",
+    "",
+    last=plain(PlayEnded("routine"), 40, 25),
+    event="PlayEnded",
+)
 
 
 def told_of(*events: Event) -> str:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from controller.journal.file import Opening
 from controller.rules.effects import Result
-from controller.rules.events import PlayEnded, Ready, SetCount
+from controller.rules.events import PlayEnded, Ready, SetCount, plain
 from controller.service.service import OPEN_TO_ALL
 from drivers.base import Answer, Answered, Edge, Key, Rejection
 from tests.controller.fakes import (
@@ -733,7 +733,7 @@ async def test_the_status_says_what_an_order_did_and_what_the_next_ready_runs(ga
     game.handset.press(Key.FLAG)
     assert game.status.next_s == 25
     game.handset.press(Key.UNDO)
-    assert (game.status.event, game.status.taken_back) == ("Undo", "play ended: foul")
+    assert (game.status.event, game.status.taken_back) == ("Undo", plain(PlayEnded("foul"), 40, 25))
     game.handset.press(Key.STOP)
     assert game.status.next_s == 25
     game.handset.press(Key.SNAP)
