@@ -23,7 +23,7 @@ def row(number: int | None, **changes: Any) -> Row:
     usual: dict[str, Any] = {
         "kind": "press",
         "game": 1,
-        "down": number or 0,
+        "play": number or 0,
         "event_number": number,
         "received_at": (number or 0) * 1_000_000_000,
         "event": "play ended",

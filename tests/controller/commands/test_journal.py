@@ -41,8 +41,8 @@ def call(path: Path, *words: str) -> int:
     return main(["journal", str(path), *words])
 
 
-def downs(text: str) -> list[int]:
-    return [int(down) for down in re.findall(r"^\S+ down (\d+) ", text, re.MULTILINE)]
+def plays(text: str) -> list[int]:
+    return [int(play) for play in re.findall(r"^\S+ play (\d+) ", text, re.MULTILINE)]
 
 
 @pytest.mark.parametrize(
@@ -57,13 +57,16 @@ def downs(text: str) -> list[int]:
         (["--around", "2026-09-11 19:03:16.4", "--within", "1", "--game", "1"], [4, 5]),
         (["--around", "2026-09-11 19:04:15"], [4, 5, 6, 7, 8, 9]),
         (["--around", "2026-09-12"], []),
+        (["--around", "19:03:18.4", "--within", "1"], [6, 7, 8]),
+        (["--around", "19:03", "--within", "15", "--game", "1"], [1, 2, 3]),
+        (["--around", "7:03:12"], []),
     ],
 )
 def test_which_rows_are_shown(
     path: Path, capsys: pytest.CaptureFixture[str], words: list[str], shown: list[int]
 ) -> None:
     assert call(path, *words) == OK
-    assert downs(capsys.readouterr().out) == shown
+    assert plays(capsys.readouterr().out) == shown
 
 
 def test_the_games(path: Path, capsys: pytest.CaptureFixture[str]) -> None:

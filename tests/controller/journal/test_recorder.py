@@ -1,4 +1,4 @@
-"""Rows for the journal: numbers, games and downs, and what waits until the journal has opened."""
+"""Rows for the journal: numbers, games and plays, and what waits until the journal has opened."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from tests.controller import journal_rows
 from tests.controller.fakes import RULES, FakeJournal, S
 
 AT = 1_000 * S
-STANDS = Opening(game=4, down=70, event_number=12, head=(90, "aa"))
+STANDS = Opening(game=4, play=70, event_number=12, head=(90, "aa"))
 
 WORDS = "what was ordered"
 
@@ -84,7 +84,7 @@ def test_rows_wait_for_the_journal_and_then_go_on_from_its_numbers_in_order() ->
     assert [row.kind for row in kept.rows] == ["fault", "press", "healed"]
     assert [row.event_number for row in kept.rows] == [13, 14, 15]
     assert {row.game for row in kept.rows} == {5}
-    assert [row.down for row in kept.rows] == [0, 1, 1], "the down of its own moment"
+    assert [row.play for row in kept.rows] == [0, 1, 1], "the play of its own moment"
     recorder.settle(AT + 5 * S)
     recorder.hand_over()
     assert len(kept.rows) == 3
@@ -105,12 +105,12 @@ def test_a_journal_that_does_not_open_in_5_s_still_gets_its_rows_numbered_from_1
     assert [(row.game, row.event_number) for row in kept.rows] == [(1, 1), (1, 2)]
 
 
-def test_without_a_journal_only_the_down_is_kept() -> None:
+def test_without_a_journal_only_the_play_is_kept() -> None:
     recorder = Recorder(None, AT)
     recorder.note("fault", AT, "port of north")
     recorder.decided(decide(PlayClock(RULES), Snap()), WORDS, AT, "40")
     recorder.settle(AT + 10 * S)
-    assert recorder.down == 1
+    assert recorder.play == 1
 
 
 @given(st.lists(st.sampled_from(["note", "decide", "settle", "open"]), max_size=40))
@@ -155,10 +155,10 @@ def test_rows_of_the_run_before_are_kept_and_those_that_do_not_fit_are_counted()
     before = [Dated(journal_rows.row(n, detail="x" * 60_000), 7) for n in range(1, 6)]
     fit = KEPT_CHARACTERS // len(row_text(before[0]))
     kept = journal(None)
-    recorder = Recorder(kept, AT, numbers=Numbers(3, 5, settled=True), down=9, rows=before)
+    recorder = Recorder(kept, AT, numbers=Numbers(3, 5, settled=True), play=9, rows=before)
     assert recorder.fresh
     assert recorder.kept == [row_text(each) for each in before[:fit]]
-    assert (recorder.left_out, recorder.game, recorder.down) == (5 - fit, 3, 9)
+    assert (recorder.left_out, recorder.game, recorder.play) == (5 - fit, 3, 9)
     assert not recorder.fresh
     recorder.hand_over()
     assert [each.event_number for each in kept.rows] == [1, 2, 3, 4, 5]

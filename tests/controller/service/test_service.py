@@ -515,7 +515,7 @@ async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) 
     game.journal.stands = Opening(6, 80, 33, (70, "aa"))
     await game.at(3.6)
     game.handset.press(Key.DEAD_BALL)
-    rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
+    rows = [(row.game, row.play, row.event_number) for row in game.journal.rows]
     assert rows == [(7, 1, 34), (7, 1, 35)]
 
 
@@ -539,7 +539,7 @@ async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
     await game.present(30)
     numbers = [row.event_number for row in game.journal.rows]
     assert numbers == list(range(1, len(numbers) + 1))
-    downs = [row.down for row in game.journal.rows]
+    downs = [row.play for row in game.journal.rows]
     assert downs == sorted(downs)
 
 
