@@ -11,7 +11,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from controller.journal.file import Opening
 from controller.journal.row import Dated, Row, row_text
@@ -186,12 +186,10 @@ class Recorder:
         ``wall_ns`` is its wall time, by default the present one; ``took_back`` are the words of
         the order that was taken back."""
         self.play = decided.down
-        order, ruling, gave_way = decided.order, decided.ruling, decided.gave_way
-        number, taken = self._next(), decided.taken_back
+        order, number, taken = decided.order, self._next(), decided.taken_back
         takes_back = self._recent.get((taken.at, taken.handset)) if taken else None
         if decided.changed:
             self._remember(order, number)
-        facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
         self._add(
             Row(
                 kind=_kind(decided),
@@ -205,21 +203,13 @@ class Recorder:
                 role=order.role.value,
                 keeper=self.keeper,
                 event=words,
-                facts=tuple(sorted(facts)),
-                assumed=decided.assumed,
-                promised=decided.promised,
                 result=decided.result.value,
                 reason=decided.reason,
                 phase_before=decided.phase_before,
                 phase_after=decided.phase_after,
                 left_s=decided.left_s,
-                ruling_seconds=ruling.seconds if ruling else None,
-                starts_on=ruling.starts_on.value if ruling else "",
-                citation=ruling.citation if ruling else "",
-                override=ruling.override if ruling else "",
-                gave_way=gave_way.word if gave_way else "",
-                gave_way_after_ms=gave_way.after_ns // MS_NS if gave_way else None,
                 takes_back=takes_back,
+                **_why(decided),
                 commanded=commanded,
                 detail=took_back and f"took back {took_back}",
             ),
@@ -325,3 +315,17 @@ def _kind(decided: Decision) -> str:
     if not decided.changed:
         return decided.result.value
     return "fault" if decided.order.role is Role.SERVICE else "press"
+
+
+def _why(decided: Decision) -> dict[str, Any]:
+    """The columns that say why a decision came out as it did."""
+    event, ruling, gave_way = decided.order.event, decided.ruling, decided.gave_way
+    why: dict[str, Any] = {"assumed": decided.assumed, "promised": decided.promised}
+    if isinstance(event, PlayEnded):
+        why["facts"] = tuple(sorted(event.facts))
+    if ruling is not None:
+        why["ruling_seconds"], why["starts_on"] = ruling.seconds, ruling.starts_on.value
+        why["citation"], why["override"] = ruling.citation, ruling.override
+    if gave_way is not None:
+        why["gave_way"], why["gave_way_after_ms"] = gave_way.word, gave_way.after_ns // MS_NS
+    return why

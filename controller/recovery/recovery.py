@@ -214,25 +214,7 @@ def plan_restart(
         return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
     checkpoint = snapshot.checkpoint
     outage_s = max(0, now - checkpoint.saved_at) / S_NS
-    counters, acknowledged = _told(snapshot)
-    how = "was stopped" if checkpoint.in_order else "died"
-    plan = RestartPlan(
-        state=checkpoint.state,
-        state_at=checkpoint.saved_at,
-        gesture=checkpoint.gesture,
-        pending=snapshot.pending,
-        numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
-        off_why=checkpoint.off_why,
-        doubt=_doubt(snapshot, rules_hash, crashes),
-        counters=counters,
-        keys=checkpoint.keys,
-        acknowledged=acknowledged,
-        keeper=checkpoint.keeper,
-        recent=tuple(checkpoint.recent),
-        rows=snapshot.rows,
-        rows_lost=checkpoint.rows_left_out,
-        story=f"going on: the service {how} and was away for {outage_s:.1f} s",
-    )
+    plan = _going_on(snapshot, outage_s, _doubt(snapshot, rules_hash, crashes))
     if now - checkpoint.saved_at > GAME_OVER_NS and checkpoint.numbered:
         numbers = plan.numbers._replace(game=checkpoint.game + 1)
         fresh = _without_state(plan, now, f"another game, after {outage_s:.0f} s")
@@ -245,6 +227,30 @@ def plan_restart(
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan
+
+
+def _going_on(snapshot: Snapshot, outage_s: float, doubt: str) -> RestartPlan:
+    """Everything as it was."""
+    checkpoint = snapshot.checkpoint
+    counters, acknowledged = _told(snapshot)
+    how = "was stopped" if checkpoint.in_order else "died"
+    return RestartPlan(
+        state=checkpoint.state,
+        state_at=checkpoint.saved_at,
+        gesture=checkpoint.gesture,
+        pending=snapshot.pending,
+        numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
+        off_why=checkpoint.off_why,
+        doubt=doubt,
+        counters=counters,
+        keys=checkpoint.keys,
+        acknowledged=acknowledged,
+        keeper=checkpoint.keeper,
+        recent=tuple(checkpoint.recent),
+        rows=snapshot.rows,
+        rows_lost=checkpoint.rows_left_out,
+        story=f"going on: the service {how} and was away for {outage_s:.1f} s",
+    )
 
 
 def _told(snapshot: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:

@@ -13,7 +13,7 @@ import pytest
 
 from controller.journal.file import COLUMNS, GENESIS, JournalFile, JournalFileError, Opening, Origin
 from controller.journal.row import Dated
-from tests.controller.journal_rows import KICKOFF_NS, ORIGIN, row, sql, write
+from tests.controller.journal_rows import KICKOFF_NS, ORIGIN, row, sql, write, write_version_1
 
 
 def cells(path: Path, columns: str) -> list[tuple[Any, ...]]:
@@ -182,9 +182,18 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
 def test_a_newer_journal_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "journal"
     write(path, [])
-    sql(path, "PRAGMA user_version = 2")
-    with pytest.raises(JournalFileError, match=rf"{path}: journal version 2, .*this one knows 1"):
+    sql(path, "PRAGMA user_version = 3")
+    with pytest.raises(JournalFileError, match=rf"{path}: journal version 3, from a newer program"):
         JournalFile(path, ORIGIN)
+
+
+def test_a_journal_of_an_older_program_is_not_written_on(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write_version_1(path, 2)
+    before = path.read_bytes()
+    with pytest.raises(JournalFileError, match=rf"{path}: a record of an older .*move it away"):
+        JournalFile(path, ORIGIN)
+    assert path.read_bytes() == before
 
 
 def test_every_commit_is_synced(file: JournalFile) -> None:

@@ -13,7 +13,7 @@ import pytest
 from controller.journal.file import COLUMNS, JournalFile, JournalFileError, Origin
 from controller.journal.format import line, write_csv
 from controller.journal.reader import JournalReader, Verification
-from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write
+from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write, write_version_1
 
 KICKOFF = datetime(2026, 9, 11, 23, 3, 12, 400_000, tzinfo=UTC)
 
@@ -197,6 +197,32 @@ def test_a_cell_of_another_type_is_listed_and_breaks_the_chain(
     verdict = verify(path)
     assert verdict.problem
     assert verdict.rows < 3
+
+
+def test_a_journal_of_version_1_is_read_and_verified(path: Path) -> None:
+    old = path.with_name("old")
+    write_version_1(old, 3)
+    assert (verify(old).rows, verify(old).problem) == (3, "")
+    with JournalReader(old) as reader:
+        assert reader.version == 1
+        entries = list(reader.entries(1))
+        assert [game.kinds for game in reader.games()] == [""]
+    last = entries[-1]
+    assert (last.row.play, last.row.event_number, last.row.commanded) == (43, 3, "25")
+    assert (last.row.left_s, last.row.gave_way, last.game_kind) == (None, "", "")
+    assert line(last).startswith("2")
+    sql(old, "UPDATE journal SET down = 9 WHERE seq = 2")
+    assert verify(old).problem.startswith("row 2 is altered")
+
+
+def test_the_kind_of_a_game_is_in_every_row_of_its_run(path: Path) -> None:
+    check = Origin("boot-b", "0.1.0", "rules-1", "check")
+    write(path, [row(None, game=3)], check)
+    write(path, [row(1, game=3)], Origin("boot-b", "0.1.0", "rules-1", "varsity"))
+    with JournalReader(path) as reader:
+        assert [entry.game_kind for entry in reader.entries(3)] == ["check", "varsity"]
+        assert {game.number: game.kinds for game in reader.games()}[3] == "check,varsity"
+        assert {entry.game_kind for entry in reader.entries(1)} == {"not told"}
 
 
 def test_the_games(path: Path) -> None:

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
-from controller.journal.recorder import KEPT_CHARACTERS, Numbers, Recorder
+from controller.journal.recorder import KEPT_CHARACTERS, RECENT, Numbers, Recent, Recorder, Tally
 from controller.journal.row import Dated, Row, row_text
-from controller.rules.effects import Decision
-from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop
+from controller.rules.effects import Decision, GaveWay
+from controller.rules.events import Event, Order, PlayEnded, Ready, Role, Snap, Stop, Undo
 from controller.rules.play_clock import PlayClock
 from tests.controller import journal_rows
 from tests.controller.fakes import RULES, FakeJournal, S
@@ -138,7 +139,10 @@ def test_numbers_rise_by_one_without_gap_whenever_the_journal_opens(steps: list[
 
 @pytest.mark.parametrize("kind", ["confirmed", "rejected", "deadline"])
 def test_a_note_carries_what_it_is_given(kind: str) -> None:
-    given = {"detail": "d", "reason": "r", "commanded": "9", "boards": "b"}
+    given: dict[str, Any] = {
+        **{"detail": "d", "reason": "r", "commanded": "9", "boards": "b", "setup": "s"},
+        **{"edge_at": 4, "gesture": 3},
+    }
     row = only_row(lambda recorder: recorder.note(kind, AT, "e", handset=1, **given))
     assert (row.kind, row.event, row.handset) == (kind, "e", 1)
     assert {name: getattr(row, name) for name in given} == given
@@ -170,3 +174,59 @@ def test_the_fault_of_the_journal_is_that_of_the_record() -> None:
     kept.fault = "disk full"
     assert Recorder(kept, AT).journal_fault == "disk full"
     assert Recorder(None, AT).journal_fault == ""
+
+
+def test_a_row_says_what_gave_way_what_was_left_and_what_was_promised() -> None:
+    decided = decide(PlayClock(RULES), Ready())._replace(
+        gave_way=GaveWay("foul", 18 * S), left_s=12, promised="try over", assumed="snap"
+    )
+    row = only_row(lambda recorder: recorder.decided(decided, WORDS, AT, "25"))
+    assert (row.gave_way, row.gave_way_after_ms, row.left_s) == ("foul", 18_000, 12)
+    assert (row.promised, row.assumed) == ("try over", "snap")
+
+
+@pytest.mark.parametrize("opens_late", [False, True])
+def test_an_undo_names_the_number_of_the_row_that_it_takes_back(opens_late: bool) -> None:
+    kept = journal(None if opens_late else STANDS)
+    recorder = Recorder(kept, AT)
+    recorder.settle(AT)
+    play_clock = PlayClock(RULES)
+    first = decide(play_clock, Ready(), AT - S)
+    recorder.decided(first, WORDS, AT, "25")
+    recorder.decided(decide(play_clock, Snap()), WORDS, AT, "40")
+    undo = decide(play_clock, Undo())._replace(taken_back=first.order)
+    kept.stands = STANDS
+    if opens_late:
+        recorder.decided(undo, WORDS, AT, "25", took_back="ready for play")
+        recorder.settle(AT)
+    else:
+        recorder.decided(undo, WORDS, AT, "25", took_back="ready for play")
+    recorder.hand_over()
+    assert [row.takes_back for row in kept.rows] == [None, None, 13]
+    assert kept.rows[-1].detail == "took back ready for play"
+    assert recorder.recent[0] == Recent(AT - S, 0, 13)
+
+
+def test_what_may_be_taken_back_goes_on_in_the_next_run_and_is_not_kept_for_ever() -> None:
+    kept = journal(STANDS)
+    before = [Recent(n, 1, n) for n in range(RECENT)]
+    numbers = Numbers(5, 40, settled=True)
+    recorder = Recorder(kept, AT, numbers=numbers, recent=before, keeper=17)
+    undo = decide(PlayClock(RULES), Ready())._replace(taken_back=Order(Snap(), 3, 1))
+    recorder.decided(undo, WORDS, AT, "25", took_back="snap or free kick")
+    recorder.hand_over()
+    assert [(row.takes_back, row.keeper) for row in kept.rows] == [(3, 17)]
+    assert recorder.recent == [*before[1:], Recent(AT, 0, 41)]
+
+
+def test_a_refused_order_is_not_one_to_take_back() -> None:
+    recorder = Recorder(journal(STANDS), AT)
+    recorder.decided(decide(PlayClock(RULES), Stop()), WORDS, AT, "dark")
+    assert recorder.recent == []
+
+
+def test_a_tally_becomes_one_row() -> None:
+    row = only_row(lambda recorder: recorder.answered(AT, Tally(9, 6, 1, 2, "south 2 silent")))
+    assert (row.kind, row.event) == ("answers", "the boards' answers to the count")
+    assert (row.answers_asked, row.answers_right) == (9, 6)
+    assert (row.answers_wrong, row.answers_silent, row.detail) == (1, 2, "south 2 silent")

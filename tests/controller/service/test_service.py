@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
-from controller.rules.effects import Result
-from controller.rules.events import PlayEnded, Ready, SetCount
+from controller.rules.effects import Decision, Effect, Nudged, Result
+from controller.rules.events import Order, PlayEnded, Ready, SetCount
 from controller.service.service import OPEN_TO_ALL
 from drivers.base import Answer, Answered, Edge, Key, Rejection
 from tests.controller.fakes import (
@@ -203,7 +203,8 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
-    assert (row.event, row.handset, row.reason != "") == ("BOARDS_OFF", 1, True)
+    assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
+    assert (row.event, row.handset, row.reason != "") == ("BOARDS OFF", 1, True)
 
 
 @in_idle
@@ -541,6 +542,95 @@ async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
     assert numbers == list(range(1, len(numbers) + 1))
     downs = [row.play for row in game.journal.rows]
     assert downs == sorted(downs)
+
+
+@in_idle
+async def test_an_undo_carries_the_words_of_what_it_took_back(game: Game) -> None:
+    game.handset.press(Key.FLAG)
+    (flag,) = game.journal.of("press")
+    order = Order(PlayEnded("foul"), game.clock(), 1, gesture_at=game.clock())
+    took_back(game, order)
+    game.handset.press(Key.UNDO)
+    undo = game.journal.of("press")[-1]
+    assert (undo.takes_back, undo.detail) == (flag.event_number, "took back play ended: foul")
+
+
+def took_back(game: Game, order: Order) -> None:
+    """Have the play clock say of the next order that it takes back this one."""
+    decide = game.play_clock.handle
+
+    def handle(given: Order, now: int) -> tuple[Decision, list[Effect]]:
+        decided, effects = decide(given, now)
+        return decided._replace(taken_back=order), effects
+
+    game.play_clock.handle = handle  # type: ignore[method-assign]
+
+
+@in_idle
+async def test_the_taps_of_a_gesture_share_its_instant(game: Game) -> None:
+    at = game.clock()
+    game.handset.press(Key.NUMBER_25)
+    await asyncio.sleep(0.2)
+    game.handset.press(Key.NUMBER_25)
+    await asyncio.sleep(2)
+    game.handset.press(Key.SNAP)
+    pressed = game.journal.of("press")
+    assert [row.gesture for row in pressed] == [at, at, game.clock()]
+
+
+@in_running
+async def test_the_answers_of_the_boards_are_tallied_for_each_count(game: Game) -> None:
+    """DEAD BALL, twenty answers a board, SNAP: one row, of the play whose count it was."""
+    await game.at(2.5)
+    for _ in range(20):
+        game.answer(Answered.RIGHT)
+    game.south.answer(Answered.SILENT)
+    assert not game.journal.of("answers")
+    game.handset.press(Key.SNAP)
+    game.answer(Answered.RIGHT)
+    await game.at(5)
+    game.handset.press(Key.DEAD_BALL)
+    (tally,) = game.journal.of("answers")
+    assert (tally.answers_asked, tally.answers_right) == (41, 40)
+    assert (tally.answers_wrong, tally.answers_silent, tally.detail) == (0, 1, "south 1 silent")
+    (snap,) = [row for row in game.journal.of("press") if row.phase_after == "LIVE"]
+    assert (tally.play, snap.play) == (0, 1)
+
+
+@virtual
+async def test_the_count_that_the_end_cuts_short_is_tallied_too(clock: VirtualClock) -> None:
+    async with Game(clock) as game:
+        await game.at(2)
+        game.handset.press(Key.FLAG)
+        game.answer(Answered.RIGHT)
+    assert [row.answers_right for row in game.journal.of("answers")] == [2]
+
+
+@in_idle
+async def test_a_hand_over_is_recorded_by_number_and_stands_in_status_and_rows(game: Game) -> None:
+    assert game.status.keeper is None
+    game.service.hand_over(17)
+    (told,) = game.journal.of("hand-over")
+    assert (told.event, told.keeper) == ("keeper 17 has it", 17)
+    game.handset.press(Key.DEAD_BALL)
+    assert {row.keeper for row in game.journal.of("press")} == {17}
+    assert game.status.keeper == 17
+
+
+@pytest.mark.parametrize("keeper", [0, -1, 1000])
+@in_idle
+async def test_a_keeper_is_a_number_from_1_to_999(game: Game, keeper: int) -> None:
+    with pytest.raises(ValueError, match=f"keeper {keeper}: must be a number from 1 to 999"):
+        game.service.hand_over(keeper)
+    assert (game.status.keeper, game.journal.of("hand-over")) == (None, [])
+
+
+@in_live
+async def test_a_ball_live_for_too_long_is_asked_about_in_the_record(game: Game) -> None:
+    game.play_clock.pass_time = lambda now: [Nudged(now)]  # type: ignore[method-assign]
+    await game.at(3.5)
+    row = game.journal.of("deadline")[0]
+    assert (row.event, row.phase_after) == ("ball live for 20 s: did the play end?", "LIVE")
 
 
 # Ends
