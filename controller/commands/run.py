@@ -109,11 +109,12 @@ class Plan:
         *,
         recovery: Recovery | None = None,
         options: Iterable[tuple[str, str]] = (),
+        asked_as: str = "",
     ) -> None:
         self.rules_hash = fingerprint(rules)
         self.kind: str = args.kind
         self.recovery = recovery
-        setup = setup_text(rules, self.rules_hash, settings, options=options)
+        setup = setup_text(rules, self.rules_hash, settings, options=options, asked_as=asked_as)
         self.assembler = Assembler(boottime, rules, settings, recovery, setup)
         self.journal_path = journal
         self.brightness = 15
@@ -210,9 +211,10 @@ class Plan:
 
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
-    rules = rules_for("nfhs" if args.rules is None else args.rules, args.season, args.option)
+    asked_as = "nfhs" if args.rules is None else args.rules
+    rules = rules_for(asked_as, args.season, args.option)
     journal, options = args.journal or default_journal(), map(split_option, args.option)
-    plan = Plan(args, rules, Settings(), journal, options=options)
+    plan = Plan(args, rules, Settings(), journal, options=options, asked_as=asked_as)
     plan.attach_console("keeper")
     if not args.no_boards:
         plan.assembler.boards(SIMULATED_BOARDS)
@@ -239,7 +241,15 @@ def _configured(args: argparse.Namespace) -> Plan:
 def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
     keys, session = keys_and_session(config)
     journal = args.journal or config.journal
-    plan = Plan(args, rules, config.play_clock, journal, recovery=recovery, options=config.options)
+    plan = Plan(
+        args,
+        rules,
+        config.play_clock,
+        journal,
+        recovery=recovery,
+        options=config.options,
+        asked_as=config.rules,
+    )
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))

@@ -35,16 +35,18 @@ _PHASES = {
 def lines(entries: Iterable[Entry]) -> Iterator[str]:
     """The rows in words, each as one line of whatever length, under a heading for each game."""
     of_gesture: dict[tuple[int, int | None], int] = {}
-    game: int | None = None
+    game = keeper = None
     for entry in entries:
         row = entry.row
         if row.game != game:
-            game = row.game
+            game, keeper = row.game, None
             yield heading(entry)
         first = None
         if row.gesture is not None and row.event_number is not None:
             first = of_gesture.setdefault((row.gesture, row.handset), row.event_number)
-        yield line(entry, None if first == row.event_number else first)
+        same = None if first == row.event_number else first
+        yield line(entry, same_gesture_as=same, keeper_known=row.keeper == keeper)
+        keeper = row.keeper
 
 
 def heading(entry: Entry) -> str:
@@ -54,11 +56,12 @@ def heading(entry: Entry) -> str:
     return f"game {entry.row.game}, {at:%Y-%m-%d}, times are {zone}"
 
 
-def line(entry: Entry, same_gesture_as: int | None = None) -> str:
+def line(entry: Entry, *, same_gesture_as: int | None = None, keeper_known: bool = False) -> str:
     """The row in words: local wall time, play, number, what, who, what followed and why.
 
     A ``~`` behind the time says that the wall clock was not known to be synchronised.
-    ``same_gesture_as`` is the number of the row of the gesture's first tap.
+    ``same_gesture_as`` is the number of the row of the gesture's first tap; ``keeper_known`` that
+    the reader knows whose keys they are.
     """
     row, at = entry.row, _local(entry)
     doubt = "" if entry.wall_synchronised else "~"
@@ -68,6 +71,8 @@ def line(entry: Entry, same_gesture_as: int | None = None) -> str:
     after = _PHASES.get(row.phase_after, row.phase_after)
     head = (time, f"play {row.play}", number, kind, _what(row), _who(row), after and f"-> {after}")
     parts = [" ".join(word for word in head if word), *_more(row)]
+    if row.keeper is not None and not keeper_known and row.kind != "hand-over":
+        parts.append(f"keeper {row.keeper}")
     if same_gesture_as is not None:
         parts.append(f"same gesture as #{same_gesture_as}")
     if row.setup:
@@ -113,21 +118,18 @@ def _more(row: Row) -> Iterator[str]:
     yield _boards(row)
     number = "" if row.takes_back is None else f" (#{row.takes_back})"
     yield f"{row.detail}{number}"
-    if row.keeper is not None:
-        yield f"keeper {row.keeper}"
 
 
 def _what(row: Row) -> str:
-    what = row.event or row.kind
-    if what == "play ended: routine":
-        what = "routine end of play"
-    what = what.removeprefix("play ended: ")
+    what, reason = row.event or row.kind, row.reason
+    if what == "boards off or on" and reason:
+        what, reason = reason, ""  # "boards off by order" says which
     missing = [fact for fact in row.facts if fact.replace("_", " ") not in what]
     if missing:
         what += f" ({', '.join(missing)})"
-    if row.kind in ("refused", "rejected", "fault", "healed"):
+    if row.kind in ("refused", "rejected", "fault", "healed", "no change"):
         what = f"{row.kind.upper()} {what}"
-    return f"{what}: {row.reason}" if row.reason else what
+    return f"{what}: {reason}" if reason not in ("", what) else what
 
 
 def _who(row: Row) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict
+from pathlib import Path
 from typing import Any
 
 from controller.rules.rulings import RuleSet, Ruling
@@ -17,12 +18,15 @@ def setup_text(
     settings: Settings,
     *,
     options: Iterable[tuple[str, str]] = (),
-    own_file: str = "",
+    asked_as: str = "",
 ) -> str:
     """The setup as JSON: title and season of the rule set with its ``fingerprint``, the
-    ``options`` chosen, every ruling that a local adoption replaced, the file of a rule set of the
-    crew's own, and every setting.
+    ``options`` chosen, every ruling that a local adoption replaced, and every setting.
+
+    ``asked_as`` is how the rule set was asked for; of a file of the crew's own its name is noted
+    without its folders, which may say whose computer it is.
     """
+    own_file = Path(asked_as).name if "/" in asked_as or asked_as.endswith(".toml") else ""
     adopted = {**rules.rulings, **rules.variants}
     return json.dumps(
         {

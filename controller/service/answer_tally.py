@@ -53,5 +53,6 @@ class AnswerTally:
 
 def _goes_on(before: Phase, after: Phase) -> bool:
     """True when both are of one count: a held number that runs, a running one that runs out."""
-    held_runs = isinstance(before, Set) and isinstance(after, Running)
-    return held_runs or (isinstance(before, Running) and isinstance(after, Expired))
+    if isinstance(before, Set) and isinstance(after, Running):
+        return before.seconds == after.seconds
+    return isinstance(before, Running) and isinstance(after, Expired)

@@ -392,7 +392,8 @@ class Service:
         self._take(effects, now, shown)
         if (tally := self._tally.now_in(self._play_clock.state.down.phase)) is not None:
             self._recorder.answered(now, tally)
-        words, took_back = self._words(decided.order), self._words(decided.taken_back)
+        words, taken = self._words(decided.order), decided.taken_back
+        took_back = self._words(taken) if taken else ""
         self._recorder.decided(
             decided, words, received_at, shown, wall_ns=wall_ns, took_back=took_back
         )

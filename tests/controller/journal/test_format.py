@@ -47,16 +47,19 @@ def entry(**changes: Any) -> Entry:
             },
             "play ended by keeper (handset 1) -> running; ruling 40 (NFHS 3-6-1a(2)); boards 40 40",
         ),
+        ({"handset": 0, "role": "keeper"}, "play ended by keeper (console)"),
         (
-            {"event": "play ended: routine", "handset": 0, "role": "keeper"},
-            "routine end of play by keeper (console)",
+            {"kind": "no change", "event": "stop", "reason": "that is how it is already"},
+            "NO CHANGE stop: that is how it is already",
         ),
+        ({"event": "boards off or on", "reason": "boards relit"}, "boards relit"),
+        ({"event": "moment marked", "reason": "moment marked"}, "moment marked"),
         (
             {"facts": ("foul", "defense"), "handset": 0, "commanded": "25"},
             "play ended (foul, defense) by console; boards told 25",
         ),
         (
-            {"event": "play ended: foul (fourth down)", "facts": ("fourth_down",)},
+            {"event": "foul (fourth down)", "facts": ("fourth_down",)},
             "foul (fourth down)",
         ),
         (
@@ -133,6 +136,21 @@ def test_every_game_has_a_heading_with_its_day_and_the_zone_of_its_times() -> No
         "game 2, 2026-09-11, times are EDT (UTC-0400)",
     ]
     assert shown[1] == line(entry())
+
+
+def test_the_keeper_is_named_where_another_one_begins() -> None:
+    told = entry(kind="hand-over", event="keeper 17 has it", keeper=17)
+    shown = list(
+        lines([entry(), told, entry(keeper=17), entry(keeper=17, game=2), entry(keeper=4)])
+    )
+    named = [each.partition("#12 ")[2] for each in shown if not each.startswith("game")]
+    assert named == [
+        "play ended",
+        "keeper 17 has it",
+        "play ended",
+        "play ended; keeper 17",
+        "play ended; keeper 4",
+    ]
 
 
 def test_the_taps_of_one_gesture_name_the_first() -> None:

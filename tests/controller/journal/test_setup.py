@@ -15,15 +15,15 @@ from controller.rules.settings import Settings
 CHOSEN = [("after_touchdown", "40_dead_ball")]
 
 
-def text(own_file: str = "") -> str:
+def text(asked_as: str = "nfhs") -> str:
     rules = with_options(load_rule_set("nfhs"), CHOSEN)
     rules = rules.with_override("foul", 20, StartsOn.READY, "Pine County by-law 7")
     settings = Settings(start_lag_s=1.5)
-    return setup_text(rules, fingerprint(rules), settings, options=CHOSEN, own_file=own_file)
+    return setup_text(rules, fingerprint(rules), settings, options=CHOSEN, asked_as=asked_as)
 
 
 def test_the_text_has_rule_set_fingerprint_options_overrides_and_every_setting() -> None:
-    found = json.loads(text("pine.toml"))
+    found = json.loads(text("/home/someone/pine.toml"))
     rules = load_rule_set("nfhs")
     assert found["rules"] == f"{rules.title} {rules.season}"
     assert (found["code"], found["own_file"]) == ("nfhs", "pine.toml")
@@ -40,7 +40,7 @@ def test_the_text_has_rule_set_fingerprint_options_overrides_and_every_setting()
 
 
 def test_in_words() -> None:
-    words = setup_words(text("pine.toml"))
+    words = setup_words(text("/home/someone/pine.toml"))
     assert words.startswith("rules High school (NFHS) ")
     for part in (
         "own file pine.toml",
@@ -50,6 +50,7 @@ def test_in_words() -> None:
     ):
         assert f"; {part}" in words
     assert "own file" not in setup_words(text())
+    assert "own file pine.toml" in setup_words(text("pine.toml"))
 
 
 @pytest.mark.parametrize("other", ["as before", "{}", "[]", "7", '{"rules": 1}'])

@@ -33,7 +33,7 @@ def test_a_tally_names_the_boards_that_did_not_always_answer_right() -> None:
     for answered in (Answered.RIGHT, Answered.RIGHT, Answered.SILENT, Answered.WRONG):
         tally.answered("north", Answered.RIGHT)
         tally.answered("south", answered)
-    assert tally.now_in(Live(40)) == Tally(8, 6, 1, 1, "south 1 wrong, south 1 silent")
+    assert tally.now_in(Live(40, 9)) == Tally(8, 6, 1, 1, "south 1 wrong, south 1 silent")
 
 
 @pytest.mark.parametrize(
@@ -45,7 +45,7 @@ def test_a_held_number_that_runs_and_a_count_that_runs_out_are_one_count(
     tally = one_answer_in(before)
     assert tally.now_in(after) is None
     tally.answered("north", Answered.RIGHT)
-    assert tally.now_in(Live(40)) == Tally(2, 2, 0, 0)
+    assert tally.now_in(Live(40, 9)) == Tally(2, 2, 0, 0)
 
 
 @pytest.mark.parametrize(
@@ -55,7 +55,8 @@ def test_a_held_number_that_runs_and_a_count_that_runs_out_are_one_count(
         (RUNNING, Set(25)),
         (RUNNING, Stopped(25, 7)),
         (Set(40), Set(25)),
-        (Expired(), Live(40)),
+        (Set(40), RUNNING),
+        (Expired(), Live(40, 9)),
         (Set(25), Idle()),
     ],
 )
@@ -65,7 +66,7 @@ def test_anything_else_ends_the_count(before: Phase, after: Phase) -> None:
     assert tally.ended() is None
 
 
-@pytest.mark.parametrize("phase", [Idle(), Live(40)])
+@pytest.mark.parametrize("phase", [Idle(), Live(40, 9)])
 def test_without_a_count_nothing_is_tallied(phase: Phase) -> None:
     tally = one_answer_in(phase)
     assert tally.now_in(RUNNING) is None

@@ -552,7 +552,7 @@ async def test_an_undo_carries_the_words_of_what_it_took_back(game: Game) -> Non
     took_back(game, order)
     game.handset.press(Key.UNDO)
     undo = game.journal.of("press")[-1]
-    assert (undo.takes_back, undo.detail) == (flag.event_number, "took back play ended: foul")
+    assert (undo.takes_back, undo.detail) == (flag.event_number, "took back foul")
 
 
 def took_back(game: Game, order: Order) -> None:
@@ -762,7 +762,7 @@ async def test_a_count_with_its_ruling_and_who_gave_it_runs_stops_and_is_held(ga
     await game.at(5.25)
     said = game.status
     assert (said.phase, said.numerals, said.remaining_ms) == ("RUNNING", 37, 36_750)
-    assert (said.last, said.by, said.result) == ("play ended: routine", "handset 1", "running")
+    assert (said.last, said.by, said.result) == ("routine end of play", "handset 1", "running")
     assert (said.ruling_seconds, said.starts_on, said.boards) == (40, "dead_ball", "lit")
     assert said.citation
     await game.at(12.5)
@@ -788,7 +788,7 @@ async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
     assert (game.status.orders, game.status.by_handset) == (0, None)
     game.handset.press(Key.FLAG)
     status = game.status
-    assert (status.last, status.by, status.by_handset) == ("play ended: foul", "handset 1", 1)
+    assert (status.last, status.by, status.by_handset) == ("foul", "handset 1", 1)
     assert not game.state.assumed
     game.handset.press(Key.READY)
     await game.at(4)
