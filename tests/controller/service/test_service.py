@@ -12,8 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
-from controller.rules.effects import Decision, Effect, Nudged, Result
-from controller.rules.events import Order, PlayEnded, Ready, SetCount
+from controller.rules.effects import Result
+from controller.rules.events import PlayEnded, Ready, SetCount
 from controller.service.service import OPEN_TO_ALL
 from drivers.base import Answer, Answered, Edge, Key, Rejection
 from tests.controller.fakes import (
@@ -548,22 +548,9 @@ async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
 async def test_an_undo_carries_the_words_of_what_it_took_back(game: Game) -> None:
     game.handset.press(Key.FLAG)
     (flag,) = game.journal.of("press")
-    order = Order(PlayEnded("foul"), game.clock(), 1, gesture_at=game.clock())
-    took_back(game, order)
     game.handset.press(Key.UNDO)
     undo = game.journal.of("press")[-1]
     assert (undo.takes_back, undo.detail) == (flag.event_number, "took back foul")
-
-
-def took_back(game: Game, order: Order) -> None:
-    """Have the play clock say of the next order that it takes back this one."""
-    decide = game.play_clock.handle
-
-    def handle(given: Order, now: int) -> tuple[Decision, list[Effect]]:
-        decided, effects = decide(given, now)
-        return decided._replace(taken_back=order), effects
-
-    game.play_clock.handle = handle  # type: ignore[method-assign]
 
 
 @in_idle
@@ -627,9 +614,10 @@ async def test_a_keeper_is_a_number_from_1_to_999(game: Game, keeper: int) -> No
 
 @in_live
 async def test_a_ball_live_for_too_long_is_asked_about_in_the_record(game: Game) -> None:
-    game.play_clock.pass_time = lambda now: [Nudged(now)]  # type: ignore[method-assign]
-    await game.at(3.5)
-    row = game.journal.of("deadline")[0]
+    await game.present(21.9)
+    assert game.journal.of("deadline") == []
+    await game.present(60)
+    (row,) = game.journal.of("deadline")
     assert (row.event, row.phase_after) == ("ball live for 20 s: did the play end?", "LIVE")
 
 
