@@ -430,7 +430,7 @@ class Service:
             elif isinstance(effect, Nudged):
                 live_s = self._play_clock.settings.nudge_s
                 words = f"ball live for {live_s:g} s: did the play end?"
-                self._recorder.note("deadline", effect.at, words, phase_after="LIVE")
+                self._recorder.note("nudge", effect.at, words, phase_after="LIVE")
             else:
                 self._recorder.reached_zero(effect.at, now, shown)
 

@@ -615,9 +615,9 @@ async def test_a_keeper_is_a_number_from_1_to_999(game: Game, keeper: int) -> No
 @in_live
 async def test_a_ball_live_for_too_long_is_asked_about_in_the_record(game: Game) -> None:
     await game.present(21.9)
-    assert game.journal.of("deadline") == []
+    assert game.journal.of("nudge") == []
     await game.present(60)
-    (row,) = game.journal.of("deadline")
+    (row,) = game.journal.of("nudge")
     assert (row.event, row.phase_after) == ("ball live for 20 s: did the play end?", "LIVE")
 
 
