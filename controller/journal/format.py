@@ -10,7 +10,7 @@ from dataclasses import fields
 from datetime import datetime
 from typing import Any, TextIO
 
-from controller.journal.file import COLUMNS, Cell
+from controller.journal.file import CHECK, COLUMNS, Cell
 from controller.journal.reader import Entry, utc_text
 from controller.journal.row import ROW_COLUMNS, Row
 from controller.journal.setup import setup_words
@@ -66,7 +66,7 @@ def line(entry: Entry, *, same_gesture_as: int | None = None, keeper_known: bool
     row, at = entry.row, _local(entry)
     doubt = "" if entry.wall_synchronised else "~"
     number = "" if row.event_number is None else f"#{row.event_number}"
-    kind = f"[{entry.game_kind}]" if entry.game_kind and not number else ""
+    kind = f"[{CHECK}]" if entry.game_kind == CHECK else ""
     time = f"{at:%H:%M:%S}.{at.microsecond // 100_000}{doubt}"
     after = _PHASES.get(row.phase_after, row.phase_after)
     head = (time, f"play {row.play}", number, kind, _what(row), _who(row), after and f"-> {after}")

@@ -113,9 +113,10 @@ def test_a_line(changes: dict[str, Any], shown: str) -> None:
     assert line(entry(**changes)) == f"19:03:12.4 play 12 #12 {shown}"
 
 
-def test_a_row_of_no_event_number_says_what_kind_of_game_it_is_of() -> None:
+def test_a_row_of_the_check_before_a_game_says_so() -> None:
     shown = line(replace(entry(event_number=None), game_kind="check"))
     assert shown == "19:03:12.4 play 12 [check] play ended"
+    assert line(entry(event_number=None)) == "19:03:12.4 play 12 play ended"
 
 
 @pytest.mark.parametrize("synchronised", [False, None])
