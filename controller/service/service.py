@@ -12,6 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from controller.journal.recorder import Recorder
 from controller.recovery.checkpoint import Checkpointer
+from controller.rulebook.wording import titled
 from controller.rules.effects import Decision, Effect, Marked, Result
 from controller.rules.events import BoardsFault, Event, Order, Role, plain
 from controller.rules.phases import Running, Set, Stopped, name
@@ -133,7 +134,7 @@ class Service:
         ruling, phase, order = down.ruling, down.phase, last.order if last else None
         handsets = self._handset_state.health(now)
         return Status(
-            rules=f"{rules.title} {rules.season}",
+            rules=titled(rules),
             phase=name(phase),
             numerals=play_clock.numerals(now),
             remaining_ms=self._remaining_ms(now),

@@ -1,0 +1,380 @@
+"""Field words: what people say for endings and facts, read alike wherever they are typed.
+
+A line is folded to plain words, cut into phrases that are known (``synonyms.toml`` and the names
+themselves), and each phrase gives an ending, a fact, or an ending with its facts, in any order.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Any, Final, NamedTuple
+
+from controller.rules.endings import ENDINGS, FACTS
+from controller.rules.rulings import RulesError, RuleSet
+
+FILE: Final = os.path.join(os.path.dirname(__file__), "synonyms.toml")  # noqa: PTH118, PTH120
+"""The synonyms. Without pathlib: ``ruling`` must answer as fast as Python starts."""
+SUGGESTED: Final = 3
+"""At most so many names are suggested for a word that is not known."""
+LONGEST_SHOWN: Final = 60
+"""Characters of what was typed that an error repeats."""
+
+_ALIKE = 0.75
+"""From here on two words are spelt alike."""
+_LEAST = 0.55
+"""A phrase less like than this is not suggested."""
+_MUCH_WORSE = 0.06
+"""Nor one that is so much less like than the best."""
+_MOST_LOST = 6
+"""Words that are looked for: a long line must not keep the clock waiting."""
+_BY_MEANING = 0.85
+"""What a description's word counts beside a phrase's own."""
+_SILENT = frozenset("a an and is its of on or that the was were".split())
+_PLAIN: Final[Mapping[int, str | None]] = {
+    **{code: " " for code in range(128) if not chr(code).isalnum()},
+    **dict.fromkeys(map(ord, "'`\N{LEFT SINGLE QUOTATION MARK}\N{RIGHT SINGLE QUOTATION MARK}")),
+}
+"""Apostrophes go without leaving a gap; what else is no letter or digit is a blank."""
+
+
+class WordsError(RulesError):
+    """Words that mean nothing, or more than one thing; the message says what to say instead."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What a line tells: endings, each once, in the order told, and facts."""
+
+    endings: tuple[str, ...]
+    facts: frozenset[str]
+
+
+class Meaning(NamedTuple):
+    """What a phrase stands for.
+
+    ``beside`` is the fact that it is when another ending is told. ``say`` are the phrases to say
+    instead where it is all that is told of how the play ended and leaves that open, ``because`` the
+    words that lead to them.
+    """
+
+    names: tuple[str, ...] = ()
+    beside: str = ""
+    say: tuple[str, ...] = ()
+    because: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Vocabulary:
+    """Every phrase, folded, with its meaning, and the ending that a fact tells alone."""
+
+    spelling: Mapping[str, str]
+    meanings: Mapping[str, Meaning]
+    phrases: Mapping[str, tuple[str, ...]]
+    """Each phrase as it is written, for a reader, with its folded words."""
+    alone: Mapping[str, str]
+    longest: int
+    """Words of the longest phrase."""
+
+
+_LOADED: list[Vocabulary] = []
+
+
+def vocabulary() -> Vocabulary:
+    """The words that ship with the controller, read once."""
+    if not _LOADED:
+        with open(FILE, "rb") as file:  # noqa: PTH123
+            _LOADED.append(parse_vocabulary(file.read().decode("utf-8")))
+    return _LOADED[0]
+
+
+def read_words(text: str, rules: RuleSet) -> Told:
+    """The endings and facts of ``text``, at least one ending.
+
+    Raises :class:`WordsError` for a word that is not known, and for one that leaves open what is
+    meant.
+    """
+    exact = text.split()
+    if exact and all(name in ENDINGS or name in FACTS for name in exact):
+        told = Told(tuple(dict.fromkeys(filter(ENDINGS.__contains__, exact))), frozenset())
+        if told.endings:  # the names themselves need no synonyms, and a ruling no file more
+            return replace(told, facts=frozenset(exact) - set(told.endings))
+    known, pieces = _pieces(text, rules, "no ending named: say how the play ended")
+    told_otherwise = any(_has_ending(piece) and not piece.beside for piece in pieces)
+    endings: dict[str, None] = {}
+    facts: set[str] = set()
+    for piece in pieces:
+        if piece.say and not (piece.names and told_otherwise):
+            raise WordsError(f"{shown(text)}: {piece.because} {_either(piece.say)}")
+        for name in (piece.beside,) if piece.beside and told_otherwise else piece.names:
+            if name in ENDINGS:
+                endings[name] = None
+            else:
+                facts.add(name)
+    if not endings:
+        endings = {known.alone[fact]: None for fact in sorted(facts) if fact in known.alone}
+    if not endings:
+        plain = in_plain(sorted(facts)[0])
+        raise WordsError(
+            f"{shown(text)} does not say how the play ended; for example: incomplete pass {plain}"
+        )
+    return Told(tuple(endings), frozenset(facts))
+
+
+def read_facts(text: str, rules: RuleSet) -> frozenset[str]:
+    """The facts of ``text``, which names no ending. Raises :class:`WordsError`."""
+    if text in FACTS:
+        return frozenset({text})
+    _, pieces = _pieces(text, rules, "no fact named")
+    facts: set[str] = set()
+    for piece in pieces:
+        names = (piece.beside,) if piece.beside else piece.names
+        if not names or any(name in ENDINGS for name in names):
+            raise WordsError(f"{shown(text)} tells how a play ended: it is an ending, not a fact")
+        facts.update(names)
+    return frozenset(facts)
+
+
+def in_plain(name: str) -> str:
+    """An ending's or a fact's name in plain words: ``incomplete pass``."""
+    return name.replace("_", " ")
+
+
+def _either(phrases: tuple[str, ...]) -> str:
+    return ", ".join(phrases[:-1]) + f" or {phrases[-1]}"
+
+
+def shown(text: str) -> str:
+    """What was typed, for an error: in quotes, in one line, cut short."""
+    words = " ".join(text.split())
+    return repr(words if len(words) <= LONGEST_SHOWN else f"{words[: LONGEST_SHOWN - 1]}\u2026")
+
+
+# Folding
+
+
+def fold(text: str, spelling: Mapping[str, str]) -> list[str]:
+    """The words of ``text`` that carry meaning, each spelt one way."""
+    plain = text.casefold().translate(_PLAIN)
+    if not plain.isascii():
+        plain = "".join(char if char.isalnum() else " " for char in plain)
+    words: list[str] = []
+    for word in plain.split():
+        if word in spelling:
+            words += spelling[word].split()
+        elif word not in _SILENT:
+            words.append(word)
+    return words
+
+
+# Reading a line
+
+
+def _pieces(text: str, rules: RuleSet, nothing: str) -> tuple[Vocabulary, list[Meaning]]:
+    known = _with_facts_of(vocabulary(), rules)
+    words = fold(text, known.spelling)
+    if not words:
+        raise WordsError(f"{shown(text)}: {nothing}")
+    ends = _ends(words, known)
+    if len(words) not in ends:
+        raise WordsError(_unknown(text, words, max(ends, default=0), ends, known))
+    pieces, end = [], len(words)
+    while end:
+        begin = ends[end]
+        pieces.insert(0, known.meanings["".join(words[begin:end])])
+        end = begin
+    return known, pieces
+
+
+def _ends(words: list[str], known: Vocabulary) -> dict[int, int]:
+    """Each place up to which the words are known, with the beginning of the phrase that ends there:
+    of all ways to cut the line the one with the fewest phrases, the longest first."""
+    fewest, ends = {0: 0}, {}
+    for begin in range(len(words)):
+        if begin not in fewest:
+            continue
+        for end in range(begin + 1, min(len(words), begin + known.longest) + 1):
+            longer = fewest[begin] + 1
+            if "".join(words[begin:end]) in known.meanings and longer < fewest.get(end, 1 << 30):
+                fewest[end], ends[end] = longer, begin
+    return ends
+
+
+def _with_facts_of(known: Vocabulary, rules: RuleSet) -> Vocabulary:
+    """With the facts that only this rule set has."""
+    own = rules.facts - FACTS.keys()
+    if not own:
+        return known
+    meanings = dict(known.meanings)
+    for name in own:
+        meanings.setdefault("".join(fold(name, known.spelling)), Meaning((name,)))
+    return replace(known, meanings=meanings)
+
+
+def _has_ending(piece: Meaning) -> bool:
+    return any(name in ENDINGS for name in piece.names)
+
+
+# What is not known
+
+
+def _unknown(
+    text: str, words: list[str], begin: int, ends: Mapping[int, int], known: Vocabulary
+) -> str:
+    """Names the words that are not known, and up to three phrases that may have been meant."""
+    end = next(
+        (at for at in range(begin + 1, len(words)) if len(words) - at in _ends(words[at:], known)),
+        len(words),
+    )
+    lost = words[begin : min(end, begin + _MOST_LOST)]
+    before = words[ends.get(begin, begin) : begin]
+    near = suggestions(lost, (lost, before + lost, words[begin : end + 1]), known)
+    said = shown(text)
+    if begin or end < len(words):
+        said = f"{shown(' '.join(lost))} in {said}"
+    hint = f"did you mean: {', '.join(near)}?" if near else "say in other words how the play ended"
+    return f"{said} is not known here; {hint}"
+
+
+def suggestions(lost: list[str], contexts: Iterable[list[str]], known: Vocabulary) -> list[str]:
+    """Up to three phrases that the ``lost`` words may have been meant to be.
+
+    ``contexts`` are those words with some that stand beside them. A phrase is near by its spelling,
+    or an ending or a fact by what it is described to be; none that has nothing of the lost words.
+    """
+    alike = _Likeness()
+    likeness: dict[str, float] = {}
+    for words in contexts:
+        for phrase, parts in known.phrases.items():
+            names = known.meanings["".join(parts)].names
+            if names and alike.any(lost, parts):
+                likeness[phrase] = max(likeness.get(phrase, 0.0), alike.phrase(words, parts))
+        for name, described in _descriptions(known).items():
+            if len(words) > 1 and alike.any(lost, described):
+                phrase = in_plain(name)
+                found = _BY_MEANING * alike.covered(words, described)
+                likeness[phrase] = max(likeness.get(phrase, 0.0), found)
+    return _best_of(likeness, known)
+
+
+def _best_of(likeness: Mapping[str, float], known: Vocabulary) -> list[str]:
+    """The phrases most alike, one for each meaning, none much worse than the best."""
+    least = max(_LEAST, max(likeness.values(), default=0.0) - _MUCH_WORSE)
+    best: dict[tuple[str, ...], str] = {}
+    for phrase in sorted(likeness, key=lambda each: (-likeness[each], each)):
+        if likeness[phrase] >= least:
+            best.setdefault(known.meanings["".join(known.phrases[phrase])].names, phrase)
+    return list(best.values())[:SUGGESTED]
+
+
+def _descriptions(known: Vocabulary) -> dict[str, tuple[str, ...]]:
+    described = (*ENDINGS.items(), *FACTS.items())
+    return {name: tuple(fold(words, known.spelling)) for name, words in described}
+
+
+class _Likeness:
+    """How far words are those of a phrase: 0 to 1. Each pair of words is compared once."""
+
+    def __init__(self) -> None:
+        import difflib  # noqa: PLC0415 - only an error needs it
+
+        self._matcher = difflib.SequenceMatcher(autojunk=False)
+        self._pairs: dict[tuple[str, str], float] = {}
+
+    def any(self, words: Iterable[str], others: Collection[str]) -> bool:
+        """True when one of ``words`` is like one of ``others``, or like all of them together."""
+        together = "".join(others)
+        return any(self._best(word, others) or self._pair(word, together) for word in words)
+
+    def phrase(self, words: Collection[str], others: Collection[str]) -> float:
+        """Each word counted on both sides, or all of them run together."""
+        both = len(words) + len(others)
+        apart = 2 * sum(self._best(word, others) for word in words) / both
+        return max(self._pair("".join(words), "".join(others)), apart)
+
+    def covered(self, words: Collection[str], others: Collection[str]) -> float:
+        """The part of ``words`` that is found among ``others``."""
+        return sum(self._best(word, others) for word in words) / len(words)
+
+    def _best(self, word: str, others: Iterable[str]) -> float:
+        return max((self._pair(word, other) for other in others), default=0.0)
+
+    def _pair(self, word: str, other: str) -> float:
+        """Words that share less than three letters of four are not alike at all."""
+        if word == other:
+            return 1.0
+        if min(len(word), len(other)) < 3 or abs(len(word) - len(other)) > 3:
+            return 0.0
+        pair = (word, other)
+        if pair not in self._pairs:
+            ratio = 0.0
+            if 2 * len(set(word) & set(other)) >= len(set(word) | set(other)):  # the cheaper test
+                self._matcher.set_seqs(*pair)
+                ratio = self._matcher.ratio()
+            self._pairs[pair] = ratio if ratio >= _ALIKE else 0.0
+        return self._pairs[pair]
+
+
+# Loading
+
+
+def parse_vocabulary(text: str) -> Vocabulary:
+    """The vocabulary of a synonyms file. Raises :class:`WordsError` for a damaged one."""
+    try:
+        document = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise WordsError(f"synonyms.toml: {error}") from error
+    spelling = {word: str(other) for word, other in document.get("spelling", {}).items()}
+    meanings: dict[str, Meaning] = {}
+    phrases: dict[str, tuple[str, ...]] = {}
+    for phrase, meaning in _entries(document):
+        words = fold(phrase, spelling)
+        for key in {"".join(words), phrase.replace(" ", "")}:
+            meanings[key] = _merged(phrase, meanings.get(key), meaning)
+        phrases[phrase] = tuple(words)
+    alone = dict(document.get("alone", {}))
+    for fact, ending in alone.items():
+        if fact not in FACTS or ending not in ENDINGS:
+            raise WordsError(f"synonyms.toml: alone: {fact} = {ending!r}: a fact and its ending")
+    longest = max(map(len, phrases.values()))
+    return Vocabulary(spelling, meanings, phrases, alone, longest)
+
+
+def _entries(document: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
+    for name in (*ENDINGS, *FACTS):
+        yield in_plain(name), Meaning((name,))
+    for table, first in (("endings", ENDINGS), ("facts", FACTS)):
+        for words, phrases in document.get(table, {}).items():
+            names = tuple(words.split())
+            if names[0] not in first or not FACTS.keys() >= set(names[1:]):
+                raise WordsError(f"synonyms.toml: {table}: {words!r} is not known")
+            for phrase in phrases:
+                yield phrase, Meaning(names)
+    for fact, phrases in document.get("beside", {}).items():
+        if fact not in FACTS:
+            raise WordsError(f"synonyms.toml: beside: {fact!r} is not a fact")
+        for phrase in phrases:
+            yield phrase, Meaning(beside=fact)
+    for row in document.get("unclear", []):
+        because = row.get("because", "it may mean more than one thing: say")
+        for phrase in row["words"]:
+            yield phrase, Meaning(say=tuple(row["say"]), because=because)
+
+
+def _merged(phrase: str, there: Meaning | None, more: Meaning) -> Meaning:
+    """A phrase may have one meaning, another beside an ending, and be unclear alone."""
+    if there is None:
+        return more
+    names = more.names or there.names
+    if there.names and more.names and there.names != more.names:
+        if there.names[0] not in FACTS:
+            raise WordsError(f"synonyms.toml: {phrase!r} means {there.names} and {more.names}")
+        names = more.names  # the fact's own name is an ending when it stands alone
+    return Meaning(
+        names,
+        more.beside or there.beside,
+        more.say or there.say,
+        more.because or there.because,
+    )
