@@ -12,7 +12,7 @@ from pathlib import Path
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rulebook.options import load_options
-from controller.rulebook.wording import READ_WORDS, as_data, in_table, season_in_words, titled
+from controller.rulebook.wording import READ_WORDS, as_data, in_table, titled
 from controller.rules.endings import FACTS, GROUPS
 from controller.rules.rulings import RulesError, RuleSet, Ruling
 

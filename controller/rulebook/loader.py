@@ -151,15 +151,20 @@ def in_force(seasons: list[RuleSet], season: int | None, source: str) -> RuleSet
 def in_this_year(rules: RuleSet) -> RuleSet:
     """The newest rules as those of this year's season, where the wall clock stands in a later year
     than the one they are from."""
-    year = time.localtime().tm_year
+    year = this_year()
     return replace(rules, season=year) if year > rules.season_from else rules
 
 
 def last_season() -> int:
     """The last season that may be asked for: next year's. Where the wall clock was never set any
     season may be: a game must not wait for the date."""
-    year = time.localtime().tm_year
+    year = this_year()
     return year + 1 if year >= READ_TO else _ANY_SEASON
+
+
+def this_year() -> int:
+    """The year of the wall clock, right or wrong."""
+    return time.localtime().tm_year
 
 
 def _seasons(document: Table) -> list[RuleSet]:

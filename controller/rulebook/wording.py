@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-from controller.rules.rulings import Ruling, RuleSet, StartsOn
+from controller.rules.rulings import RuleSet, Ruling, StartsOn
 
 NO_COUNT: Final = "no new count"
 

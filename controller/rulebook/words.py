@@ -32,7 +32,7 @@ _MOST_LOST = 6
 """Words that are looked for: a long line must not keep the clock waiting."""
 _BY_MEANING = 0.85
 """What a description's word counts beside a phrase's own."""
-_SILENT = frozenset("a an and is its of on or that the was were".split())
+_SILENT = frozenset(["a", "an", "and", "is", "its", "of", "on", "or", "that", "the", "was", "were"])
 _PLAIN: Final[Mapping[int, str | None]] = {
     **{code: " " for code in range(128) if not chr(code).isalnum()},
     **dict.fromkeys(map(ord, "'`\N{LEFT SINGLE QUOTATION MARK}\N{RIGHT SINGLE QUOTATION MARK}")),
@@ -137,6 +137,14 @@ def read_facts(text: str, rules: RuleSet) -> frozenset[str]:
     return frozenset(facts)
 
 
+def ending_named(text: str) -> str:
+    """The name of the one ending that ``text`` tells, and nothing else; else ``text`` as it is."""
+    known = vocabulary()
+    meaning = known.meanings.get("".join(fold(text, known.spelling)), Meaning())
+    [name, *more] = meaning.names or (text,)
+    return name if name in ENDINGS and not more and not meaning.say else text
+
+
 def in_plain(name: str) -> str:
     """An ending's or a fact's name in plain words: ``incomplete pass``."""
     return name.replace("_", " ")
@@ -180,7 +188,8 @@ def _pieces(text: str, rules: RuleSet, nothing: str) -> tuple[Vocabulary, list[M
     ends = _ends(words, known)
     if len(words) not in ends:
         raise WordsError(_unknown(text, words, max(ends, default=0), ends, known))
-    pieces, end = [], len(words)
+    pieces: list[Meaning] = []
+    end = len(words)
     while end:
         begin = ends[end]
         pieces.insert(0, known.meanings["".join(words[begin:end])])
