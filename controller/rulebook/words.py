@@ -52,7 +52,7 @@ class Told:
     facts: frozenset[str]
 
 
-class Meaning(NamedTuple):
+class Sense(NamedTuple):
     """What a phrase stands for.
 
     ``beside`` is the fact that it is when another ending is told. ``say`` are the phrases to say
@@ -71,7 +71,7 @@ class Vocabulary:
     """Every phrase, folded, with its meaning, and the ending that a fact tells alone."""
 
     spelling: Mapping[str, str]
-    meanings: Mapping[str, Meaning]
+    meanings: Mapping[str, Sense]
     phrases: Mapping[str, tuple[str, ...]]
     """Each phrase as it is written, for a reader, with its folded words."""
     alone: Mapping[str, str]
@@ -140,7 +140,7 @@ def read_facts(text: str, rules: RuleSet) -> frozenset[str]:
 def ending_named(text: str) -> str:
     """The name of the one ending that ``text`` tells, and nothing else; else ``text`` as it is."""
     known = vocabulary()
-    meaning = known.meanings.get("".join(fold(text, known.spelling)), Meaning())
+    meaning = known.meanings.get("".join(fold(text, known.spelling)), Sense())
     [name, *more] = meaning.names or (text,)
     return name if name in ENDINGS and not more and not meaning.say else text
 
@@ -180,7 +180,7 @@ def fold(text: str, spelling: Mapping[str, str]) -> list[str]:
 # Reading a line
 
 
-def _pieces(text: str, rules: RuleSet, nothing: str) -> tuple[Vocabulary, list[Meaning]]:
+def _pieces(text: str, rules: RuleSet, nothing: str) -> tuple[Vocabulary, list[Sense]]:
     known = _with_facts_of(vocabulary(), rules)
     words = fold(text, known.spelling)
     if not words:
@@ -188,7 +188,7 @@ def _pieces(text: str, rules: RuleSet, nothing: str) -> tuple[Vocabulary, list[M
     ends = _ends(words, known)
     if len(words) not in ends:
         raise WordsError(_unknown(text, words, max(ends, default=0), ends, known))
-    pieces: list[Meaning] = []
+    pieces: list[Sense] = []
     end = len(words)
     while end:
         begin = ends[end]
@@ -218,11 +218,11 @@ def _with_facts_of(known: Vocabulary, rules: RuleSet) -> Vocabulary:
         return known
     meanings = dict(known.meanings)
     for name in own:
-        meanings.setdefault("".join(fold(name, known.spelling)), Meaning((name,)))
+        meanings.setdefault("".join(fold(name, known.spelling)), Sense((name,)))
     return replace(known, meanings=meanings)
 
 
-def _has_ending(piece: Meaning) -> bool:
+def _has_ending(piece: Sense) -> bool:
     return any(name in ENDINGS for name in piece.names)
 
 
@@ -253,18 +253,25 @@ def suggestions(lost: list[str], contexts: Iterable[list[str]], known: Vocabular
     ``contexts`` are those words with some that stand beside them. A phrase is near by its spelling,
     or an ending or a fact by what it is described to be; none that has nothing of the lost words.
     """
-    alike = _Likeness()
+    described = {
+        in_plain(name): tuple(fold(words, known.spelling))
+        for name, words in (*ENDINGS.items(), *FACTS.items())
+    }
+    alike = _Likeness([*known.phrases.values(), *described.values()])
     likeness: dict[str, float] = {}
+
+    def found(phrase: str, how: float) -> None:
+        likeness[phrase] = max(likeness.get(phrase, 0.0), how)
+
     for words in contexts:
+        together = "".join(words)
         for phrase, parts in known.phrases.items():
-            names = known.meanings["".join(parts)].names
-            if names and alike.any(lost, parts):
-                likeness[phrase] = max(likeness.get(phrase, 0.0), alike.phrase(words, parts))
-        for name, described in _descriptions(known).items():
-            if len(words) > 1 and alike.any(lost, described):
-                phrase = in_plain(name)
-                found = _BY_MEANING * alike.covered(words, described)
-                likeness[phrase] = max(likeness.get(phrase, 0.0), found)
+            if alike.any(lost, parts):
+                found(phrase, alike.phrase(words, parts))
+            found(phrase, alike.pair(together, "".join(parts)))
+        for phrase, parts in described.items():
+            if len(words) > 1 and alike.any(lost, parts):
+                found(phrase, _BY_MEANING * alike.covered(words, parts))
     return _best_of(likeness, known)
 
 
@@ -274,56 +281,55 @@ def _best_of(likeness: Mapping[str, float], known: Vocabulary) -> list[str]:
     best: dict[tuple[str, ...], str] = {}
     for phrase in sorted(likeness, key=lambda each: (-likeness[each], each)):
         if likeness[phrase] >= least:
-            best.setdefault(known.meanings["".join(known.phrases[phrase])].names, phrase)
+            names = known.meanings["".join(known.phrases[phrase])].names
+            if names:
+                best.setdefault(names, phrase)
     return list(best.values())[:SUGGESTED]
-
-
-def _descriptions(known: Vocabulary) -> dict[str, tuple[str, ...]]:
-    described = (*ENDINGS.items(), *FACTS.items())
-    return {name: tuple(fold(words, known.spelling)) for name, words in described}
 
 
 class _Likeness:
     """How far words are those of a phrase: 0 to 1. Each pair of words is compared once."""
 
-    def __init__(self) -> None:
+    def __init__(self, phrases: Iterable[tuple[str, ...]]) -> None:
         import difflib  # noqa: PLC0415 - only an error needs it
 
         self._matcher = difflib.SequenceMatcher(autojunk=False)
-        self._pairs: dict[tuple[str, str], float] = {}
+        self._parts = {part for parts in phrases for part in parts}
+        self._like: dict[str, dict[str, float]] = {}
 
-    def any(self, words: Iterable[str], others: Collection[str]) -> bool:
-        """True when one of ``words`` is like one of ``others``, or like all of them together."""
-        together = "".join(others)
-        return any(self._best(word, others) or self._pair(word, together) for word in words)
+    def any(self, words: Iterable[str], parts: Iterable[str]) -> bool:
+        """True when one of ``words`` is like one of ``parts``."""
+        return any(not self._parts_like(word).keys().isdisjoint(parts) for word in words)
 
-    def phrase(self, words: Collection[str], others: Collection[str]) -> float:
-        """Each word counted on both sides, or all of them run together."""
-        both = len(words) + len(others)
-        apart = 2 * sum(self._best(word, others) for word in words) / both
-        return max(self._pair("".join(words), "".join(others)), apart)
+    def phrase(self, words: Collection[str], parts: Collection[str]) -> float:
+        """What either has of the other."""
+        return 2 * self._shared(words, parts) / (len(words) + len(parts))
 
-    def covered(self, words: Collection[str], others: Collection[str]) -> float:
-        """The part of ``words`` that is found among ``others``."""
-        return sum(self._best(word, others) for word in words) / len(words)
+    def covered(self, words: Collection[str], parts: Collection[str]) -> float:
+        """The part of ``words`` that is found among ``parts``."""
+        return self._shared(words, parts) / len(words)
 
-    def _best(self, word: str, others: Iterable[str]) -> float:
-        return max((self._pair(word, other) for other in others), default=0.0)
+    def _shared(self, words: Iterable[str], parts: Iterable[str]) -> float:
+        return sum(max(self._parts_like(word).get(part, 0.0) for part in parts) for word in words)
 
-    def _pair(self, word: str, other: str) -> float:
+    def _parts_like(self, word: str) -> dict[str, float]:
+        if word not in self._like:
+            pairs = ((part, self.pair(word, part)) for part in self._parts)
+            self._like[word] = {part: alike for part, alike in pairs if alike}
+        return self._like[word]
+
+    def pair(self, word: str, other: str) -> float:
         """Words that share less than three letters of four are not alike at all."""
         if word == other:
             return 1.0
-        if min(len(word), len(other)) < 3 or abs(len(word) - len(other)) > 3:
+        if abs(len(word) - len(other)) > 3 or len(word) < 3 or len(other) < 3:
             return 0.0
-        pair = (word, other)
-        if pair not in self._pairs:
-            ratio = 0.0
-            if 2 * len(set(word) & set(other)) >= len(set(word) | set(other)):  # the cheaper test
-                self._matcher.set_seqs(*pair)
-                ratio = self._matcher.ratio()
-            self._pairs[pair] = ratio if ratio >= _ALIKE else 0.0
-        return self._pairs[pair]
+        letters, others = set(word), set(other)
+        if 2 * len(letters & others) < len(letters | others):  # the cheaper test
+            return 0.0
+        self._matcher.set_seqs(word, other)
+        ratio = self._matcher.ratio()
+        return ratio if ratio >= _ALIKE else 0.0
 
 
 # Loading
@@ -336,7 +342,7 @@ def parse_vocabulary(text: str) -> Vocabulary:
     except (ValueError, RecursionError) as error:
         raise WordsError(f"synonyms.toml: {error}") from error
     spelling = {word: str(other) for word, other in document.get("spelling", {}).items()}
-    meanings: dict[str, Meaning] = {}
+    meanings: dict[str, Sense] = {}
     phrases: dict[str, tuple[str, ...]] = {}
     for phrase, meaning in _entries(document):
         words = fold(phrase, spelling)
@@ -351,28 +357,28 @@ def parse_vocabulary(text: str) -> Vocabulary:
     return Vocabulary(spelling, meanings, phrases, alone, longest)
 
 
-def _entries(document: Mapping[str, Any]) -> Iterator[tuple[str, Meaning]]:
+def _entries(document: Mapping[str, Any]) -> Iterator[tuple[str, Sense]]:
     for name in (*ENDINGS, *FACTS):
-        yield in_plain(name), Meaning((name,))
+        yield in_plain(name), Sense((name,))
     for table, first in (("endings", ENDINGS), ("facts", FACTS)):
         for words, phrases in document.get(table, {}).items():
             names = tuple(words.split())
             if names[0] not in first or not FACTS.keys() >= set(names[1:]):
                 raise WordsError(f"synonyms.toml: {table}: {words!r} is not known")
             for phrase in phrases:
-                yield phrase, Meaning(names)
+                yield phrase, Sense(names)
     for fact, phrases in document.get("beside", {}).items():
         if fact not in FACTS:
             raise WordsError(f"synonyms.toml: beside: {fact!r} is not a fact")
         for phrase in phrases:
-            yield phrase, Meaning(beside=fact)
+            yield phrase, Sense(beside=fact)
     for row in document.get("unclear", []):
         because = row.get("because", "it may mean more than one thing: say")
         for phrase in row["words"]:
-            yield phrase, Meaning(say=tuple(row["say"]), because=because)
+            yield phrase, Sense(say=tuple(row["say"]), because=because)
 
 
-def _merged(phrase: str, there: Meaning | None, more: Meaning) -> Meaning:
+def _merged(phrase: str, there: Sense | None, more: Sense) -> Sense:
     """A phrase may have one meaning, another beside an ending, and be unclear alone."""
     if there is None:
         return more
@@ -381,7 +387,7 @@ def _merged(phrase: str, there: Meaning | None, more: Meaning) -> Meaning:
         if there.names[0] not in FACTS:
             raise WordsError(f"synonyms.toml: {phrase!r} means {there.names} and {more.names}")
         names = more.names  # the fact's own name is an ending when it stands alone
-    return Meaning(
+    return Sense(
         names,
         more.beside or there.beside,
         more.say or there.say,

@@ -69,7 +69,7 @@ def test_no_command_is_a_mistake_that_shows_the_commands(
     ("arguments", "named"),
     [
         (["rulling"], ["'rulling'", "run", "ruling", "journal"]),
-        (["ruling"], ["ENDING", "--rules"]),
+        (["ruling"], ["--rules"]),
         (["ruling", "incomplete_pass"], ["--rules"]),
         ([*RULING, "--season", "last"], ["--season", "'last'"]),
         ([*RULING, "--jsn"], ["--jsn"]),

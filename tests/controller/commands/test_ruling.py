@@ -11,9 +11,10 @@ from collections.abc import Callable
 import pytest
 
 from controller.commands import ruling
-from controller.rulebook import loader
+from controller.rulebook import loader, words
 from controller.rulebook.loader import codes, load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
+from tests.shared.field_words import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
 NFHS = ["--rules", "nfhs"]
@@ -203,8 +204,8 @@ def test_a_mistake_is_one_line_that_names_what_and_what_is_near(
     code, out, err = ask(*arguments, *form)
     assert (code, out) == (2, "")
     assert err.startswith("playclock ruling: ") and err.count("\n") == 1
-    for words in named:
-        assert words in err
+    for each in named:
+        assert each in err
 
 
 @pytest.mark.parametrize(
@@ -227,6 +228,25 @@ def test_field_words_are_read_in_one_argument_or_several(
     answer: Answer, arguments: list[str], same_as: list[str]
 ) -> None:
     assert answer(*arguments) == answer(*same_as)
+
+
+@pytest.mark.parametrize("typed", TOLD)
+def test_what_people_say(answer: Answer, typed: str) -> None:
+    assert answer(typed) == answer(*typed.split()) == answer(*TOLD[typed].split())
+
+
+@pytest.mark.parametrize("typed", LEFT_OPEN)
+def test_what_leaves_it_open_asks(ask: Ask, typed: str) -> None:
+    code, out, err = ask(typed, *NFHS)
+    assert (code, out) == (2, "") and " say " in err
+
+
+@pytest.mark.parametrize("gap", [" ", "-", "_", ""])
+def test_every_phrase_however_it_is_typed(ask: Ask, gap: str) -> None:
+    for phrase in words.vocabulary().phrases:
+        plain, typed = ask(phrase, *NFHS), ask(phrase.upper().replace(" ", gap), *NFHS)
+        assert typed[:2] == plain[:2]
+        assert plain[0] == 0 or plain[2].endswith(typed[2].partition(": ")[2].partition(": ")[2])
 
 
 def test_the_codes_named_in_an_error_can_be_asked(ask: Ask) -> None:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.console.entry import HELP, EntryError, HandOver, parse_entry
+from controller.rulebook import words
 from controller.rulebook.loader import load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
 from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import NOT_ENDINGS
+from tests.shared.field_words import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
 ENDINGS = sorted(set(RULES.rulings) - NOT_ENDINGS)
@@ -28,6 +30,7 @@ def refused(typed: str) -> str:
     return str(caught.value).replace("_", " ")
 
 
+@settings(deadline=None)  # a busy machine is not a failure
 @given(
     ending=st.sampled_from(ENDINGS),
     facts=st.lists(st.sampled_from(FACTS), unique=True),
@@ -67,6 +70,7 @@ def test_the_longest_name_is_meant(typed: str, event: PlayEnded) -> None:
     assert parse_entry(typed, RULES) == event
 
 
+@settings(deadline=None)  # a busy machine is not a failure
 @given(st.integers(0, 99))
 def test_every_count(number: int) -> None:
     assert parse_entry(f"count {number}", RULES) == SetCount(number)
@@ -97,18 +101,40 @@ def test_a_slip_with_facts_is_told_the_nearest_phrase() -> None:
     assert "incomplete pass" in refused("incomplet pass fourth down")
 
 
-@pytest.mark.parametrize(
-    ("typed", "event"),
-    [
-        ("blocked punt", ended("kick_new_series", "scrimmage_kick")),
-        ("flag waved off", ended("foul", "waved_off")),
-        ("4th down, incomplete", ended("incomplete_pass", "fourth_down")),
-        ("the defender's injury", ended("injury_defense")),
-        ("foul, defense only", ended("foul_defense")),
-    ],
+@pytest.mark.parametrize("typed", TOLD)
+def test_what_people_say(typed: str) -> None:
+    names = TOLD[typed].split()
+    endings = [name for name in names if name in RULES.rulings]
+    if len(endings) > 1:
+        assert "two endings" in refused(typed)
+    else:
+        assert parse_entry(typed, RULES) == ended(endings[0], *names[1:])
+
+
+@pytest.mark.parametrize("typed", LEFT_OPEN)
+def test_what_leaves_it_open_asks(typed: str) -> None:
+    assert " say " in refused(typed)
+
+
+@settings(deadline=None)
+@given(
+    phrase=st.sampled_from(sorted(words.vocabulary().phrases)),
+    gap=st.sampled_from([" ", "-", "_", ""]),
+    shape=st.sampled_from([str.lower, str.upper, str.title]),
 )
-def test_field_words_are_read(typed: str, event: PlayEnded) -> None:
-    assert parse_entry(typed, RULES) == event
+def test_every_phrase_however_it_is_typed(phrase: str, gap: str, shape: object) -> None:
+    assert callable(shape)
+    typed = shape(phrase.replace(" ", gap))
+    try:
+        told = words.read_words(phrase, RULES)
+    except words.WordsError as error:
+        assert refused(typed).partition(": ")[2] == str(error).partition(": ")[2]
+    else:
+        [ending] = told.endings
+        if RULES.only_asked & {ending, *told.facts}:
+            assert "does not say how a play ended" in refused(typed)
+        else:
+            assert parse_entry(typed, RULES) == PlayEnded(ending, told.facts)
 
 
 def test_what_leaves_open_how_the_play_ended_is_answered_with_the_choices() -> None:
@@ -121,6 +147,7 @@ def test_one_ending_a_line() -> None:
     )
 
 
+@settings(deadline=None)  # a busy machine is not a failure
 @given(st.integers(1, 999))
 def test_a_hand_over(keeper: int) -> None:
     for typed in (f"keeper {keeper}", f"Keeper #{keeper:03d}", f"keeper {keeper} has it"):
@@ -145,6 +172,7 @@ def test_an_unknown_fact_names_itself_and_the_line() -> None:
     assert "'zzz'" in said and "'incomplete pass zzz'" in said
 
 
+@settings(deadline=None)  # a busy machine is not a failure
 @given(st.text(max_size=64))
 def test_whatever_is_typed_gives_an_event_or_one_clear_line(typed: str) -> None:
     try:
@@ -156,10 +184,11 @@ def test_whatever_is_typed_gives_an_event_or_one_clear_line(typed: str) -> None:
         assert isinstance(event, PlayEnded | SetCount | HandOver)
 
 
+@settings(deadline=None)  # a busy machine is not a failure
 @given(st.lists(st.sampled_from(["count", "foul", "cancelled", "down", "0", "99", "defense"])))
-def test_known_words_in_any_order_never_break_it(words: list[str]) -> None:
+def test_known_words_in_any_order_never_break_it(typed: list[str]) -> None:
     try:
-        event = parse_entry(" ".join(words), RULES)
+        event = parse_entry(" ".join(typed), RULES)
     except EntryError:
         return
     if isinstance(event, SetCount):
