@@ -19,8 +19,8 @@ FILE: Final = os.path.join(os.path.dirname(__file__), "synonyms.toml")  # noqa: 
 """The synonyms. Without pathlib: ``ruling`` must answer as fast as Python starts."""
 SUGGESTED: Final = 3
 """At most so many names are suggested for a word that is not known."""
-LONGEST_SHOWN: Final = 60
-"""Characters of what was typed that an error repeats."""
+LONGEST_SHOWN: Final = 32
+"""Characters of what was typed that an error repeats: a console of 80 columns has the rest too."""
 
 _ALIKE = 0.75
 """From here on two words are spelt alike."""
@@ -240,11 +240,9 @@ def _unknown(
     lost = words[begin : min(end, begin + _MOST_LOST)]
     before = words[ends.get(begin, begin) : begin]
     near = suggestions(lost, (lost, before + lost, words[begin : end + 1]), known)
-    said = shown(text)
-    if begin or end < len(words):
-        said = f"{shown(' '.join(lost))} in {said}"
-    hint = f"did you mean: {', '.join(near)}?" if near else "say in other words how the play ended"
-    return f"{said} is not known here; {hint}"
+    whole = begin == 0 and end == len(words)
+    hint = f"nearest: {', '.join(near)}" if near else "say how the play ended"
+    return f"{shown(text if whole else ' '.join(lost))} is not known; {hint}"
 
 
 def suggestions(lost: list[str], contexts: Iterable[list[str]], known: Vocabulary) -> list[str]:
@@ -373,7 +371,7 @@ def _entries(document: Mapping[str, Any]) -> Iterator[tuple[str, Sense]]:
         for phrase in phrases:
             yield phrase, Sense(beside=fact)
     for row in document.get("unclear", []):
-        because = row.get("because", "it may mean more than one thing: say")
+        because = row.get("because", "say")
         for phrase in row["words"]:
             yield phrase, Sense(say=tuple(row["say"]), because=because)
 
