@@ -6,8 +6,8 @@ import argparse
 import sys
 
 from controller.rulebook.choice import add_option, rules_for
+from controller.rulebook.field_words import Told, read_facts, read_words
 from controller.rulebook.wording import READ_WORDS, as_data, in_full, titled
-from controller.rulebook.words import Told, read_facts, read_words
 from controller.rules.rulings import RulesError, RuleSet, Ruling
 
 

@@ -31,7 +31,7 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
-from controller.rulebook.words import ending_named
+from controller.rulebook.field_words import ending_named
 from controller.rules.settings import RANGES, Settings
 
 LARGEST_FILE_BYTES = 1 << 20

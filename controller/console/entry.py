@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from controller.rulebook.words import WordsError, fold, in_plain, read_words
+from controller.rulebook.field_words import WordsError, fold, in_plain, read_words
 from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import RuleSet
 

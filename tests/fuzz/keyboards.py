@@ -10,7 +10,7 @@ from pathlib import Path
 
 from controller.console import entry as console_entry
 from controller.console.entry import EntryError
-from controller.rulebook import words
+from controller.rulebook import field_words
 from controller.rulebook.loader import load_rule_set
 from controller.rules.endings import FACTS
 from controller.rules.events import SetCount
@@ -145,7 +145,7 @@ TARGETS = (
     Target(
         "entry",
         check_entry,
-        (console_entry, words),
+        (console_entry, field_words),
         (
             b"count 17",
             b"keeper 17 has it",
@@ -153,6 +153,6 @@ TARGETS = (
             b"fourth_down routine",
             b"foul, x",
         ),
-        tuple(phrase.encode() + b" " for phrase in words.vocabulary().phrases),
+        tuple(phrase.encode() + b" " for phrase in field_words.vocabulary().phrases),
     ),
 )

@@ -11,10 +11,10 @@ from collections.abc import Callable
 import pytest
 
 from controller.commands import ruling
-from controller.rulebook import loader, words
+from controller.rulebook import field_words, loader
 from controller.rulebook.loader import codes, load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
-from tests.shared.field_words import LEFT_OPEN, TOLD
+from tests.shared.told import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
 NFHS = ["--rules", "nfhs"]
@@ -243,7 +243,7 @@ def test_what_leaves_it_open_asks(ask: Ask, typed: str) -> None:
 
 @pytest.mark.parametrize("gap", [" ", "-", "_", ""])
 def test_every_phrase_however_it_is_typed(ask: Ask, gap: str) -> None:
-    for phrase in words.vocabulary().phrases:
+    for phrase in field_words.vocabulary().phrases:
         plain, typed = ask(phrase, *NFHS), ask(phrase.upper().replace(" ", gap), *NFHS)
         assert typed[:2] == plain[:2]
         assert plain[0] == 0 or plain[2].endswith(typed[2].partition(": ")[2].partition(": ")[2])

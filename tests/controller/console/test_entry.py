@@ -7,12 +7,12 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from controller.console.entry import HELP, EntryError, HandOver, parse_entry
-from controller.rulebook import words
+from controller.rulebook import field_words
 from controller.rulebook.loader import load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
 from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import NOT_ENDINGS
-from tests.shared.field_words import LEFT_OPEN, TOLD
+from tests.shared.told import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
 ENDINGS = sorted(set(RULES.rulings) - NOT_ENDINGS)
@@ -119,7 +119,7 @@ def test_what_leaves_it_open_asks(typed: str) -> None:
 
 @settings(deadline=None)
 @given(
-    phrase=st.sampled_from(sorted(words.vocabulary().phrases)),
+    phrase=st.sampled_from(sorted(field_words.vocabulary().phrases)),
     gap=st.sampled_from([" ", "-", "_", ""]),
     shape=st.sampled_from([str.lower, str.upper, str.title]),
 )
@@ -127,8 +127,8 @@ def test_every_phrase_however_it_is_typed(phrase: str, gap: str, shape: object) 
     assert callable(shape)
     typed = shape(phrase.replace(" ", gap))
     try:
-        told = words.read_words(phrase, RULES)
-    except words.WordsError as error:
+        told = field_words.read_words(phrase, RULES)
+    except field_words.WordsError as error:
         assert refused(typed).partition(": ")[2] == str(error).partition(": ")[2]
     else:
         [ending] = told.endings

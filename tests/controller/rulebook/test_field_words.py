@@ -13,14 +13,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.rulebook import words
+from controller.rulebook import field_words
+from controller.rulebook.field_words import Told, WordsError, ending_named, read_facts, read_words
 from controller.rulebook.loader import load_rule_set
-from controller.rulebook.words import Told, WordsError, ending_named, read_facts, read_words
 from controller.rules.endings import ENDINGS, FACTS
-from tests.shared.field_words import LEFT_OPEN, TOLD
+from tests.shared.told import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
-KNOWN = words.vocabulary()
+KNOWN = field_words.vocabulary()
 MEANINGS = {phrase: KNOWN.meanings["".join(KNOWN.phrases[phrase])] for phrase in KNOWN.phrases}
 CLEAR = sorted(phrase for phrase, meaning in MEANINGS.items() if not meaning.say)
 UNCLEAR = sorted(MEANINGS.keys() - set(CLEAR))
@@ -59,7 +59,7 @@ def test_what_people_say(typed: str) -> None:
 
 @pytest.mark.parametrize("typed", [*LEFT_OPEN, *UNCLEAR])
 def test_what_leaves_open_how_the_play_ended_is_answered_with_words_that_do_not(typed: str) -> None:
-    [meaning] = [KNOWN.meanings["".join(words.fold(typed, KNOWN.spelling))]]
+    [meaning] = [KNOWN.meanings["".join(field_words.fold(typed, KNOWN.spelling))]]
     said = refused(typed)
     assert meaning.say and repr(typed) in said
     assert len(said) < 80
@@ -100,7 +100,7 @@ def test_an_ending_and_facts_in_any_order(
 def _run_together(order: list[str]) -> Told | None:
     """What two of them say where together they are a phrase of their own."""
     for first, second in itertools.pairwise(order):
-        if "".join(words.fold(f"{first} {second}", KNOWN.spelling)) in KNOWN.meanings:
+        if "".join(field_words.fold(f"{first} {second}", KNOWN.spelling)) in KNOWN.meanings:
             return read_words(", ".join(order), RULES)
     return None
 
@@ -113,8 +113,8 @@ def test_several_endings_in_the_order_told_each_once() -> None:
 
 @pytest.mark.parametrize("name", sorted(ENDINGS))
 def test_a_name_is_read_without_the_synonyms(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    monkeypatch.setattr(words, "_LOADED", [])
-    monkeypatch.setattr(words, "FILE", "/nothing")
+    monkeypatch.setattr(field_words, "_LOADED", [])
+    monkeypatch.setattr(field_words, "FILE", "/nothing")
     assert read_words(name, RULES) == told(name)
     assert read_words(f"{name} fourth_down", RULES) == told(name, "fourth_down")
     assert read_facts("fourth_down", RULES) == {"fourth_down"}
@@ -216,7 +216,7 @@ def test_what_is_not_known_names_itself() -> None:
 def test_few_phrases_are_suggested_each_of_another_meaning() -> None:
     for phrase in CLEAR[::12]:
         near = offered(f"{phrase}qx")
-        assert len(near) <= words.SUGGESTED
+        assert len(near) <= field_words.SUGGESTED
         assert len({MEANINGS[each].names for each in near}) == len(near)
 
 
@@ -249,7 +249,7 @@ def test_a_fact_of_one_rule_set_alone_is_known_there() -> None:
 
 
 def test_every_phrase_is_one_thing_and_plain() -> None:
-    document = tomllib.loads(Path(words.FILE).read_text("utf-8"))
+    document = tomllib.loads(Path(field_words.FILE).read_text("utf-8"))
     for table in ("endings", "facts"):
         phrases = [phrase for row in document[table].values() for phrase in row]
         assert len(phrases) == len(set(phrases))
@@ -275,5 +275,5 @@ def test_every_phrase_is_one_thing_and_plain() -> None:
 )
 def test_a_damaged_file_is_named(text: str, named: str) -> None:
     with pytest.raises(WordsError) as caught:
-        words.parse_vocabulary(text)
+        field_words.parse_vocabulary(text)
     assert named in str(caught.value)
