@@ -47,6 +47,8 @@ ARROWS = {
     ("console", "rules"): "reads an entry as an event",
     ("console", "rulebook"): "reads field words",
     ("service", "rulebook"): "says which rules are in force",
+    ("rehearsal", "rules"): "plays presses to gestures and play clock",
+    ("rehearsal", "rulebook"): "says a ruling in words",
     ("card", "rules"): "prints rulings",
     ("card", "rulebook"): "prints what was adopted",
     ("card", "drivers"): "prints the cues as the handset has them",

@@ -102,13 +102,15 @@ def read_words(text: str, rules: RuleSet) -> Told:
         if told.endings:  # the names themselves need no synonyms, and a ruling no file more
             return replace(told, facts=frozenset(exact) - set(told.endings))
     known, pieces = _pieces(text, rules, "no ending named: say how the play ended")
-    told_otherwise = any(_has_ending(piece) and not piece.beside for piece in pieces)
+    ends = [piece for piece in pieces if _has_ending(piece)]
+    plain = [piece for piece in ends if not piece.beside]
+    first = next(iter(plain or ends), None)  # beside it "kickoff" and their like are facts
     endings: dict[str, None] = {}
     facts: set[str] = set()
     for piece in pieces:
-        if piece.say and not (piece.names and told_otherwise):
+        if piece.say and not (piece.names and first):
             raise WordsError(f"{shown(text)}: {piece.because} {_either(piece.say)}")
-        for name in (piece.beside,) if piece.beside and told_otherwise else piece.names:
+        for name in (piece.beside,) if piece.beside and piece is not first else piece.names:
             if name in ENDINGS:
                 endings[name] = None
             else:
@@ -116,9 +118,9 @@ def read_words(text: str, rules: RuleSet) -> Told:
     if not endings:
         endings = {known.alone[fact]: None for fact in sorted(facts) if fact in known.alone}
     if not endings:
-        plain = in_plain(sorted(facts)[0])
+        fact = in_plain(sorted(facts)[0])
         raise WordsError(
-            f"{shown(text)} does not say how the play ended; for example: incomplete pass {plain}"
+            f"{shown(text)} does not say how the play ended; for example: incomplete pass {fact}"
         )
     return Told(tuple(endings), frozenset(facts))
 
