@@ -50,8 +50,6 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount | HandOver:
 def _number(word: str, text: str, low: int, high: int) -> int:
     """The whole number that follows ``word``: ``keeper 17``, ``keeper #17 has it``."""
     given = text.casefold().partition(word)[2].strip(" \t:=#,_").removesuffix(" has it")
-    if given.isascii() and given.isdecimal() and len(given) <= len(str(high)):
-        number = int(given)
-        if low <= number <= high:
-            return number
+    if given.isascii() and given.isdecimal() and len(given) < 4 and low <= int(given) <= high:
+        return int(given)
     raise EntryError(f"{word} {given!r}: a whole number from {low} to {high} is wanted")
