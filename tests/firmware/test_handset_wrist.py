@@ -260,7 +260,7 @@ def test_a_team_told_just_after_the_ready_has_its_number_from_that_ready() -> No
             "twelve",
             "0 SNAP 8 NUMBER_25 8.8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 90 READY 99 SNAP "
             "106 DEAD_BALL 120 READY 130 SNAP 137 DEAD_BALL",
-            "40,25,25,25 runs,40,25,25 runs,40,25,25 runs,40,40 runs".split(","),
+            ["40", "25", "25", *["25 runs", "40", "25"] * 2, "25 runs", "40", "40 runs"],
         ),
         (
             "four",

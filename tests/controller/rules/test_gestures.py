@@ -214,6 +214,32 @@ def test_a_double_runs_from_its_second_tap() -> None:
     assert crew.clock.expires_at == round(125.5 * S)
 
 
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize(
+    "edges",
+    [
+        [("NUMBER_25", 100, False), ("NUMBER_25", 100.8, True)],
+        [("NUMBER_25", 100, False), ("NUMBER_25", 100.5, False), ("NUMBER_25", 101, False)],
+    ],
+)
+def test_a_score_takes_the_place_of_what_its_first_taps_did(
+    layout: str, edges: list[tuple[str, float, bool]]
+) -> None:
+    crew = in_phase("LIVE")
+    press(crew, Gestures(layout), *edges)
+    assert (crew.phase, crew.clock.state.down.named) == (Set(25), {"touchdown"})
+    crew(events.Undo(), 110)
+    assert isinstance(crew.phase, Live)
+
+
+def test_injury_once_says_that_the_team_is_not_told_and_gives_way_to_the_defense() -> None:
+    crew, gestures = in_phase("LIVE"), Gestures("twelve")
+    press(crew, gestures, ("INJURY", 100, False))
+    assert (crew.phase, crew.clock.state.down.named) == (Set(25), {"injury_or_helmet_any"})
+    press(crew, gestures, ("INJURY", 109, False), ("INJURY", 109.4, False))
+    assert crew.phase == Set(40)
+
+
 def test_a_third_tap_starts_no_second_count() -> None:
     crew = in_phase("LIVE")
     taps = [("NUMBER_40", 100 + k / 2, False) for k in range(3)]
