@@ -40,17 +40,20 @@ HABITS = {
         "TIME_OUT TIME_OUT READY FLAG FLAG",
         "NUMBER_25 READY SNAP DEAD_BALL",
         "NUMBER_25 NUMBER_25 NUMBER_25 READY SNAP DEAD_BALL READY SNAP DEAD_BALL",
-        "NO_COUNT NO_COUNT NO_COUNT NUMBER_25 READY DEAD_BALL",
-        "NO_COUNT SNAP NO_COUNT NO_COUNT NO_COUNT DEAD_BALL",
+        "NUMBER_25+ READY FLAG NUMBER_25+ NUMBER_40 NUMBER_25+ READY DEAD_BALL",
+        "NUMBER_25+ NUMBER_40 NUMBER_40 STOP DEAD_BALL DEAD_BALL READY",
+        "NO_COUNT+ NUMBER_25 READY DEAD_BALL",
+        "NO_COUNT+ SNAP NO_COUNT+ DEAD_BALL",
     ),
     "four": (
         "NUMBER_25 READY NUMBER_40",
         "NUMBER_25 NUMBER_25 NUMBER_25 READY NUMBER_40 READY NUMBER_40",
+        "NUMBER_25+ READY NUMBER_40+ NUMBER_25+ READY",
         "NUMBER_40 NUMBER_40 NUMBER_40 READY",
     ),
 }
 """Keys that follow each other in a game: a team told late, a kickoff, a score and what follows it,
-the end of a period."""
+the end of a period. A key with ``+`` is held down."""
 
 
 class Reference:
@@ -101,8 +104,9 @@ def presses(layout: str, seed: int) -> Iterator[tuple[str, bool, int]]:
     for _ in range(60):
         if not habit and chance.random() < 0.15:
             habit = chance.choice(HABITS[layout]).split()
-        if habit:
-            key = habit.pop(0)
+        meant = habit.pop(0) if habit else ""
+        if meant:
+            key = meant.rstrip("+")
         elif chance.random() < 0.6:
             key = chance.choice(keys)
         at_ms += chance.choice(
@@ -130,7 +134,7 @@ def presses(layout: str, seed: int) -> Iterator[tuple[str, bool, int]]:
         )
         yield key, False, at_ms
         hold_ms = HOLDS[layout].get(key)
-        if hold_ms and chance.random() < 0.3:
+        if hold_ms and (meant.endswith("+") or chance.random() < 0.3):
             at_ms += hold_ms
             yield key, True, at_ms
 

@@ -112,17 +112,6 @@ static uint8_t same_down(struct wrist_down *down, uint32_t at)
     return end_play(down, down->named, at);
 }
 
-static void note(struct wrist_down *down, uint16_t word, uint32_t at)
-{
-    bool promised = down->coming.next != NO_PLAY;
-    down->named |= word;
-    coming_told(&down->coming, down->named);
-    if (down->coming.next != NO_PLAY && !promised) {
-        down->stopped_lately = true;
-        down->stoppage_at = at;
-    }
-}
-
 static uint8_t end_of_play(struct wrist_down *down, uint32_t at)
 {
     bool of_stoppage = is_of_stoppage(down, at);
@@ -134,8 +123,7 @@ static uint8_t end_of_play(struct wrist_down *down, uint32_t at)
             return new_down(down, at);
         break;
     case PHASE_RUNNING:
-        if (down->started_by != BY_DEAD_BALL
-            || (!of_stoppage && !has_just_started(down, at)))
+        if (down->started_by != BY_DEAD_BALL || !has_just_started(down, at))
             return new_down(down, at);
         break;
     case PHASE_EXPIRED:
@@ -148,7 +136,8 @@ static uint8_t end_of_play(struct wrist_down *down, uint32_t at)
     default:
         return same_down(down, at);
     }
-    note(down, ROUTINE_END, at);
+    down->named |= ROUTINE_END;
+    coming_told(&down->coming, down->named);
     return RESULT_NO_CHANGE;
 }
 
@@ -176,7 +165,7 @@ static uint8_t stoppage(struct wrist_down *down, uint16_t word, uint32_t at)
     uint8_t seconds = words_seconds(words_ruling(coming_weighed(&down->coming, named)));
     if (named == down->named && (at_zero || shows(down, seconds)))
         return RESULT_NO_CHANGE;
-    bool over = !at_zero && coming_is_over(&down->coming, named);
+    bool over = coming_is_over(&down->coming, named);
     coming_told(&down->coming, named);
     down->named = named;
     down->stopped_lately = true;

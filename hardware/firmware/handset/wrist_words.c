@@ -7,8 +7,7 @@ enum {
     ROUTINE_S = 40,
 
     FORTY_ON_READY = FOUL_DEFENSE | INJURY_DEFENSE,
-    SCORES = TOUCHDOWN | OTHER_SCORE,
-    /* A play's end in so many words. The other score is a keeper's word and none of these. */
+    /* A play's end in so many words; the other score is none, since it may be two. */
     PLAY_ENDS = TOUCHDOWN | TRY_OVER | BEFORE_FREE_KICK | KICK_NEW_SERIES,
     PROMISE_FREE_KICK = TRY_OVER | OTHER_SCORE | BEFORE_FREE_KICK,
 };
@@ -20,7 +19,6 @@ static const struct {
     {FOUL, FOUL_DEFENSE},
     {INJURY_ANY, INJURY_DEFENSE},
     {OFFICIAL_TIMEOUT, FOUL | FORTY_ON_READY | CHARGED_TIMEOUT | CHARGED_AFTER_INJURY | INJURY_ANY},
-    {OTHER_SCORE, TOUCHDOWN},
 };
 enum { WAYS = sizeof ways / sizeof *ways };
 
@@ -81,8 +79,6 @@ static uint8_t promised_by(uint16_t told)
 
 uint16_t coming_weighed(const struct wrist_coming *coming, uint16_t told)
 {
-    if (coming->now == TRY && (told & SCORES))
-        return (told & (uint16_t)~SCORES) | TRY_OVER;
     if (coming->now != NO_PLAY) {
         if (told & PLAY_ENDS)
             return told;
@@ -127,5 +123,4 @@ void coming_snap(struct wrist_coming *coming)
     coming->now = coming->next;
     coming_promise(coming, NO_PLAY);
     coming->between_periods = false;
-    coming->quiet = false;
 }

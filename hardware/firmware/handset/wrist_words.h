@@ -35,7 +35,7 @@ struct wrist_coming {
     uint8_t periods_over; /* at most 3: only two make a half */
     bool put_up : 1;      /* put_up_at holds: the end of a promised play put up its number */
     bool begun : 1;       /* something was ordered besides the number of an opening kickoff */
-    bool quiet : 1;       /* there was a count once, and no play since it was ended */
+    bool quiet : 1;       /* a count was ended once */
     bool between_periods : 1;
     uint32_t put_up_at;
 };
