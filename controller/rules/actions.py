@@ -188,9 +188,16 @@ def routine_in_running(c: Context) -> Outcome:
     """An end of play while a count runs: pressed again, or a new down."""
     phase = c.down.phase
     assert isinstance(phase, Running)
-    young = c.at - phase.started_at < c.settings.same_down_s * SECOND_NS
-    if phase.started_by is StartedBy.DEAD_BALL and (young or c.of_this_stoppage):
-        return NoChange("the same end of play, pressed again", _noted(c))
+    if phase.started_by is not StartedBy.DEAD_BALL:
+        return new_down(c)
+    assert isinstance(c.event, PlayEnded)
+    # A word typed for the play that a key has ended takes longer than the key pressed again.
+    word = c.event.ending != "routine" and c.down.named <= {"routine"}
+    same_s = c.settings.stoppage_holds_s if word else c.settings.same_down_s
+    if c.of_this_stoppage or c.at - phase.started_at < same_s * SECOND_NS:
+        told = c.event.ending.replace("_", " ")
+        why = f"{told} noted: the count goes on" if word else "the same end of play, pressed again"
+        return NoChange(why, _noted(c))
     return new_down(c)
 
 
@@ -239,37 +246,32 @@ def _meant(c: Context, before: frozenset[str]) -> str:
 def _give_way(c: Context, before: frozenset[str]) -> frozenset[str]:
     """Which words told ``before``, and in force until now, say less than the one told now."""
     meant = _meant(c, before)
-    in_force = {without_fact(each) for each in c.rules.endings_in_force(before)}
-    return frozenset(each for each in before & in_force if meant in GIVES_WAY.get(each, ()))
+    in_force = before & c.rules.words_in_force(before)
+    return frozenset(each for each in in_force if meant in GIVES_WAY.get(each, ()))
 
 
 def _says_less(c: Context) -> str:
     """Why the word told now changes nothing: an exact one of its kind was told of this down."""
     assert isinstance(c.event, PlayEnded)
-    exact = GIVES_WAY.get(_meant(c, c.down.named), frozenset()) & {
-        without_fact(each) for each in c.rules.endings_in_force(c.down.named)
-    }
+    exact = GIVES_WAY.get(_meant(c, c.down.named), frozenset())
+    exact &= c.rules.words_in_force(c.down.named)
     if not exact or c.event.facts - c.down.named:
         return ""
     words = " and ".join(ENDINGS[each] for each in sorted(exact))
-    both = "; both teams? name both, or press a number" if exact & _OF_ONE_TEAM else ""
-    return f"already told: {words}{both}"
+    for kind in ("foul", "injury"):
+        if exact & {f"{kind}_offense", f"{kind}_defense"}:
+            words += f"; both teams? :{kind} both, or the {c.rules.administrative_s} key"
+    return f"already told: {words}"
 
 
-_OF_ONE_TEAM: Final = frozenset(
-    {"foul_offense", "foul_defense", "injury_offense", "injury_defense"}
-)
 _OF_BOTH: Final = frozenset({"foul_both", "injury_both"})
 
 
 def _both(c: Context, named: frozenset[str], seconds: int) -> str:
     """A word on how to take one back, once both teams were named one after the other."""
     assert isinstance(c.event, PlayEnded)
-
-    def both(words: frozenset[str]) -> set[str]:
-        return {without_fact(each) for each in c.rules.endings_in_force(words)} & _OF_BOTH
-
-    if c.event.ending in _OF_BOTH or not both(named) - both(c.down.named):
+    both = _OF_BOTH & (c.rules.words_in_force(named) - c.rules.words_in_force(c.down.named))
+    if not both or c.event.ending in _OF_BOTH:
         return ""
     return f"both teams: {seconds}; only the last? UNDO twice, then name it again"
 

@@ -95,7 +95,7 @@ class Combination:
 
     all_of: frozenset[str]
     mean: str
-    first: Mapping[str, str] = field(default_factory=dict)
+    first: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +104,7 @@ class PromisedPlay:
 
     It is promised by the endings ``after``, and once more by the fact ``again``; never after the
     ending ``not_after``. ``before`` is the ending that rules until it is snapped, ``ends`` with
-    ``facts`` the one that its end is taken for, and each of ``scores``, told in it, is that end
+    ``facts`` the one that its end is taken for, and each of ``ended_by``, told in it, is that end
     too. ``opens_half``: each half begins with it.
     """
 
@@ -112,7 +112,7 @@ class PromisedPlay:
     ends: str
     before: str
     facts: frozenset[str] = frozenset()
-    scores: frozenset[str] = frozenset()
+    ended_by: frozenset[str] = frozenset()
     again: str = ""
     not_after: str = ""
     opens_half: bool = False
@@ -154,6 +154,9 @@ class RuleSet:
         default_factory=dict, init=False, repr=False, compare=False
     )
     """Answers already given: a down has few facts, and the press must not wait for algebra."""
+    _words: dict[frozenset[str], frozenset[str]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         countless = {ending for ending, ruling in self.rulings.items() if ruling.seconds is None}
@@ -239,6 +242,15 @@ class RuleSet:
             left = {each for each in endings if without_fact(each) not in self.cancelled}
             endings = left or endings
         return frozenset(endings)
+
+    def words_in_force(self, named: frozenset[str]) -> frozenset[str]:
+        """The same, without the facts that make a variant of an ending."""
+        words = self._words.get(named)
+        if words is None:
+            words = frozenset(without_fact(each) for each in self.endings_in_force(named))
+            if len(self._words) < MEMORY:
+                self._words[named] = words
+        return words
 
     def told(self, named: frozenset[str], ending: str, facts: frozenset[str]) -> frozenset[str]:
         """``named`` with one more ending and its ``facts``, and with what the order tells where
