@@ -202,6 +202,8 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
 
 @in_idle
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
+    assert game.handset.press(Key.BOARDS_OFF) is Answer.HELD
+    await asyncio.sleep(0.2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
     assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
