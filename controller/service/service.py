@@ -492,6 +492,8 @@ class Service:
             self._tell(now)
         self._take(effects, now, commanded(numerals))
         settled = self._recorder.settle(now)
+        if settled and self._recorder.in_a_game:
+            self._play_clock.expect_no_opening()
         if settled or now >= self._checkpointer.due_at:
             self._keep(now)
         self._look_after_faults(now)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import time
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -206,7 +207,7 @@ async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) 
     await asyncio.sleep(0.2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
-    assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
+    assert (row.edge_at, row.gesture) == (game.clock(), game.clock() - 200 * MS)
     assert (row.event, row.handset, row.reason != "") == ("BOARDS OFF", 1, True)
 
 
@@ -521,6 +522,20 @@ async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) 
     game.handset.press(Key.DEAD_BALL)
     rows = [(row.game, row.play, row.event_number) for row in game.journal.rows]
     assert rows == [(7, 1, 34), (7, 1, 35)]
+
+
+@pytest.mark.parametrize(("ago_s", "promised"), [(299, ""), (301, "free kick ended")])
+@virtual
+async def test_after_a_press_of_a_moment_ago_no_opening_kickoff_is_expected(
+    clock: VirtualClock, ago_s: int, promised: str
+) -> None:
+    async with Game(clock, stands=None) as game:
+        game.journal.stands = Opening(6, 80, 33, (70, "aa"), time.time() - ago_s)
+        await game.at(1)
+        for at, key in ((2, Key.NUMBER_25), (30, Key.READY), (40, Key.SNAP), (48, Key.DEAD_BALL)):
+            await game.at(at)
+            game.handset.press(key)
+        assert game.journal.rows[-1].promised == promised
 
 
 @virtual
