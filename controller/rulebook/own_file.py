@@ -1,0 +1,50 @@
+"""Reads the file of a rule set from a path that somebody gave: whole, or a clear refusal."""
+
+from __future__ import annotations
+
+import codecs
+import os
+import stat
+
+from controller.rules.rulings import RulesError
+
+LARGEST_FILE_BYTES = 256 * 1024
+"""The largest rule set that ships has 20 kB; a video or a record given by mistake has more."""
+
+
+def is_path(name: str) -> bool:
+    """True for a file's name in place of a code's: with a separator in it, or ending in .toml."""
+    return "/" in name or os.sep in name or name.endswith(".toml")
+
+
+def read_words(path: str) -> str:
+    """The text of the file. Raises :class:`RulesError`, which names the file; never waits."""
+    try:
+        data = _read(path)
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
+        raise RulesError(f"{path}: cannot be read: {reason}") from error
+    if len(data) > LARGEST_FILE_BYTES:
+        raise RulesError(f"{path}: larger than {LARGEST_FILE_BYTES} bytes: no rule set")
+    return decoded(data.removeprefix(codecs.BOM_UTF8), path)
+
+
+def decoded(data: bytes, source: str) -> str:
+    """``data`` as text. Raises :class:`RulesError` with the first line that is not UTF-8."""
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        byte = f"0x{data[error.start]:02X}"
+        raise RulesError(f"{source}: line {line}: byte {byte} is not UTF-8") from error
+
+
+def _read(path: str) -> bytes:
+    # O_NONBLOCK: opening a pipe that nobody writes to would wait for ever
+    descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
+    with open(descriptor, "rb") as file:  # noqa: PTH123 - a descriptor
+        mode = os.fstat(descriptor).st_mode
+        if not stat.S_ISREG(mode):
+            what = "a folder" if stat.S_ISDIR(mode) else "a device, pipe or socket"
+            raise OSError(0, f"it is {what}, no regular file")
+        return file.read(LARGEST_FILE_BYTES + 1)
