@@ -81,6 +81,11 @@ FACT_WORDS: Final[Mapping[str, str]] = {
     "referee_chose_40": "The referee chose the long count",
     "failed_try": "The try failed, and was no kick",
     "cancelled": "A penalty cancels score, kick or change of possession",
+    "declined": "The penalty is declined",
+    "waved_off": "The flag is waved off after a conference",
+    "try_again": "The try is repeated",
+    "free_kick_again": "The free kick is repeated",
+    "after_spot": "After the ball was spotted",
 }
 """Every fact of :data:`controller.rules.endings.FACTS`."""
 

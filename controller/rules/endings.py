@@ -100,6 +100,11 @@ FACTS: Final[Mapping[str, str]] = {
     "defender_out_of_bounds": "a defender carried the ball out of bounds",
     "referee_chose_40": "the referee chose 40",
     "failed_try": "the try failed, and was no kick",
+    "declined": "the penalty is declined",
+    "waved_off": "the flag is waved off after a conference",
+    "try_again": "the try is repeated",
+    "free_kick_again": "the free kick is repeated",
+    "after_spot": "after the ball was spotted",
 }
 """What may be known of a down besides how it ended. One that changes nothing in a rule set may
 be given all the same."""

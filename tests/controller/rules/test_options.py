@@ -32,6 +32,8 @@ defense_foul 40_ready text: foul_defense 40 R
 defense_foul 40_if_clock_runs text: foul_defense 25 R, foul_defense+game_clock_running 40 R
 defense_foul referee_choice text: foul+referee_chose_40 40 R, foul_before_snap+referee_chose_40
     40 R, foul_defense+referee_chose_40 40 R
+declined_defense_foul 40_ready memory: foul_defense+declined 40 R
+declined_defense_foul 25_ready memory: foul_defense+declined 25 R
 defense_injury 25_ready text: injury_defense 25 R, equipment_defense 25 R
 defense_injury 40_ready text: injury_defense 40 R, equipment_defense 40 R
 both_hurt 40_ready text: injury_both 40 R
@@ -46,6 +48,8 @@ kick_no_new_series 25_ready text: kick_no_new_series 25 R
 kick_no_new_series 40_dead_ball memory: kick_no_new_series 40 D
 helmet_runoff 25_ready table: helmet_off_runoff+by_defense_only 25 R
 helmet_runoff 40_ready text: helmet_off_runoff+by_defense_only 40 R
+interruption 25_ready text: other_interruption 25 R
+interruption 40_on_signal text: other_interruption 40 N
 who_may_pump referee text: set by handsets[].role
 who_may_pump referee_or_back_judge text: set by handsets[].role
 who_may_pump back_judge_first text: set by handsets[].role

@@ -215,7 +215,8 @@ def test_what_can_only_be_asked_about() -> None:
     told = {"penalty_pending", "pumped", "game_clock_low", "two_minute_timeout"}
     assert college.only_asked == answers | told
     assert not college.facts & told
-    assert SCHOOL.facts == {"fourth_down", "new_series", "by_defense_only", "cancelled"}
+    facts = {"fourth_down", "new_series", "by_defense_only", "cancelled", "declined", "waved_off"}
+    assert SCHOOL.facts == facts
 
 
 def test_the_nearest_names_are_three_at_most_and_near() -> None:
