@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.assembly.devices import board_drivers, handset_drivers
-from controller.config.load import check_endings
 from controller.config.model import Config, HandsetConfig
 from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
@@ -191,12 +190,12 @@ def rules_of(config: Config) -> RuleSet:
 
 
 def checked_rules(config: Config) -> RuleSet:
-    """The same, of a configuration that nobody has checked against its rule set yet.
+    """The same, for a command: the file of the rule set may have changed since the configuration
+    was read.
 
     Raises :class:`~controller.config.toml_table.ConfigError`.
     """
     try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
         return rules_of(config)
     except RulesError as error:
         what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'

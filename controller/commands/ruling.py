@@ -16,7 +16,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "endings", nargs="+", metavar="ENDING", help="how the play ended, e.g. incomplete_pass"
     )
-    parser.add_argument("--rules", required=True, metavar="CODE", help="the code, e.g. nfhs")
+    parser.add_argument(
+        "--rules", required=True, metavar="CODE", help="the code, e.g. nfhs, or a file, own.toml"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="default: the newest")
     parser.add_argument(
         "--fact",

@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
-from controller.rulebook.own_file import decoded, is_path, read_words
+from controller.rulebook.own_file import decoded, is_path, read_words, shown_path
 from controller.rulebook.toml_fields import (
     FieldError,
     Table,
@@ -72,6 +72,8 @@ _SEASON = {
     "cancelled",
 }
 _FIRST_GAME = 1869
+LAST_SEASON = 2100
+"""A later year is a slip of the finger."""
 _NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
 """What a season that builds on no other builds on."""
 
@@ -95,7 +97,7 @@ def load_seasons(code: str) -> list[RuleSet]:
     Raises :class:`RulesError`.
     """
     if is_path(code):
-        return parse_seasons(read_words(code), code, own=True)
+        return parse_seasons(read_words(code), shown_path(code), own=True)
     name = code.lower()
     name = OTHER_NAMES.get(name, name)
     known = codes()
@@ -160,6 +162,8 @@ def in_force(seasons: list[RuleSet], season: int | None, source: str) -> RuleSet
     """
     if season is None:
         return seasons[-1]
+    if season > LAST_SEASON:
+        raise RulesError(f"{source}: no season {season}: the last one asked for is {LAST_SEASON}")
     fitting = [each for each in seasons if each.season_from <= season]
     if not fitting:
         first = seasons[0].season_from
@@ -174,7 +178,7 @@ def _seasons(document: Table, own: bool) -> list[RuleSet]:
         _own_code(document)
     rows = tables(document, "seasons", needed="follows" not in document)
     for row in rows:
-        whole(row, "from", _FIRST_GAME, 2999, "seasons: ")
+        whole(row, "from", _FIRST_GAME, LAST_SEASON, "seasons: ")
     if "follows" in document:
         return _following(document, rows)
     for key in ("note", *_NUMBERS):

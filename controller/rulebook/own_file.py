@@ -19,14 +19,20 @@ def is_path(name: str) -> bool:
 
 def read_words(path: str) -> str:
     """The text of the file. Raises :class:`RulesError`, which names the file; never waits."""
+    name = shown_path(path)
     try:
         data = _read(path)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
-        raise RulesError(f"{path}: cannot be read: {reason}") from error
+        raise RulesError(f"{name}: cannot be read: {reason}") from error
     if len(data) > LARGEST_FILE_BYTES:
-        raise RulesError(f"{path}: larger than {LARGEST_FILE_BYTES} bytes: no rule set")
-    return decoded(data.removeprefix(codecs.BOM_UTF8), path)
+        raise RulesError(f"{name}: larger than {LARGEST_FILE_BYTES} bytes: no rule set")
+    return decoded(data.removeprefix(codecs.BOM_UTF8), name)  # some editors write one
+
+
+def shown_path(path: str) -> str:
+    """``path`` in one line."""
+    return path if path.isprintable() else ascii(path)
 
 
 def decoded(data: bytes, source: str) -> str:
@@ -40,11 +46,15 @@ def decoded(data: bytes, source: str) -> str:
 
 
 def _read(path: str) -> bytes:
-    # O_NONBLOCK: opening a pipe that nobody writes to would wait for ever
+    _only_regular(os.stat(path).st_mode)  # noqa: PTH116 - opening alone starts a watchdog
+    # O_NONBLOCK: if it became a pipe meanwhile, opening it would wait for ever
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
     with open(descriptor, "rb") as file:  # noqa: PTH123 - a descriptor
-        mode = os.fstat(descriptor).st_mode
-        if not stat.S_ISREG(mode):
-            what = "a folder" if stat.S_ISDIR(mode) else "a device, pipe or socket"
-            raise OSError(0, f"it is {what}, no regular file")
+        _only_regular(os.fstat(descriptor).st_mode)
         return file.read(LARGEST_FILE_BYTES + 1)
+
+
+def _only_regular(mode: int) -> None:
+    if not stat.S_ISREG(mode):
+        what = "a folder" if stat.S_ISDIR(mode) else "a device, pipe or socket"
+        raise OSError(0, f"it is {what}, not a file")
