@@ -52,6 +52,7 @@ OTHER_NAMES = {
     "football_canada": "canadian_amateur",
     "high_school": "nfhs",
     "nirsa": "flag",
+    "school_flag": "nfhs_flag",
     "six_man": "texas_six_man",
 }
 """Other words for a code."""
@@ -377,12 +378,15 @@ def _rulings(row: Table, base: RuleSet | None, sources: Table) -> dict[str, Ruli
     rulings = dict(base.rulings) if base else {}
     if "rest" in row:
         rest, line = row["rest"], line_of(row, "rest")
+        if base is not None:
+            what = f"rest = {shown(rest)}: not with `like`, whose rulings it would all replace"
+            raise FieldError(what, line)
         for ending in ENDINGS:
             rulings[ending] = _ruling(ending, as_table(rest, "rest", line), sources, "rest")
     for ending, entry in own.items():
         line = line_of(own, ending)
         if ending not in ENDINGS:
-            what = f"rulings: {unknown('ending', ending, ENDINGS)} = {shown(entry)}"
+            what = f"rulings.{cut(ending)} = {shown(entry)}: {unknown('ending', ending, ENDINGS)}"
             raise FieldError(what, line)
         rulings[ending] = _ruling(ending, as_table(entry, ending, line), sources, ending)
     missing = [ending for ending in ENDINGS if ending not in rulings]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -146,6 +147,23 @@ def test_a_damaged_file_names_the_file_and_the_key(whole: str, damaged: str, say
     assert says in str(caught.value)
 
 
+@pytest.mark.parametrize(("whole", "damaged", "says"), DAMAGES)
+def test_a_damage_names_its_line(whole: str, damaged: str, says: str) -> None:
+    """That of the key, of its table where a key is missing, or what the parser itself says."""
+    text = SMALL.replace(whole, damaged, 1)
+    with pytest.raises(RulesError) as caught:
+        parsed(text)
+    found = re.search(r"line (\d+)", str(caught.value))
+    assert found is not None, says
+    first = SMALL.count("\n", 0, SMALL.index(whole)) + 1
+    last = first + damaged.rstrip("\n").count("\n")
+    missing = "missing key" in str(caught.value) or "seconds missing" in str(caught.value)
+    if not missing and "unknown key" not in str(caught.value):
+        assert first <= int(found[1]) <= last
+    else:
+        assert 1 <= int(found[1]) <= last
+
+
 UNNAMED_DAMAGES = [
     ("from = 2020", 'from = "2020"', "from"),
     ("marks = [10, 0]", "marks = 10", "marks"),
@@ -258,6 +276,7 @@ def test_a_code_that_follows_another_says_so_beside_every_ruling_it_takes() -> N
         ("texas_six_man", 0),
         ("nfhs_reduced", 0),
         ("canadian_amateur", 0),
+        ("nfhs_flag", 0),
         ("ifaf", 4),
     ):
         rulings = load_rule_set(code).rulings.values()
@@ -314,7 +333,7 @@ def test_a_season_like_another_differs_in_what_it_says_alone() -> None:
         ("seconds = 30", "seconds = 300", "season 2016: foul: seconds = 300"),
         ('"none"', '"never"', "season 2016: facts: seconds = 'never': must be a whole number"),
         ("like = 2020\n", "", "season 2016: routine: no ruling"),
-        ("routine_s = 30", "rest = 5", "season 2016: rest = 5: must be a table"),
+        ("routine_s = 30", "rest = 5", "season 2016: rest = 5: not with `like`, whose rulings"),
         ("routine_s = 30", "routine_s = 0", "season 2016: routine_s = 0"),
     ],
 )
@@ -347,6 +366,195 @@ def test_a_damaged_follower_is_named(text: str, says: str) -> None:
     with pytest.raises(RulesError) as caught:
         parsed(text, source="x.toml")
     assert str(caught.value).startswith("x.toml: ") and says in str(caught.value)
+
+
+# A file of one's own
+
+CUP = """\
+code = "cup"
+title = "Summer cup"
+follows = "nfhs"
+routine_s = 30
+
+[sources]
+card = { citation = "Summer cup, game card 4", read_as = "text" }
+"""
+CUP_SEASON = """
+[[seasons]]
+from = 2026
+like = 2022
+[seasons.rulings]
+touchdown = { seconds = 20, starts_on = "ready_for_play", source = "card" }
+"""
+
+
+def own(folder: Path, words: str) -> str:
+    file = folder / "own.toml"
+    file.write_text(words, "utf-8")
+    return str(file)
+
+
+Counted = dict[str, tuple[int | None, StartsOn]]
+
+
+def counted(rules: RuleSet) -> Counted:
+    both = {**rules.rulings, **rules.variants}
+    return {name: (each.seconds, each.starts_on) for name, each in both.items()}
+
+
+def with_numbers(rules: RuleSet, routine_s: int, administrative_s: int) -> Counted:
+    """What ``rules`` say, told with other numbers."""
+    new = {rules.administrative_s: administrative_s, rules.routine_s: routine_s, None: None}
+    return {name: (new[seconds], on) for name, (seconds, on) in counted(rules).items()}
+
+
+@pytest.mark.parametrize("code", [code for code in codes() if load_rule_set(code).routine_s > 25])
+def test_other_numbers_stand_in_every_ruling_and_key_and_mark(tmp_path: Path, code: str) -> None:
+    words = CUP.replace('"nfhs"', f'"{code}"').replace("= 30", "= 32\nadministrative_s = 17")
+    rules, theirs = load_rule_set(own(tmp_path, words)), load_rule_set(code)
+    assert (rules.code, rules.title, rules.season_from) == ("cup", "Summer cup", theirs.season_from)
+    assert (rules.routine_s, rules.administrative_s) == (32, 17)
+    assert counted(rules) == with_numbers(theirs, 32, 17)
+    assert rules.with_fact == theirs.with_fact and rules.combinations == theirs.combinations
+    assert (rules.marks, rules.routine_marks) == ({10, 5, 4, 3, 2, 1, 0}, {17})
+    ruling, their = rules.ruling("incomplete_pass"), theirs.ruling("incomplete_pass")
+    assert ruling.citation == f"Summer cup, 32 in place of {their.seconds}: {their.citation}"
+    assert (ruling.read_as, ruling.unsettled) == (their.read_as, their.unsettled)
+    assert fingerprint(rules) != fingerprint(theirs)
+
+
+def test_a_number_that_is_not_named_stays_and_so_do_its_sources(tmp_path: Path) -> None:
+    rules = load_rule_set(own(tmp_path, CUP))
+    theirs = load_rule_set("nfhs")
+    assert counted(rules) == with_numbers(theirs, 30, 25)
+    assert rules.ruling("touchdown").citation == theirs.ruling("touchdown").citation
+    assert (rules.marks, rules.routine_marks) == (theirs.marks, {25})
+
+
+def test_rulings_of_ones_own_stand_over_the_numbers(tmp_path: Path) -> None:
+    rules = load_rule_set(own(tmp_path, CUP + CUP_SEASON))
+    assert counted(rules) == {
+        **with_numbers(load_rule_set("nfhs"), 30, 25),
+        "touchdown": (20, StartsOn.READY),
+    }
+    assert rules.ruling("touchdown").citation == "Summer cup, game card 4"
+    in_season = CUP.replace("routine_s = 30\n", "") + CUP_SEASON.replace(
+        "like = 2022", "like = 2022\nroutine_s = 30"
+    )
+    assert load_rule_set(own(tmp_path, in_season)) == rules
+
+
+def test_a_file_with_other_numbers_is_of_today_alone(tmp_path: Path) -> None:
+    file = own(tmp_path, CUP)
+    assert [each.season_from for each in load_seasons(file)] == [2022]
+    with pytest.raises(RulesError, match="no season 2021: the first one held is 2022"):
+        load_rule_set(file, 2021)
+    every = own(tmp_path, CUP.replace("routine_s = 30\n", ""))
+    assert len(load_seasons(every)) == len(load_seasons("nfhs"))
+
+
+def test_a_mark_that_no_count_reaches_is_left_out(tmp_path: Path) -> None:
+    rules = load_rule_set(own(tmp_path, CUP.replace("= 30", "= 10\nadministrative_s = 10")))
+    assert (rules.marks, rules.routine_marks) == ({5, 4, 3, 2, 1, 0}, set())
+
+
+@pytest.mark.parametrize("numbers", ["routine_s = 30", "administrative_s = 30"])
+def test_one_count_stays_one(tmp_path: Path, numbers: str) -> None:
+    words = CUP.replace('"nfhs"', '"flag"').replace("routine_s = 30", numbers)
+    rules = load_rule_set(own(tmp_path, words))
+    assert (rules.routine_s, rules.administrative_s) == (30, 30)
+    assert {each.seconds for each in rules.rulings.values()} == {30, None}
+
+
+def test_a_note_is_no_duty_and_stands_beside_every_ruling(tmp_path: Path) -> None:
+    rules = load_rule_set(own(tmp_path, CUP))
+    assert not rules.ruling("touchdown").unsettled
+    rules = load_rule_set(own(tmp_path, CUP.replace("[sources]", 'note = "agreed"\n[sources]')))
+    assert rules.ruling("touchdown").unsettled == "agreed"
+    assert rules.ruling("foul_defense").unsettled.endswith("; agreed")
+
+
+def test_a_ruling_replaced_takes_its_like_with_a_fact_along(tmp_path: Path) -> None:
+    """A penalty declined is ruled as the foul by the code followed; what replaces the foul's ruling
+    replaces this too. One that differs stays."""
+    line = 'foul_defense = { seconds = 20, starts_on = "ready_for_play", source = "card" }\n'
+    rules = load_rule_set(own(tmp_path, CUP + CUP_SEASON + line))
+    assert rules.ruling("foul_defense", ["declined"]).seconds == 20
+    assert rules.ruling("foul_defense", ["waved_off"]).seconds == 25
+    assert rules.ruling("foul_defense", ["penalty_pending"]).seconds is None
+    same = line.replace("20", "30")
+    rules = load_rule_set(own(tmp_path, CUP + CUP_SEASON + same))
+    assert "declined" in rules.ruling("foul_defense", ["declined"]).citation
+
+
+WRONG = [
+    ('"cup"', '"nfhs"', "line 1: code = 'nfhs': ships with the controller; take another"),
+    ('"cup"', '"cfl"', "line 1: code = 'cfl': ships with the controller"),
+    ('"cup"', '"My cup"', "line 1: code = 'My cup': must be 1 to 32 small letters"),
+    ('"nfhs"', '"other.toml"', "line 3: follows = 'other.toml': must be a code that ships"),
+    ('"nfhs"', '"nfsh"', "line 3: follows = 'nfsh': unknown code 'nfsh'; nearest: nfhs"),
+    ("= 30", "= 0", "line 4: routine_s = 0: must be a whole number from 1 to 99"),
+    ("= 30", "= 30\nadministrative_s = '25'", "line 5: administrative_s = '25': must be a whole"),
+    ("routine_s", "routin_s", "line 4: unknown key 'routin_s' = 30; allowed: administrative_s"),
+    ("touchdown =", "tuchdown =", "line 13: rulings.tuchdown = {'seconds'"),
+    ("= 20,", "= 200,", "line 13: touchdown: seconds = 200: must be a whole"),
+    ('"card" }\n', '"crad" }\n', "line 13: touchdown: unknown source 'crad'"),
+    ("like = 2022\n", "", "line 9: season 2026: missing key 'like'"),
+    ("like = 2022", "like = 2023", "line 11: season 2026: like = 2023: must be a season"),
+    ("[[seasons]]", "[[seasons]]\nfrom = 2026\nlike = 2020\n[[seasons]]", "season 2026: is there"),
+    ('read_as = "text"', 'read_as = "seen"', "line 7: source card: read_as 'seen'"),
+    ("[sources]", "[sources", "line 6"),
+]
+
+
+@pytest.mark.parametrize(("whole", "damaged", "says"), WRONG)
+def test_what_is_wrong_in_ones_own_file_is_named_with_its_line(
+    tmp_path: Path, whole: str, damaged: str, says: str
+) -> None:
+    words = CUP + CUP_SEASON
+    assert whole in words
+    file = own(tmp_path, words.replace(whole, damaged, 1))
+    with pytest.raises(RulesError) as caught:
+        load_rule_set(file)
+    assert str(caught.value).startswith(f"{file}: ") and says in str(caught.value)
+
+
+def test_one_count_has_one_number(tmp_path: Path) -> None:
+    words = CUP.replace('"nfhs"', '"flag"').replace("= 30", "= 30\nadministrative_s = 25")
+    with pytest.raises(RulesError, match="line 4: routine_s = 30: must be administrative_s too"):
+        load_rule_set(own(tmp_path, words))
+
+
+MISSPELT = [
+    ("incomplete_pass =", "incomplet_pass =", "unknown ending 'incomplet_pass'"),
+    ('fact = "fourth_down"', 'fact = "forth_down"', "unknown fact 'forth_down'; nearest: fourth"),
+]
+
+
+@pytest.mark.parametrize(("right", "wrong", "says"), MISSPELT)
+def test_rest_does_not_answer_for_a_name_misspelt(right: str, wrong: str, says: str) -> None:
+    line = 'incomplete_pass = { seconds = 40, starts_on = "dead_ball", source = "a" }\nfoul ='
+    text = SMALL.replace("foul =", line, 1)
+    assert parsed(text).ruling("incomplete_pass").seconds == 40
+    with pytest.raises(RulesError, match=says):
+        parsed(text.replace(right, wrong, 1))
+
+
+def test_an_ending_without_a_ruling_is_named() -> None:
+    rest = 'rest = { seconds = 25, starts_on = "ready_for_play", source = "a" }\n'
+    with pytest.raises(RulesError, match=r"line 14: rulings: none for stoppage, defense_only, "):
+        parsed(SMALL.replace(rest, ""))
+
+
+def test_a_slip_of_the_year_is_refused() -> None:
+    with pytest.raises(RulesError, match="no season 3000: the last one asked for is 2100"):
+        load_rule_set("nfhs", 3000)
+
+
+def test_what_ships_and_follows_says_why() -> None:
+    for code in codes():
+        words = (Path(FOLDER) / f"{code}.toml").read_text("utf-8")
+        assert ("\nnote = " in words) == ("\nfollows = " in words)
 
 
 # The record

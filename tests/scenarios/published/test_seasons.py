@@ -97,8 +97,14 @@ SEASONS: dict[tuple[str, int], tuple[int, int, str, str, str]] = {
     ),
     ("canadian_amateur", 1990): (20, 20, "", "", "boards_disagree"),
     ("flag", 2000): (25, 25, "", "", "boards_disagree"),
+    ("nfhs_flag", 2025): (25, 25, "", "", "boards_disagree"),
 }
-FOLLOWERS = {"texas_six_man": "ncaa", "nfhs_reduced": "nfhs", "canadian_amateur": "canadian"}
+FOLLOWERS = {
+    "texas_six_man": "ncaa",
+    "nfhs_reduced": "nfhs",
+    "canadian_amateur": "canadian",
+    "nfhs_flag": "flag",
+}
 
 Answer = tuple[int | None, StartsOn]
 
