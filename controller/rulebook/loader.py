@@ -105,7 +105,7 @@ def load_seasons(code: str) -> list[RuleSet]:
     if name not in known:
         near = nearest(name, [*known, *OTHER_NAMES])
         hint = f"nearest: {', '.join(near)}; " if near else ""
-        raise RulesError(f"unknown code {code!r}; {hint}known: {', '.join(known)}")
+        raise RulesError(f"unknown code {shown(code)}; {hint}known: {', '.join(known)}")
     source = f"{name}.toml"
     with open(os.path.join(FOLDER, source), "rb") as file:  # noqa: PTH118, PTH123
         words = decoded(file.read(), source)
@@ -120,7 +120,7 @@ def parse_seasons(words: str, source: str, *, own: bool = False) -> list[RuleSet
     try:
         document = tomllib.loads(words + "\n")  # so that an error in the last line has its number
     except (ValueError, RecursionError) as error:  # the parser lets both through
-        raise RulesError(f"{source}: {_unparsed(words)}{error}") from error
+        raise RulesError(f"{source}: {_unparsed(words, str(error))}") from error
     try:
         return _seasons(document, own)
     except RulesError:
@@ -135,10 +135,13 @@ def parse_seasons(words: str, source: str, *, own: bool = False) -> list[RuleSet
         raise RulesError(f"{source}: {place}{error}") from None
 
 
-def _unparsed(words: str) -> str:
-    """The line of what the parser gave up at without saying where."""
-    found = re.search(r"[0-9_]{4000}|[\[{= ]{400}", words)
-    return f"line {words.count(chr(10), 0, found.start()) + 1}: " if found else ""
+def _unparsed(words: str, error: str) -> str:
+    """What the parser says, with the line of what it gave up at without naming one."""
+    if "at line" in error:
+        return error
+    found = re.search(r"[0-9_]{4000}|[\[{= ]{100}", words)
+    end = len(words) if found is None or "end of document" in error else found.start()
+    return f"line {words.count(chr(10), 0, end) + 1}: {error}"
 
 
 def fingerprint(rule_set: RuleSet) -> str:

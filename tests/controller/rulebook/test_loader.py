@@ -504,6 +504,7 @@ WRONG = [
     ("[[seasons]]", "[[seasons]]\nfrom = 2026\nlike = 2020\n[[seasons]]", "season 2026: is there"),
     ('read_as = "text"', 'read_as = "seen"', "line 7: source card: read_as 'seen'"),
     ("[sources]", "[sources", "line 6"),
+    ('source = "card" }\n', 'source = """card', "line 13: Unterminated string"),
 ]
 
 

@@ -112,6 +112,17 @@ def test_a_value_that_is_the_rule_sets_own_is_no_adoption() -> None:
     assert with_options(SCHOOL, [("after_touchdown", "25_ready")]) == SCHOOL
 
 
+def test_an_option_takes_along_what_only_said_the_same_with_a_fact() -> None:
+    """School code 2022 (memory): a penalty declined is ruled as the foul."""
+    rules = with_options(SCHOOL, [("defense_foul", "25_ready")])
+    assert rules.ruling("foul_defense", ["declined"]).seconds == 25
+    assert rules.ruling("foul_defense", ["declined"]).override
+    rules = with_options(SCHOOL, [("declined_defense_foul", "25_ready")])
+    assert rules.ruling("foul_defense", ["declined"]).seconds == 25
+    assert rules.ruling("foul_defense").seconds == 40
+    assert with_options(SCHOOL, [("declined_defense_foul", "40_ready")]) == SCHOOL
+
+
 def test_the_last_choice_of_an_option_holds() -> None:
     twice = with_options(SCHOOL, [("pile", "40_dead_ball"), ("pile", "25_ready")])
     assert twice.ruling("pile_unpile").seconds == 25
