@@ -65,7 +65,7 @@ PUBLISHED = [
     ("change_of_possession", 25, READY_, "fumble lost", IEFOA, "text"),
     ("foul_offense", 25, READY_, "accepted, on the offense", f"{RULE} a(1)e; {SLIDES}", "text"),
     ("foul_defense", 40, READY_, "defense only, game clock to run", EXPLAINER, "text"),
-    ("foul_defense", 40, READY_, "defense only", SUMMARY_2022, "text"),
+    ("foul_defense", 40, READY_, "defense only", SUMMARY_2022, "memory"),
     ("foul_both", 25, READY_, "both teams foul on one down", SUMMARY_2022, "memory"),
     ("charged_timeout", 25, READY_, "either team", f"{RULE} a(1)d", "text"),
     (
@@ -93,7 +93,7 @@ PUBLISHED = [
     ("foul waved_off", 25, READY_, "after a conference", f"{RULE} a(1)g", "memory"),
     ("delay_of_game", 25, READY_, "zero up until the penalty is over", f"{RULE}; {NJ} 3A", "text"),
     ("foul_before_snap", 25, READY_, "false start", f"{RULE} a(1)e", "text"),
-    ("foul_before_snap by_defense_only", 40, READY_, "encroachment", SUMMARY_2022, "text"),
+    ("foul_before_snap by_defense_only", 40, READY_, "encroachment", SUMMARY_2022, "memory"),
     ("inadvertent_whistle", 25, READY_, "administered", f"{RULE} a(1)c", "text"),
     ("coach_conference", 25, READY_, "a ruling is changed", SLIDES, "text"),
     ("official_timeout", 25, READY_, "ball dried or changed", SLIDES, "text"),
