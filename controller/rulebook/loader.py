@@ -13,7 +13,7 @@ from __future__ import annotations
 import os
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -40,8 +40,16 @@ from controller.rulebook.toml_fields import (
     whole,
     within,
 )
-from controller.rules.endings import ENDINGS
-from controller.rules.rulings import Combination, RulesError, RuleSet, Ruling, alike, nearest
+from controller.rules.endings import ENDINGS, FACTS, PLAYS
+from controller.rules.rulings import (
+    Combination,
+    PromisedPlay,
+    RulesError,
+    RuleSet,
+    Ruling,
+    alike,
+    nearest,
+)
 
 FOLDER = os.path.join(os.path.dirname(os.path.dirname(__file__)), "rules", "codes")  # noqa: PTH118, PTH120
 """Where the files are. Without pathlib: ``ruling`` must answer as fast as Python starts."""
@@ -71,7 +79,9 @@ _SEASON = {
     "facts",
     "combinations",
     "cancelled",
+    "plays",
 }
+_PLAY = {"after", "ends", "before", "facts", "ended_by", "again", "not_after", "opens_half"}
 _FIRST_GAME = 1869
 LAST_SEASON = 2100
 """A later year is a slip of the finger."""
@@ -154,7 +164,11 @@ def fingerprint(rule_set: RuleSet) -> str:
     for rulings in (rule_set.rulings, rule_set.variants):
         lines += [f"{name} {rulings[name]}" for name in sorted(rulings)]
     lines += [f"{key} {rule_set.with_fact[key]}" for key in sorted(rule_set.with_fact)]
-    lines += [f"{sorted(each.all_of)} {each.mean}" for each in rule_set.combinations]
+    for each in rule_set.combinations:
+        lines += [f"{sorted(each.all_of)} {each.mean} {sorted(each.first.items())}"]
+    for name, play in rule_set.plays.items():
+        lines += [f"{name} {sorted(play.after)} {play.ends} {play.before} {sorted(play.facts)}"]
+        lines += [f"{sorted(play.ended_by)} {play.again} {play.not_after} {play.opens_half}"]
     lines += [str(sorted(rule_set.cancelled))]
     return sha256("\n".join(lines).encode()).hexdigest()[:16]
 
@@ -355,6 +369,7 @@ def _laid_over(document: Table, row: Table, base: RuleSet | None) -> RuleSet:
         marks=own("marks", marks),
         routine_marks=own("routine_marks", marks),
         ready_by_whistle=_ready_by_whistle(document, known),
+        plays=_plays(row, rulings) if "plays" in row else known.plays,
     )
 
 
@@ -446,12 +461,14 @@ def _facts(
 def _combinations(row: Table, rulings: Mapping[str, Ruling]) -> tuple[Combination, ...]:
     where, combinations = "combinations: ", []
     for entry in tables(row, "combinations", needed=False):
-        only(entry, {"all_of", "mean"}, where)
+        only(entry, {"all_of", "mean", "first"}, where)
         all_of = frozenset(known_endings(entry, "all_of", rulings, where))
         if len(all_of) < 2:
             what = f"{where}all_of = {shown(sorted(all_of))}: at least two endings"
             raise FieldError(what, line_of(entry, "all_of"))
-        combinations.append(Combination(all_of, known_ending(entry, "mean", rulings, where)))
+        mean = known_ending(entry, "mean", rulings, where)
+        first = table_at(entry, "first", where) if "first" in entry else {}
+        combinations.append(Combination(all_of, mean, _first(first, all_of)))
     return tuple(combinations)
 
 
@@ -459,3 +476,61 @@ def _cancelled(row: Table, rulings: Mapping[str, Ruling]) -> frozenset[str]:
     cancelled = table_at(row, "cancelled")
     only(cancelled, {"endings"}, "cancelled: ")
     return frozenset(known_endings(cancelled, "endings", rulings, "cancelled: "))
+
+
+def _first(row: Table, all_of: Collection[str]) -> dict[str, str]:
+    """The fact that it is to have been told of one ending before the others."""
+    for ending, fact in row.items():
+        if ending not in all_of or not _is_fact(fact):
+            what = f"combinations: first = {shown({ending: fact})}: an ending of all_of and a fact"
+            raise FieldError(what, line_of(row, ending))
+    return dict(row)
+
+
+def _is_fact(value: object) -> bool:
+    return isinstance(value, str) and value in FACTS
+
+
+def _plays(row: Table, rulings: Mapping[str, Ruling]) -> dict[str, PromisedPlay]:
+    """The plays that an ending promises."""
+    plays = {}
+    named = table_at(row, "plays")
+    for name, value in named.items():
+        line = line_of(named, name)
+        if name not in PLAYS:
+            what = f"plays.{cut(name)} = {shown(value)}: {unknown('play', name, PLAYS)}"
+            raise FieldError(f"{what}; known: {', '.join(PLAYS)}", line)
+        plays[name] = _play(as_table(value, f"plays.{name}", line), f"plays.{name}: ", rulings)
+    return plays
+
+
+def _play(play: Table, where: str, rulings: Mapping[str, Ruling]) -> PromisedPlay:
+    only(play, _PLAY, where)
+
+    def endings(key: str) -> frozenset[str]:
+        return frozenset(known_endings(play, key, rulings, where) if key in play else ())
+
+    def facts(key: str) -> frozenset[str]:
+        found = play.get(key, [])
+        if not isinstance(found, list) or not all(map(_is_fact, found)):
+            what = f"{where}{key} = {shown(found)}: must be a list of facts"
+            raise FieldError(what, line_of(play, key))
+        return frozenset(found)
+
+    opens_half = play.get("opens_half", False)
+    if not isinstance(opens_half, bool):
+        what = f"{where}opens_half = {shown(opens_half)}: must be true or false"
+        raise FieldError(what, line_of(play, "opens_half"))
+    again = text(play, "again", where) if "again" in play else ""
+    if again and again not in FACTS:
+        raise FieldError(f"{where}again: {unknown('fact', again, FACTS)}", line_of(play, "again"))
+    return PromisedPlay(
+        after=endings("after"),
+        ends=known_ending(play, "ends", rulings, where),
+        before=known_ending(play, "before", rulings, where),
+        facts=facts("facts"),
+        ended_by=endings("ended_by"),
+        again=again,
+        not_after=known_ending(play, "not_after", rulings, where) if "not_after" in play else "",
+        opens_half=opens_half,
+    )

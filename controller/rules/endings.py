@@ -13,6 +13,7 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = {
         "routine": "the play ended and the game simply goes on",
         "stoppage": "stopped for a reason the keeper does not know",
         "defense_only": "stopped because of the defense alone, cause not known",
+        "field_goal_or_safety": "a field goal or a safety, not told which",
     },
     "routine ends of a play": {
         "runner_down_inbounds": "runner down inbounds, short of the line to gain",
@@ -82,6 +83,32 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = {
 ENDINGS: Final[Mapping[str, str]] = {
     ending: words for group in GROUPS.values() for ending, words in group.items()
 }
+
+_STOPPAGES: Final = GROUPS["stoppages"].keys()
+_CAUSE_UNKNOWN: Final = frozenset({"official_timeout", "stoppage", "in_doubt", "administrative"})
+_FOULS: Final = frozenset({"foul_offense", "foul_defense", "foul_both", "delay_of_game"})
+_GEAR: Final = frozenset({"equipment_offense", "equipment_defense", "helmet_off_runoff"})
+_HURT: Final = frozenset({"injury_offense", "injury_defense", "injury_both"})
+
+GIVES_WAY: Final[Mapping[str, frozenset[str]]] = {
+    "foul": _FOULS,
+    "foul_before_snap": _FOULS,
+    "injury_or_helmet_any": _HURT | _GEAR,
+    "equipment_any": _GEAR,
+    "field_goal_or_safety": frozenset({"touchdown", "field_goal", "safety"}),
+    **dict.fromkeys(_CAUSE_UNKNOWN, frozenset({*_STOPPAGES, "defense_only"}) - _CAUSE_UNKNOWN),
+}
+"""Words that say less than another of their kind: of one down, each gives way to the exact ones,
+whichever was told first. A flag is thrown before its team is announced."""
+
+PLAYS: Final[Mapping[str, str]] = {"try": "try over", "free_kick": "free kick ended"}
+"""Plays that an ending can promise, and how it is said that one is over."""
+
+ROUTINE_WORDS: Final = frozenset({"routine", *GROUPS["routine ends of a play"]})
+"""Endings that say that the ball is dead and no more."""
+
+PLAY_ENDS: Final = frozenset(GROUPS["new series, kicks and scores"])
+"""Endings that say how a play ended beyond that the ball is dead."""
 
 FACTS: Final[Mapping[str, str]] = {
     "fourth_down": "the last down was used up without reaching the line to gain",

@@ -210,7 +210,7 @@ class Explorer:
             count = phase.seconds
         corrected = down.ruling is not None and down.ruling.citation == CORRECTION
         top = state.history[-1] if state.history else None
-        undoes = top and (top.role, name(top.before.phase) if self.whole else None)
+        undoes = top and (top.order.role, name(top.before.phase) if self.whole else None)
         first = now if self.hurried else now + 2 * S
         open_ = tuple(what for _, what in timers(clock, first))
         last = state.last.event if state.last and "same press" in open_ else None

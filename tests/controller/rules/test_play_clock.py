@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.rulebook.loader import load_rule_set
-from controller.rules.effects import Marked, ReachedZero, Result
+from controller.rules.effects import GaveWay, Marked, Nudged, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -59,7 +59,8 @@ def test_a_count_shows_its_first_number_for_a_whole_second_and_zero_exactly_at_e
 def test_only_a_running_count_has_a_deadline_and_an_expiry() -> None:
     for phase in ("IDLE", "SET", "LIVE", "STOPPED", "EXPIRED"):
         crew = in_phase(phase)
-        assert (crew.clock.deadline, crew.clock.expires_at) == (None, None)
+        nudge_at = 70 * S if phase == "LIVE" else None
+        assert (crew.clock.deadline, crew.clock.expires_at) == (nudge_at, None)
 
 
 def test_a_press_counts_from_when_the_thumb_moved() -> None:
@@ -120,7 +121,30 @@ def test_no_mark_is_cued_in_live() -> None:
     crew = in_phase("RUNNING")
     crew(orders.SNAP, 100)
     crew.wait_until(200)
+    assert (crew.marks, crew.zeros) == ([], 0)
+
+
+def test_a_ball_live_longer_than_any_play_is_asked_about_once() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.SNAP, 100)
+    crew.wait_until(119.999)
     assert crew.said == []
+    crew.wait_until(120)
+    crew.wait_until(300)
+    assert crew.said == [Nudged(120 * S)]
+
+
+def test_a_nudge_is_not_replayed_and_can_be_turned_off() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.SNAP, 100)
+    crew.wait_until(121)
+    crew(orders.DEAD_BALL, 122)
+    crew(Undo(), 123)
+    crew.wait_until(200)
+    assert crew.said == [Nudged(120 * S)]
+    quiet = Crew(settings=Settings(nudge_s=0))
+    quiet(orders.SNAP, 100)
+    assert quiet.clock.deadline is None
 
 
 def test_undo_replays_no_mark() -> None:
@@ -140,7 +164,7 @@ def test_an_undone_count_whose_end_has_passed_is_at_zero_and_nobody_is_told() ->
     crew(orders.SNAP, 110)
     decided = crew(Undo(), 126)
     assert (crew.phase, decided.phase_after) == (Expired(), "EXPIRED")
-    assert crew.said == []
+    assert (crew.marks, crew.zeros) == ([], 0)
 
 
 def test_the_answer_to_an_undo_back_to_zero_is_not_running() -> None:
@@ -706,3 +730,100 @@ def test_boards_off_and_lit_again_say_which() -> None:
     crew = in_phase("LIVE")
     assert crew(ToggleBoards(), 100).reason == "boards off by order"
     assert crew(ToggleBoards(), 110).reason == "boards relit"
+
+
+# Words that say less, and exact ones
+
+
+def exact_words() -> list[tuple[str, str, int]]:
+    """The word told first, the exact one told 18 s later, and the number then held (NFHS 3-6-1a(1)e
+    with its exceptions of 2020 and 2022)."""
+    return [
+        ("foul", "foul_defense", 40),
+        ("foul", "foul_offense", 25),
+        ("foul_before_snap", "foul_defense", 40),
+        ("injury_or_helmet_any", "injury_defense", 40),
+        ("injury_or_helmet_any", "equipment_defense", 40),
+        ("equipment_any", "equipment_defense", 40),
+        ("stoppage", "defense_only", 40),
+        ("official_timeout", "injury_defense", 40),
+        ("in_doubt", "foul_defense", 40),
+        ("official_timeout", "measurement", 25),
+    ]
+
+
+@pytest.mark.parametrize(("vague", "exact", "seconds"), exact_words())
+def test_a_word_that_says_less_gives_way(vague: str, exact: str, seconds: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.DEAD_BALL, 100)
+    crew(orders.ending(vague), 102)
+    assert crew.phase == Set(25)
+    decided = crew(orders.ending(exact), 120)
+    assert (crew.phase, decided.gave_way) == (Set(seconds), GaveWay(vague, 18 * S))
+    assert decided.ruling is not None and decided.ruling.ending == exact
+
+
+@pytest.mark.parametrize(("vague", "exact", "seconds"), exact_words())
+def test_and_never_the_other_way_round(vague: str, exact: str, seconds: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.DEAD_BALL, 100)
+    crew(orders.ending(exact), 102)
+    decided = crew(orders.ending(vague), 120)
+    assert (decided.result, crew.phase) == (Result.NO_CHANGE, Set(seconds))
+    assert decided.reason.startswith("already told: ")
+
+
+def test_both_teams_are_only_said_by_naming_both_and_the_reply_says_how_to_take_one_back() -> None:
+    for first, second in (("foul_offense", "foul_defense"), ("foul_defense", "foul_offense")):
+        crew = in_phase("LIVE")
+        crew(orders.ending("foul"), 102)
+        crew(orders.ending(first), 110)
+        decided = crew(orders.ending(second), 120)
+        assert crew.phase == Set(25)
+        assert decided.reason == "both teams: 25; only the last? UNDO twice, then name it again"
+
+
+def test_the_order_of_two_injuries_counts_in_the_school_code() -> None:
+    for first, second, seconds in (
+        ("injury_offense", "injury_defense", 25),
+        ("injury_defense", "injury_offense", 40),
+    ):
+        crew = in_phase("LIVE")
+        crew(orders.ending(first), 102)
+        crew(orders.ending(second), 112)
+        assert crew.phase == Set(seconds)
+
+
+@pytest.mark.parametrize(("told_s", "shows"), [(131, 39), (135.9, 35), (136, 40)])
+def test_the_team_told_just_after_the_ready_counts_from_it(told_s: float, shows: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.ending("foul"), 102)
+    crew(orders.READY, 130)
+    decided = crew(orders.ending("foul_defense"), told_s)
+    assert crew.shows(told_s) == shows
+    assert isinstance(crew.phase, Running) is (told_s < 136)
+    assert (decided.gave_way is not None) is (told_s < 136)
+
+
+def test_another_stoppage_just_after_the_ready_holds_its_number() -> None:
+    crew = in_phase("LIVE")
+    crew(orders.ending("charged_timeout"), 102)
+    crew(orders.READY, 130)
+    crew(orders.ending("foul_defense"), 132)
+    assert crew.phase == Set(40)
+
+
+def test_stop_given_again_at_once_shows_what_follows() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.STOP, 100)
+    crew(orders.STOP, 100.5)
+    assert crew.phase == Set(25)
+
+
+def test_a_decision_says_what_was_left_and_what_was_taken_back() -> None:
+    crew = in_phase("LIVE")
+    crew(orders.DEAD_BALL, 100)
+    flag = crew(orders.ending("foul"), 103.5)
+    assert flag.left_s == 37
+    undone = crew(Undo(), 105)
+    assert undone.taken_back == flag.order

@@ -15,7 +15,7 @@ from controller.check.operators import Hands
 from controller.check.session import CrewCheckSession
 from controller.config.load import load_config
 from drivers.base import Edge, Key
-from tests.controller.rehearsal import Crew, checks
+from tests.controller.answering_crew import Crew, checks
 from tests.shared.far_ends import FarEnds
 from tests.shared.installation import Site
 from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort
@@ -26,7 +26,7 @@ KEEPER, FIELD = CheckedHandset(1, "keeper", "twelve"), CheckedHandset(2, "field"
 def answers() -> dict[str, str]:
     """What the crew says to each question."""
     return {
-        "(y/n)": "y",
+        "(y or n": "y",
         "boards dark?": "y",
         "10 is held": "",
         "Type a time": datetime.now().strftime("%H:%M:%S"),

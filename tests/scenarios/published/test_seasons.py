@@ -257,7 +257,9 @@ def test_what_a_fact_makes_of_an_ending(
         assert (ruling.seconds, ruling.starts_on) == (seconds, starts_on), ending
 
 
-RESULTS = "touchdown field_goal safety try_over change_of_possession kick_new_series"
+RESULTS = (
+    "touchdown field_goal safety field_goal_or_safety try_over change_of_possession kick_new_series"
+)
 
 
 @pytest.mark.parametrize(
@@ -372,7 +374,7 @@ def test_before_2025_it_did_not_matter_whether_the_ball_was_spotted(season: int)
         assert rules.ruling(ending, ("after_spot",)) == rules.rulings[ending]
 
 
-KEEPER = "routine stoppage defense_only"
+KEEPER = "routine stoppage defense_only field_goal_or_safety"
 BREAKS = "foul foul_offense foul_defense foul_both foul_before_snap delay_of_game"
 GOES_ON = "runner_down_inbounds line_to_gain_reached out_of_bounds incomplete_pass"
 VIDEO, CFL = "NFL 4-6 (Video Rulebook): ", "CFL rule changes 2026: "
