@@ -30,7 +30,7 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
-from controller.rulebook.loader import LAST_SEASON, in_force, load_seasons
+from controller.rulebook.loader import in_force, load_seasons
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import RulesError
 from controller.rules.settings import RANGES, Settings
@@ -83,7 +83,7 @@ def _config(top: Table, source: str) -> Config:
     config = Config(
         source=source,
         rules=top.text("rules", 255, "nfhs", r"[a-z0-9_-]+|/.+", _RULES),
-        season=top.integer("season", 1990, LAST_SEASON) if top.has("season") else None,
+        season=top.integer("season", 1990, 2100) if top.has("season") else None,
         state_folder=state_folder,
         runtime_folder=top.path("runtime_folder", str(default_runtime_folder())),
         journal=top.path("journal", str(state_folder / "journal.sqlite3")),

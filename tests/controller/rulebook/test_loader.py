@@ -547,11 +547,6 @@ def test_an_ending_without_a_ruling_is_named() -> None:
         parsed(SMALL.replace(rest, ""))
 
 
-def test_a_slip_of_the_year_is_refused() -> None:
-    with pytest.raises(RulesError, match="no season 3000: the last one asked for is 2100"):
-        load_rule_set("nfhs", 3000)
-
-
 def test_what_ships_and_follows_says_why() -> None:
     for code in codes():
         words = (Path(FOLDER) / f"{code}.toml").read_text("utf-8")
