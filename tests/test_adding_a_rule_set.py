@@ -64,7 +64,7 @@ def test_one_file_is_a_whole_code(
         return capsys.readouterr().out
 
     ask = ("ruling", "incomplete_pass", "--rules", "sandlot")
-    now = "30 seconds, starts when the ball is dead\nSandlot card 1 (read as text)\n"
+    now = "30 seconds, starts when the ball is dead\nSandlot card 1 (wording read)\n"
     assert say(*ask) == now
     assert say(*ask, "--fact", "fourth_down").startswith("20 seconds, held, starts on the ready")
     assert say(*ask, "--season", "2021").startswith("20 seconds, held, starts on the ready")
@@ -72,7 +72,7 @@ def test_one_file_is_a_whole_code(
     assert "20 signal" in say("rules", "sandlot")
     assert "20 seconds" not in say("rules", "sandlot", "--against", "sandlot:2020")
     card = tmp_path / "card.pdf"
-    assert "the card of sandlot since 2024, Sandlot eight" in say(
+    assert "the card of sandlot: Sandlot eight, rules of 2024" in say(
         "rules", "sandlot", "--card", str(card)
     )
     assert card.read_bytes().startswith(b"%PDF")
@@ -107,8 +107,8 @@ def test_a_file_of_ones_own_is_taken_wherever_a_code_is(
     file.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
     card = tmp_path / "card.pdf"
     for words, says in (
-        (["rules", str(file)], "cup since 2022: Cup"),
-        (["rules", str(file), "--card", str(card)], "the card of cup since 2022, Cup"),
+        (["rules", str(file)], "cup: Cup, rules of 2022"),
+        (["rules", str(file), "--card", str(card)], "the card of cup: Cup, rules of 2022"),
         (["rules", "nfhs", "--against", str(file)], "against cup since 2022, Cup"),
         (["rules", "nfhs", "--against", f"{file}:2024"], "against cup 2024, Cup"),
     ):

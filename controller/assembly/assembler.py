@@ -18,7 +18,7 @@ from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.resume import resume
-from controller.rulebook.loader import load_rule_set
+from controller.rulebook.loader import in_this_year, load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -196,7 +196,8 @@ def checked_rules(config: Config) -> RuleSet:
     Raises :class:`~controller.config.toml_table.ConfigError`.
     """
     try:
-        return rules_of(config)
+        rules = rules_of(config)
+        return in_this_year(rules) if config.season is None else rules
     except RulesError as error:
         what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
         raise ConfigError(config.source, [what]) from error

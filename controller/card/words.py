@@ -9,6 +9,7 @@ ENDING_WORDS: Final[Mapping[str, str]] = {
     "routine": "Play over, game goes on",
     "stoppage": "Stopped, cause not known",
     "defense_only": "Stopped by the defense alone, cause not known",
+    "field_goal_or_safety": "Field goal or safety, not told which",
     "runner_down_inbounds": "Runner down inbounds",
     "line_to_gain_reached": "First down, line to gain reached",
     "out_of_bounds": "Out of bounds",

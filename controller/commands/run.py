@@ -33,7 +33,7 @@ from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
-from controller.rulebook.loader import fingerprint
+from controller.rulebook.loader import fingerprint, in_this_year
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
@@ -206,6 +206,7 @@ class Plan:
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
     rules = rules_for("nfhs" if args.rules is None else args.rules, args.season, args.option)
+    rules = in_this_year(rules) if args.season is None else rules
     plan = Plan(args, rules, Settings(), args.journal or default_journal())
     plan.attach_console("keeper")
     if not args.no_boards:

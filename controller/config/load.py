@@ -30,6 +30,7 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
+from controller.rulebook.field_words import ending_named
 from controller.rulebook.loader import in_force, load_seasons
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import RulesError
@@ -159,17 +160,23 @@ def _check_rules(top: Table) -> None:
 
 
 def _ending(table: Table) -> str:
-    ending = table.text("ending", 64, None, r"[a-z0-9_]+", "small letters, digits or _")
-    if "ending" in table.good and ending not in ENDINGS:
+    """The ending that a word of the trade is for."""
+    word = table.text("ending", 64)
+    if "ending" not in table.good:
+        return word
+    ending = ending_named(word)
+    if ending not in ENDINGS:
         near = nearest(ending, ENDINGS)
         advice = f"the nearest is {shown(near)}" if near else "known: " + ", ".join(ENDINGS)
         table.problem("ending", f"no ending of any rule set; {advice}")
+    table.good["ending"] = ending  # two words for one ending are twice the same
     return ending
 
 
 def _override(table: Table) -> Override:
+    ending = _ending(table)
     override = Override(
-        ending=_ending(table),
+        ending=ending,
         seconds=table.integer("seconds", 1, 99),
         starts_on=table.choice("starts_on", STARTS_ON),
         citation=table.text("citation", 200),

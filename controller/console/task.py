@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from controller.console.entry import EntryError, parse_entry
+from controller.console.entry import EntryError, HandOver, parse_entry
 from controller.console.panels import KEYS
 from controller.console.sentences import BOARDS_TWICE, how_to_quit, no_key
 from controller.console.style import beyond_ascii, look_for, screen_size
@@ -168,10 +168,19 @@ class ConsoleTask:
             self._service.stop()
             return
         try:
-            self._service.enter(parse_entry(text, self._service.rules))
+            order = parse_entry(text, self._service.rules)
         except EntryError as error:
             self._answer(str(error))
+        else:
+            if isinstance(order, HandOver):
+                self._hand_over(order)
+            else:
+                self._service.enter(order)
         self.notify()
+
+    def _hand_over(self, order: HandOver) -> None:
+        """Nothing records it yet, and the keeper must not believe that something does."""
+        self._answer(f"keeper {order.keeper}: a hand-over is not recorded by this version")
 
     def unknown(self, char: str) -> None:
         """A character that is not a key."""

@@ -13,6 +13,7 @@ from typing import Any
 
 from controller.journal.recorder import Recorder
 from controller.recovery.checkpoint import Checkpointer
+from controller.rulebook.wording import titled
 from controller.rules.actions import Context
 from controller.rules.effects import Decision, Effect, Marked, Nudged, ReachedZero, Result
 from controller.rules.events import BoardsFault, Event, Order, Ready, Role, plain
@@ -137,7 +138,7 @@ class Service:
         handsets = self._handset_state.health(now)
         return Status(
             **self._of_the_last_order(),
-            rules=f"{rules.title} {rules.season}",
+            rules=titled(rules),
             phase=name(phase),
             numerals=play_clock.numerals(now),
             remaining_ms=self._remaining_ms(now),

@@ -223,7 +223,7 @@ NUMBER = {name: line for line, (name, _) in KEYS.items()}
 @pytest.mark.parametrize(
     ("name", "good", "bad"),
     [
-        ("season", "1990 2100", "1989 2101"),
+        ("season", "1990 2026", "1989 2101"),
         ("controller_id", "1 65535", "0 65536"),
         ("brightness", "1 15", "0 16 true"),
         ("boards[1].node", "1 8", "0 9 true 1.0"),
@@ -350,6 +350,14 @@ def test_an_ending_is_overridden_once() -> None:
     ]
 
 
+def test_an_ending_is_overridden_by_any_word_for_it() -> None:
+    for word in ("First Down", "first-down", "line_to_gain_reached"):
+        config = parse_config(f"[[overrides]]\n{RULING.replace('touchdown', word)}", "f.toml")
+        assert config.overrides[0].ending == "line_to_gain_reached"
+    text = f"[[overrides]]\n{RULING}[[overrides]]\n{RULING.replace('touchdown', 'TD')}"
+    assert problems(text) == ['overrides[1].ending = "TD": must differ from overrides[0].ending']
+
+
 def test_overrides_are_checked_against_the_endings() -> None:
     for ending, advice in (
         ("touchdowns", 'the nearest is "touchdown"'),
@@ -368,7 +376,7 @@ def test_overrides_are_checked_against_the_endings() -> None:
             'rules = "/no/where.toml"',
             'rules = "/no/where.toml": /no/where.toml: cannot be read: No',
         ),
-        ('rules = "ncaa"\nseason = 1999', "season = 1999: ncaa: no season 1999: the first"),
+        ('rules = "ncaa"\nseason = 1999', "season = 1999: ncaa: no season 1999: must be from"),
         ('rules = "own.toml"', 'rules = "own.toml": must be text of 1 to 255 small letters'),
     ],
 )

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
+from controller.rulebook.wording import titled
 from controller.rules.effects import Result
 from controller.rules.events import PlayEnded, Ready, SetCount, plain
 from controller.service.service import OPEN_TO_ALL
@@ -656,7 +657,7 @@ async def test_before_the_first_order(game: Game) -> None:
     assert len(game.north.shown) >= 10
     assert not game.state.boards_off
     said = game.status
-    assert said.rules == f"{RULES.title} {RULES.season}"
+    assert said.rules == titled(RULES)
     assert (said.phase, said.numerals, said.remaining_ms) == ("IDLE", None, None)
     assert (said.boards, said.boards_why) == ("blank", "")
     assert (said.last, said.by, said.result, said.game, said.down) == ("", "", "", 1, 0)
