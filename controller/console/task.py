@@ -49,6 +49,8 @@ class Commanded(Protocol):
 
     def enter(self, event: Event) -> object: ...
 
+    def hand_over(self, keeper: int) -> None: ...
+
     def stop(self) -> None: ...
 
 
@@ -179,8 +181,9 @@ class ConsoleTask:
         self.notify()
 
     def _hand_over(self, order: HandOver) -> None:
-        """Nothing records it yet, and the keeper must not believe that something does."""
-        self._answer(f"keeper {order.keeper}: a hand-over is not recorded by this version")
+        assert self._service is not None
+        self._service.hand_over(order.keeper)
+        self._answer(f"keeper {order.keeper} has it")
 
     def unknown(self, char: str) -> None:
         """A character that is not a key."""
