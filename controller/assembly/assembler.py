@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.assembly.devices import board_drivers, handset_drivers
-from controller.config.load import check_endings
 from controller.config.model import Config, HandsetConfig
 from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
@@ -199,12 +198,12 @@ def rules_of(config: Config) -> RuleSet:
 
 
 def checked_rules(config: Config) -> RuleSet:
-    """The same, of a configuration that nobody has checked against its rule set yet.
+    """The same, for a command: the file of the rule set may have changed since the configuration
+    was read.
 
     Raises :class:`~controller.config.toml_table.ConfigError`.
     """
     try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
         rules = rules_of(config)
         return in_this_year(rules) if config.season is None else rules
     except RulesError as error:

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from controller.check.report import Finding, look, ok
 from controller.config.model import Config
+from controller.rulebook.own_file import is_path
 from controller.rulebook.wording import titled
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
@@ -55,7 +56,11 @@ def rules(rule_set: RuleSet, config: Config | None) -> Iterator[Finding]:
             f"option {name.replace('_', ' ')}: {value.replace('_', ' ')}",
             "make sure that the referee knows this adoption",
         )
-    if not config.overrides and not config.options:
+    if is_path(config.rules):
+        yield look(
+            f"rules of your own: {config.rules}", "make sure that the referee knows this adoption"
+        )
+    elif not config.overrides and not config.options:
         yield ok("no local rules: the rule set as published")
     yield unauthenticated(config.allow_unauthenticated)
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rulebook.options import load_options
+from controller.rulebook.own_file import is_path
 from controller.rulebook.wording import READ_WORDS, as_data, in_table, titled
 from controller.rules.endings import FACTS, GROUPS
 from controller.rules.rulings import RulesError, RuleSet, Ruling
@@ -27,7 +28,9 @@ _CAUTION = "The adopted rules of your association, and the referee, outrank this
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``rules``."""
-    parser.add_argument("code", nargs="?", metavar="CODE", help="the code, e.g. nfhs")
+    parser.add_argument(
+        "code", nargs="?", metavar="CODE", help="the code, e.g. nfhs, or a file, own.toml"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="default: the newest")
     parser.add_argument(
         "--against", metavar="CODE[:YEAR]", help="only what differs from this code or season"
@@ -152,10 +155,7 @@ def _fact_lines(facts: list[tuple[str, str, Ruling]]) -> Iterator[str]:
 
 
 def _differences(rules: RuleSet, args: argparse.Namespace) -> Answer:
-    code, _, year = args.against.partition(":")
-    if year and not year.isdecimal():
-        raise RulesError(f"--against {args.against!r}: must be CODE or CODE:YEAR")
-    other = load_rule_set(code, int(year) if year else None)
+    other = load_rule_set(*_code_and_year(args.against))
     names = [_name(each) for each in (rules, other)]
     lines = [f"{names[0]}, {rules.title},", f"against {names[1]}, {other.title}"]
     data: dict[str, dict[str, object]] = {}
@@ -171,6 +171,16 @@ def _differences(rules: RuleSet, args: argparse.Namespace) -> Answer:
     if not data:
         lines += ["", "nothing is ruled otherwise"]
     return {"of": names[0], "against": names[1], "differences": data}, [*lines, "", _CAUTION]
+
+
+def _code_and_year(words: str) -> tuple[str, int | None]:
+    """What ``--against`` names. A file's name may have a colon in it."""
+    code, _, year = words.rpartition(":")
+    if code and year.isascii() and year.isdecimal():
+        return code, int(year)
+    if code and not is_path(words):
+        raise RulesError(f"--against {words!r}: must be CODE or CODE:YEAR")
+    return words, None
 
 
 Question = tuple[str, str, tuple[str, ...]]

@@ -19,7 +19,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="WORD",
         help="how the play ended and what bears on it, e.g. incomplete pass, fourth down",
     )
-    parser.add_argument("--rules", required=True, metavar="CODE", help="the code, e.g. nfhs")
+    parser.add_argument(
+        "--rules", required=True, metavar="CODE", help="the code, e.g. nfhs, or a file, own.toml"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="default: the newest")
     parser.add_argument(
         "--fact",

@@ -54,7 +54,9 @@ _UNMARKED = "a power cut would go unnoticed"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``run``."""
     parser.add_argument("--config", type=Path, metavar="FILE", help="the installation (TOML)")
-    parser.add_argument("--rules", default=None, metavar="CODE", help="rule set of the simulator")
+    parser.add_argument(
+        "--rules", default=None, metavar="CODE", help="rule set of the simulator: a code or a file"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="season of the simulator")
     add_option(parser)
     parser.add_argument(

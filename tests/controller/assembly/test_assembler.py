@@ -30,7 +30,7 @@ from controller.rulebook import loader
 from controller.rulebook.loader import load_rule_set
 from controller.rulebook.wording import titled
 from controller.rules.play_clock import State
-from controller.rules.rulings import RulesError, StartsOn
+from controller.rules.rulings import StartsOn
 from controller.rules.settings import Settings
 from drivers.base import Acknowledgement, Answer, Key
 from drivers.board.kinds import BoardConfig
@@ -373,9 +373,20 @@ def test_an_option_of_the_file_is_a_local_adoption(tmp_path: Path) -> None:
     ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ('rules = "ncaa"\nseason = 1990\n', "1990")]
 )
 def test_unknown_rules_are_named(tmp_path: Path, top: str, said: str) -> None:
-    with pytest.raises(RulesError) as caught:
-        rules_of(config_of(tmp_path, top=top))
-    assert said in str(caught.value)
+    with pytest.raises(ConfigError, match=said):
+        config_of(tmp_path, top=top)
+
+
+def test_a_rule_set_that_is_damaged_once_the_configuration_was_read_is_named(
+    tmp_path: Path,
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
+    config = config_of(tmp_path, top=f'rules = "{own}"\n')
+    assert checked_rules(config).routine_s == 30
+    own.write_text("")
+    with pytest.raises(ConfigError, match=r"own\.toml: line 1: missing key 'code'"):
+        checked_rules(config)
 
 
 # Keys, session, identity

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 
 import pytest
 
@@ -82,3 +83,14 @@ def test_no_local_rules_and_no_open_inputs_are_told_too() -> None:
     assert "only paired handsets and the console drive the clock" in said
     found = unauthenticated(True)
     assert found.verdict is Verdict.LOOK and "allow_unauthenticated = false" in found.do
+
+
+def test_rules_of_ones_own_are_never_called_published(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
+    config = parse_config(f'rules = "{own}"', "test")
+    found = list(rules(rules_of(config), config))
+    assert "rule set cup, Cup" in found[0].what and "30 seconds" in found[0].what
+    (look,) = of(Verdict.LOOK, found)
+    assert look.what == f"rules of your own: {own}" and "referee" in look.do
+    assert not any("as published" in each.what for each in found)
