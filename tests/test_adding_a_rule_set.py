@@ -62,7 +62,7 @@ def test_one_file_is_a_whole_code(
         return capsys.readouterr().out
 
     ask = ("ruling", "incomplete_pass", "--rules", "sandlot")
-    now = "30 seconds, starts when the ball is dead\nSandlot card 1 (read as text)\n"
+    now = "30 seconds, starts when the ball is dead\nSandlot card 1 (wording read)\n"
     assert say(*ask) == now
     assert say(*ask, "--fact", "fourth_down").startswith("20 seconds, held, starts on the ready")
     assert say(*ask, "--season", "2021").startswith("20 seconds, held, starts on the ready")
@@ -70,7 +70,7 @@ def test_one_file_is_a_whole_code(
     assert "20 signal" in say("rules", "sandlot")
     assert "20 seconds" not in say("rules", "sandlot", "--against", "sandlot:2020")
     card = tmp_path / "card.pdf"
-    assert "the card of sandlot since 2024, Sandlot eight" in say(
+    assert "the card of sandlot: Sandlot eight, rules of 2024" in say(
         "rules", "sandlot", "--card", str(card)
     )
     assert card.read_bytes().startswith(b"%PDF")

@@ -19,7 +19,7 @@ from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.resume import resume
-from controller.rulebook.loader import load_rule_set
+from controller.rulebook.loader import in_this_year, load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -79,7 +79,7 @@ class Assembly:
 
 
 class Assembler:
-    """Collects drivers and crew, then :meth:`build`."""
+    """Collects drivers and crew, then :meth:`build`. ``setup`` is for the row of the start."""
 
     def __init__(
         self,
@@ -87,7 +87,9 @@ class Assembler:
         rules: RuleSet,
         settings: Settings,
         recovery: Recovery | None = None,
+        setup: str = "",
     ) -> None:
+        self._setup = setup
         self._clock, self._rules, self._settings = clock, rules, settings
         self._recovery = recovery
         self._plan = recovery.plan if recovery else RestartPlan()
@@ -136,7 +138,13 @@ class Assembler:
         plan, now = self._plan, self._clock()
         checkpointer = self._checkpointer()
         recorder = Recorder(
-            journal, now, numbers=plan.numbers, down=plan.state.down.number, rows=plan.rows
+            journal,
+            now,
+            numbers=plan.numbers,
+            play=plan.state.down.number,
+            keeper=plan.keeper,
+            recent=plan.recent,
+            rows=plan.rows,
         )
         play_clock = PlayClock(self._rules, self._settings, plan.state, plan.state_at, plan.gesture)
         service = Service(
@@ -150,7 +158,7 @@ class Assembler:
             checkpointer=checkpointer,
             off_why=plan.off_why,
         )
-        resume(service, play_clock, recorder, plan, now)
+        resume(service, play_clock, recorder, plan, now, setup=self._setup)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)
@@ -197,7 +205,8 @@ def checked_rules(config: Config) -> RuleSet:
     """
     try:
         check_endings(config, load_rule_set(config.rules, config.season).rulings)
-        return rules_of(config)
+        rules = rules_of(config)
+        return in_this_year(rules) if config.season is None else rules
     except RulesError as error:
         what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
         raise ConfigError(config.source, [what]) from error

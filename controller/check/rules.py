@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 from controller.check.report import Finding, look, ok
 from controller.config.model import Config
+from controller.rulebook.wording import titled
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
 
@@ -35,7 +36,7 @@ def rules(rule_set: RuleSet, config: Config | None) -> Iterator[Finding]:
     """What is in force. ``config`` is None for the simulator."""
     routine = STARTS[rule_set.rulings["routine"].starts_on]
     yield ok(
-        f"rule set {rule_set.title} ({rule_set.code}), season {rule_set.season}: "
+        f"rule set {rule_set.code}, {titled(rule_set)}: "
         f"{rule_set.routine_s} seconds after a routine play ({routine}), "
         f"else {rule_set.administrative_s}"
     )

@@ -12,15 +12,16 @@ from pathlib import Path
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rulebook.options import load_options
-from controller.rulebook.wording import as_data, in_table
+from controller.rulebook.wording import READ_WORDS, as_data, in_table, titled
 from controller.rules.endings import FACTS, GROUPS
 from controller.rules.rulings import RulesError, RuleSet, Ruling
 
 COLUMNS = 80
-_LEGEND = """
+_LEGEND = f"""
 The number is the seconds of the count. dead ball: it starts at the dead ball.
 ready: held, it starts on the ready for play. signal: at once, when the referee
-signals. [table], [memory]: how the source was read, if not as text."""
+signals. [{READ_WORDS["table"].short}]: that was read, not the rule's own wording.
+[{READ_WORDS["memory"].short}]: no document was found."""
 _CAUTION = "The adopted rules of your association, and the referee, outrank this table."
 
 
@@ -79,7 +80,7 @@ def _card(rules: RuleSet, args: argparse.Namespace) -> int:
     paper = args.paper or "letter"
     asked = args.season is not None
     write_card(rules, args.card, paper=paper, options=args.option, asked=asked)
-    print(f"{args.card}: the card of {_name(rules)}, {rules.title}")
+    print(f"{args.card}: the card of {rules.code}: {titled(rules)}")
     return 0
 
 
@@ -113,7 +114,7 @@ def _options() -> Answer:
 
 
 def _table(rules: RuleSet) -> Answer:
-    lines = [f"{_name(rules)}: {rules.title}", *_LEGEND.split("\n")]
+    lines = [f"{rules.code}: {titled(rules)}", *_LEGEND.split("\n")]
     groups: dict[str, dict[str, object]] = {}
     for group, endings in GROUPS.items():
         lines += ["", group.upper()]
@@ -226,7 +227,7 @@ def _ruling_lines(ending: str, words: str, ruling: Ruling) -> list[str]:
 def _source(ruling: Ruling) -> str:
     words = ruling.citation
     if ruling.read_as != "text":
-        words += f" [{ruling.read_as}]"
+        words += f" [{READ_WORDS[ruling.read_as].short}]"
     if ruling.unsettled:
         words += f" [NOT SETTLED: {ruling.unsettled}]"
     if ruling.override:

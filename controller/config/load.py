@@ -31,6 +31,7 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
+from controller.rulebook.field_words import ending_named
 from controller.rules.settings import RANGES, Settings
 
 LARGEST_FILE_BYTES = 1 << 20
@@ -152,8 +153,11 @@ def _options(table: Table) -> tuple[tuple[str, str], ...]:
 
 
 def _override(table: Table) -> Override:
+    ending = ending_named(table.text("ending", 64))
+    if "ending" in table.good:
+        table.good["ending"] = ending  # two words for one ending are twice the same
     override = Override(
-        ending=table.text("ending", 64, None, r"[a-z0-9_]+", "small letters, digits or _"),
+        ending=ending,
         seconds=table.integer("seconds", 1, 99),
         starts_on=table.choice("starts_on", STARTS_ON),
         citation=table.text("citation", 200),

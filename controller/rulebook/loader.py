@@ -9,6 +9,7 @@ its seasons from there; ``note`` is then the reason why, and stands beside every
 from __future__ import annotations
 
 import os
+import time
 import tomllib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
@@ -70,8 +71,11 @@ _SEASON = {
     "cancelled",
     "plays",
 }
+READ_TO = 2026
+"""The last season whose published changes were looked for."""
 _PLAY = {"after", "ends", "before", "facts", "ended_by", "again", "not_after", "opens_half"}
 _FIRST_GAME = 1869
+_ANY_SEASON = 2999
 _NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
 """What a season that builds on no other builds on."""
 
@@ -84,7 +88,8 @@ def codes() -> list[str]:
 def load_rule_set(code: str, season: int | None = None) -> RuleSet:
     """The rule set of ``code`` in force in ``season`` (a year; None is the newest).
 
-    Raises :class:`RulesError` for an unknown code, a season before the first, or a damaged file.
+    Raises :class:`RulesError` for an unknown code, a season before the first or after the next one,
+    or a damaged file.
     """
     return in_force(load_seasons(code), season, code)
 
@@ -143,22 +148,43 @@ def fingerprint(rule_set: RuleSet) -> str:
 def in_force(seasons: list[RuleSet], season: int | None, source: str) -> RuleSet:
     """The rules of ``season`` out of all ``seasons``, oldest first; None is the newest.
 
-    Raises :class:`RulesError`, which names ``source``, for a season before the first.
+    Raises :class:`RulesError`, which names ``source``, for a season before the first or after the
+    next one.
     """
     if season is None:
         return seasons[-1]
     fitting = [each for each in seasons if each.season_from <= season]
-    if not fitting:
+    last = last_season()
+    if not fitting or season > last:
         first = seasons[0].season_from
-        raise RulesError(f"{source}: no season {season}: the first one held is {first}")
+        raise RulesError(f"{source}: no season {season}: must be from {first} to {last}")
     return replace(fitting[-1], season=season)
+
+
+def in_this_year(rules: RuleSet) -> RuleSet:
+    """The newest rules as those of this year's season, where the wall clock stands in a later year
+    than the one they are from."""
+    year = this_year()
+    return replace(rules, season=year) if year > rules.season_from else rules
+
+
+def last_season() -> int:
+    """The last season that may be asked for: next year's. Where the wall clock was never set any
+    season may be: a game must not wait for the date."""
+    year = this_year()
+    return year + 1 if year >= READ_TO else _ANY_SEASON
+
+
+def this_year() -> int:
+    """The year of the wall clock, right or wrong."""
+    return time.localtime().tm_year
 
 
 def _seasons(document: Table) -> list[RuleSet]:
     """Every season, newest first parsed, oldest first given."""
     rows = tables(document, "seasons", needed="follows" not in document)
     for row in rows:
-        whole(given(row, "from", "seasons: "), "from", _FIRST_GAME, 2999)
+        whole(given(row, "from", "seasons: "), "from", _FIRST_GAME, _ANY_SEASON)
     if "follows" in document:
         return _following(document, rows)
     if "note" in document:

@@ -29,7 +29,13 @@ def of(verdict: Verdict, found: list[Finding]) -> list[Finding]:
 def test_the_rule_set_is_named_with_season_numbers_and_what_starts_the_count() -> None:
     found = list(rules(load_rule_set("nfhs"), None))
     first = found[0].what
-    for words in ("nfhs", "season", "40 seconds", "(starts when the ball is dead)", "else 25"):
+    for words in (
+        "nfhs",
+        "rules of 2022",
+        "40 seconds",
+        "(starts when the ball is dead)",
+        "else 25",
+    ):
         assert words in first
     assert {each.verdict for each in found} == {Verdict.OK}
     assert len(found) == 1 + len(fields(Settings))

@@ -350,6 +350,14 @@ def test_an_ending_is_overridden_once() -> None:
     ]
 
 
+def test_an_ending_is_overridden_by_any_word_for_it() -> None:
+    for word in ("First Down", "first-down", "line_to_gain_reached"):
+        config = parse_config(f"[[overrides]]\n{RULING.replace('touchdown', word)}", "f.toml")
+        assert config.overrides[0].ending == "line_to_gain_reached"
+    text = f"[[overrides]]\n{RULING}[[overrides]]\n{RULING.replace('touchdown', 'TD')}"
+    assert problems(text) == ['overrides[1].ending = "TD": must differ from overrides[0].ending']
+
+
 def test_overrides_are_checked_against_the_endings_of_the_rule_set() -> None:
     config = parse_config(f"[[overrides]]\n{RULING}", "f.toml")
     check_endings(config, {"touchdown"})

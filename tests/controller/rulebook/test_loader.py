@@ -14,6 +14,7 @@ from controller.rulebook.loader import (
     codes,
     fingerprint,
     in_force,
+    in_this_year,
     load_rule_set,
     load_seasons,
     parse_seasons,
@@ -148,7 +149,10 @@ def test_a_subtler_damage_is_refused_too_and_its_key_named(
         parsed(text)
 
 
-def test_the_newest_season_not_after_the_year_asked_for_is_in_force() -> None:
+def test_the_newest_season_not_after_the_year_asked_for_is_in_force(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(rule_sets, "this_year", lambda: 2030)
     for season, seconds in ((2020, 25), (2023, 25), (2024, 40), (2031, 40), (None, 40)):
         assert parsed(LATER, season).ruling("foul").seconds == seconds
     assert parsed(LATER, 2023).season == 2023
@@ -168,11 +172,30 @@ def test_a_file_that_is_not_utf_8_is_named(tmp_path: Path, monkeypatch: pytest.M
         load_rule_set("small")
 
 
-def test_a_season_before_the_first_is_named_with_the_first() -> None:
+@pytest.mark.parametrize("season", [-5, 0, 2019, 2032, 3000])
+def test_a_season_before_the_first_or_after_the_next_is_named_with_both(
+    monkeypatch: pytest.MonkeyPatch, season: int
+) -> None:
+    monkeypatch.setattr(rule_sets, "this_year", lambda: 2030)
     with pytest.raises(
-        RulesError, match=r"small\.toml: no season 2019: the first one held is 2020"
+        RulesError, match=rf"^small\.toml: no season {season}: must be from 2020 to 2031$"
     ):
-        parsed(LATER, 2019)
+        parsed(LATER, season)
+
+
+def test_a_wall_clock_that_was_never_set_is_no_reason_to_refuse_a_season(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(rule_sets, "this_year", lambda: 1970)
+    assert parsed(LATER, 2040).season == 2040
+    assert in_this_year(parsed(LATER)).season == 2024
+
+
+def test_the_newest_rules_are_those_of_this_year(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(rule_sets, "this_year", lambda: 2031)
+    rules = in_this_year(parsed(LATER))
+    assert (rules.season_from, rules.season) == (2024, 2031)
+    assert rules.rulings == parsed(LATER).rulings
 
 
 def test_an_unknown_code_is_named_with_the_known_ones() -> None:
