@@ -227,7 +227,7 @@ def test_a_score_takes_the_place_of_what_its_first_taps_did(
 ) -> None:
     crew = in_phase("LIVE")
     press(crew, Gestures(layout), *edges)
-    assert (crew.phase, crew.clock.state.down.named) == (Set(25), {"touchdown"})
+    assert (crew.phase, crew.clock.state.down.named) == (Set(25), frozenset({"touchdown"}))
     crew(events.Undo(), 110)
     assert isinstance(crew.phase, Live)
 
@@ -235,7 +235,10 @@ def test_a_score_takes_the_place_of_what_its_first_taps_did(
 def test_injury_once_says_that_the_team_is_not_told_and_gives_way_to_the_defense() -> None:
     crew, gestures = in_phase("LIVE"), Gestures("twelve")
     press(crew, gestures, ("INJURY", 100, False))
-    assert (crew.phase, crew.clock.state.down.named) == (Set(25), {"injury_or_helmet_any"})
+    assert (crew.phase, crew.clock.state.down.named) == (
+        Set(25),
+        frozenset({"injury_or_helmet_any"}),
+    )
     press(crew, gestures, ("INJURY", 109, False), ("INJURY", 109.4, False))
     assert crew.phase == Set(40)
 
