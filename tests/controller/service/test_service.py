@@ -206,7 +206,7 @@ async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) 
     await asyncio.sleep(0.2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
-    assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
+    assert (row.edge_at, row.gesture) == (game.clock(), game.clock() - S // 5)
     assert (row.event, row.handset, row.reason != "") == ("BOARDS OFF", 1, True)
 
 
