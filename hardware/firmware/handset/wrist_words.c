@@ -95,7 +95,8 @@ bool coming_is_over(const struct wrist_coming *coming, uint16_t told)
     uint16_t weighed = coming_weighed(coming, told);
     if (coming->now == NO_PLAY || weighed == told)
         return false;
-    return (told & ROUTINE_END) || words_ruling(told) != words_ruling(weighed);
+    return (told & ROUTINE_END)
+        || words_seconds(words_ruling(told)) != words_seconds(words_ruling(weighed));
 }
 
 void coming_told(struct wrist_coming *coming, uint16_t told)
