@@ -16,6 +16,10 @@ def same_answer(decided: Decision, verdict: Verdict) -> None:
         return
     assert decided.result.value == verdict.result, (decided, verdict)
     assert not verdict.assumed or decided.assumed == verdict.assumed, (decided, verdict)
+    assert not verdict.promised or decided.promised == verdict.promised, (decided, verdict)
+    lost = decided.gave_way
+    assert lost in verdict.gave_way if verdict.gave_way else lost is None, (decided, verdict)
+    assert decided.taken_back == verdict.taken_back, (decided, verdict)
 
 
 def same_state(clock: PlayClock, model: NaiveClock, at: int) -> None:

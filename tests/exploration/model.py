@@ -9,6 +9,7 @@ a clock is its own.
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Iterable
 from collections.abc import Set as Words
 from typing import Any, NamedTuple, Self
 
@@ -47,12 +48,59 @@ LOW = "less_time_than_play_clock"
 Answer = tuple[int | None, str]
 """Seconds, and what starts them."""
 
+OVERRULED = 10 * S
+LONG_BREAK = 300 * S
+CAUSELESS = {"official_timeout", "stoppage", "in_doubt", "administrative"}
+TEAM_FOULED = {"foul_offense", "foul_defense", "foul_both", "delay_of_game"}
+TEAM_HURT = {"injury_offense", "injury_defense", "injury_both"}
+TEAM_GEAR = {"equipment_offense", "equipment_defense", "helmet_off_runoff"}
+CAUSES = {
+    *("foul", "foul_before_snap", "injury_or_helmet_any", "equipment_any", "defense_only"),
+    *("charged_timeout", "charged_timeout_after_injury_defense", "measurement"),
+    *("inadvertent_whistle", "replay_review", "coach_conference", "two_minute_timeout"),
+    *("media_timeout", "media_timeout_after_injury_defense"),
+}
+SAYS_LESS: dict[str, set[str]] = {
+    "foul": TEAM_FOULED,
+    "foul_before_snap": TEAM_FOULED,
+    "injury_or_helmet_any": TEAM_HURT | TEAM_GEAR,
+    "equipment_any": TEAM_GEAR,
+    "field_goal_or_safety": {"field_goal", "safety", "touchdown"},
+} | dict.fromkeys(CAUSELESS, CAUSES | TEAM_FOULED | TEAM_HURT | TEAM_GEAR)
+"""A vague word, and the exact ones of its kind that it gives way to."""
+ENDS_EXACTLY = {
+    *("change_of_possession", "kick_new_series", "kick_no_new_series", "before_free_kick"),
+    *("touchdown", "try_over", "field_goal", "safety"),
+}
+SCORES = {"touchdown", "field_goal", "safety", "field_goal_or_safety"}
+TRY, FREE_KICK = "try", "free kick"
+PROMISED_BY = {
+    TRY: {"touchdown"},
+    FREE_KICK: {"try_over", "field_goal", "safety", "field_goal_or_safety", "before_free_kick"},
+}
+PROMISED_AGAIN = {TRY: "try_again", FREE_KICK: "free_kick_again"}
+ENDS_WITH = {TRY: ("try_over",), FREE_KICK: ("kick_new_series", "free_kick")}
+"""What somebody would have told who told the end of a promised play: ending, then facts."""
+COMES_BEFORE = {TRY: "touchdown", FREE_KICK: "before_free_kick"}
+SAID_AS_OVER = {TRY: "try over", FREE_KICK: "free kick ended"}
+NO_KICKOFFS = {"flag"}
+"""Codes whose game and halves begin at a spot, and which know no kick after a score."""
+INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
+"""Told in this order, the fact is noted by itself."""
+IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
+"""The codes, with their first season, in which the order of the injuries counts."""
+ALWAYS_KNOWN = {"declined", "try_again", "free_kick_again", "offense_first"}
+"""Facts that may be told under every rule set, whether they change anything or not."""
+
 
 class NaiveRules:
     """One season of a rule set, as the rows of its file have it."""
 
     def __init__(self, season: dict[str, Any]) -> None:
         self.season = season
+        code: str = season["code"]
+        self.kickoffs = code not in NO_KICKOFFS
+        self.in_order = code in IN_ORDER_SINCE and season["from"] >= IN_ORDER_SINCE[code]
         rows = season.get("facts", [])
         self.endings: dict[str, dict[str, Any]] = dict(season["rulings"])
         self.routine: int = season["routine_s"]
@@ -71,7 +119,9 @@ class NaiveRules:
     @classmethod
     def read(cls, text: str) -> Self:
         """The newest season of a file, read with nothing but ``tomllib``."""
-        return cls(max(tomllib.loads(text)["seasons"], key=lambda season: season["from"]))
+        file = tomllib.loads(text)
+        newest = max(file["seasons"], key=lambda season: season["from"])
+        return cls({**newest, "code": file["code"]})
 
     @classmethod
     def of_rule_set(cls, rules: RuleSet) -> Self:
@@ -84,6 +134,8 @@ class NaiveRules:
         together = [{"all_of": each.all_of, "mean": each.mean} for each in rules.combinations]
         return cls(
             {
+                "code": rules.code,
+                "from": rules.season_from,
                 "routine_s": rules.routine_s,
                 "administrative_s": rules.administrative_s,
                 "marks": rules.marks,
@@ -118,16 +170,56 @@ class NaiveRules:
             ending = self.mean.get((ending, fact), ending)
         return ending
 
-    def answer(self, named: Words[str]) -> Answer | None:
-        """Seconds and what starts them, for everything named in a down."""
-        facts = named & self.facts
-        endings = {self.means(word, facts) for word in named if word in self.endings}
+    def meant(self, named: Words[str]) -> set[str]:
+        """What the endings named in a down count as."""
+        return {self.means(word, named & self.facts) for word in named if word in self.endings}
+
+    def given_way(self, named: Words[str]) -> set[str]:
+        """The vague ones of these that an exact one of their kind has displaced."""
+        meant = self.meant(named)
+        told = {plain(each) for each in meant}
+        return {each for each in meant if SAYS_LESS.get(each, set()) & told}
+
+    def vague_after_exact(self, ending: str, facts: Words[str], named: Words[str]) -> bool:
+        """True for a word that says less than what was told of the down already."""
+        word = self.means(ending, (facts | named) & self.facts)
+        return bool(SAYS_LESS.get(word, set()) & {plain(each) for each in self.meant(named)})
+
+    def stand(self, named: Words[str]) -> set[str]:
+        """What stands of all that was named in a down."""
+        endings = self.meant(named) - self.given_way(named)
         for row in self.season.get("combinations", []):
             if set(row["all_of"]) <= endings:
-                endings = endings - set(row["all_of"]) | {row["mean"]}
-        if "cancelled" in facts:
-            over = self.season["cancelled"]["endings"]
-            endings = {each for each in endings if each.split("+")[0] not in over} or endings
+                mean = self.means(row["mean"], named & self.facts)
+                endings = endings - set(row["all_of"]) | {mean}
+        return endings
+
+    def cancelled(self, endings: Words[str], named: Words[str]) -> set[str]:
+        """Those that a penalty has taken back."""
+        over = self.season["cancelled"]["endings"] if "cancelled" in named & self.facts else ()
+        return {each for each in endings if plain(each) in over}
+
+    def promise(self, told: Iterable[str], named: Words[str]) -> str:
+        """The play that comes next, by what was told; the newest last."""
+        for play, again in PROMISED_AGAIN.items():
+            if again in named and self.has(play):
+                return play
+        stands = self.stand(named)
+        stands -= self.cancelled(stands, named)
+        for word in reversed([*told]):
+            meant = self.means(word, named & self.facts)
+            for play, words in PROMISED_BY.items():
+                if meant in stands and plain(meant) in words and self.has(play):
+                    return play
+        return ""
+
+    def has(self, play: str) -> bool:
+        return play == TRY or self.kickoffs
+
+    def answer(self, named: Words[str]) -> Answer | None:
+        """Seconds and what starts them, for everything named in a down."""
+        endings = self.stand(named)
+        endings = endings - self.cancelled(endings, named) or endings
         found = [self.of(each) for each in sorted(endings)]
         for wanted in (
             [r for r in found if r == (self.administrative, "ready_for_play")],
@@ -138,6 +230,11 @@ class NaiveRules:
             if wanted:
                 return wanted[0]
         return None
+
+
+def plain(name: str) -> str:
+    """An ending without the fact that gave it a ruling of its own."""
+    return name.partition("+")[0]
 
 
 class Now(NamedTuple):
@@ -152,13 +249,30 @@ class Now(NamedTuple):
     a "key" or a "correction"; "low" left it out."""
     remaining: int = 0
     named: frozenset[str] = frozenset()
+    """What was told since the last snap or ready."""
+    told: tuple[tuple[str, int], ...] = ()
+    """The same endings, in the order in which they were told first, with the instants."""
     stoppage: int | None = None
     down: int = 0
+    promised: str = ""
+    """The play told to come next, before this down told anything itself."""
+    playing: str = ""
+    """The promised play that is in progress, or has ended in this down."""
+    readied: Now | None = None
+    """What the last ready found."""
+    overtime: bool = False
+    opening: bool = False
+    """Nothing was ordered in the game yet but 25, held, and no count."""
+    periods: int = 0
+    """So many were told over."""
+    played: bool = False
+    """A play was, since the last of them."""
 
 
 class Accepted(NamedTuple):
     role: events.Role
     before: Now
+    order: events.Order
 
 
 Saved = tuple[Now, tuple[Accepted, ...], events.Order | None]
@@ -169,15 +283,22 @@ class Verdict(NamedTuple):
     assumed: str = ""
     given_back: bool = False
     noted: frozenset[str] = frozenset()
+    promised: str = ""
+    gave_way: tuple[tuple[str, int], ...] = ()
+    """Each word that lost its place by this order, and how long ago it was told."""
+    taken_back: events.Order | None = None
 
 
 class NaiveClock:
     """The play clock of the design, told slowly."""
 
-    def __init__(self, rules: NaiveRules, start_lag: int = 0) -> None:
+    def __init__(
+        self, rules: NaiveRules, start_lag: int = 0, nudge: int = 20 * S, opening: bool = True
+    ) -> None:
         self.rules = rules
         self.start_lag = start_lag
-        self.now = Now()
+        self.nudge = nudge
+        self.now = Now(opening=opening)
         self.time = 0
         self.off = False
         self.history: tuple[Accepted, ...] = ()
@@ -206,6 +327,8 @@ class NaiveClock:
         return "blank" if self.now.phase == "IDLE" else "lit"
 
     def deadline(self) -> int | None:
+        if self.now.phase == "LIVE" and self.nudge and self.now.started + self.nudge > self.time:
+            return self.now.started + self.nudge
         if self.now.phase != "RUNNING":
             return None
         changes = [self.now.expires - shown * S for shown in range(self.now.seconds)]
@@ -214,9 +337,12 @@ class NaiveClock:
     # time
 
     def pass_time(self, to: int) -> list[tuple[str, int, int]]:
-        """What the crew is told on the way: ("mark", seconds, at) and ("zero", 0, at)."""
+        """What the crew is told on the way: ("mark", seconds, at), ("zero", 0, at) and ("nudge", 0,
+        at)."""
         told: list[tuple[str, int, int]] = []
         now = self.now
+        if now.phase == "LIVE" and self.nudge and self.time < now.started + self.nudge <= to:
+            told.append(("nudge", 0, now.started + self.nudge))
         if now.phase == "RUNNING":
             for shown in range(now.seconds - 1, -1, -1):
                 at = now.expires - shown * S
@@ -246,7 +372,7 @@ class NaiveClock:
         verdict = self._decide(order)
         if verdict.result in (NO_CHANGE, REFUSED):
             self._restore(saved)
-            self._become(named=self.now.named | verdict.noted)
+            self._tell(verdict.noted, order.at)
             return verdict
         if isinstance(event, events.BoardsFault | events.MarkMoment):
             return verdict
@@ -323,7 +449,7 @@ class NaiveClock:
         *left, taken = self.history
         self.now, self.history = taken.before, tuple(left)
         self._settle(order.at)
-        return Verdict(self._result())
+        return Verdict(self._result(), taken_back=taken.order)
 
     def _press(self, order: events.Order, given_back: bool) -> Verdict:
         event, at = order.event, order.at
@@ -342,9 +468,14 @@ class NaiveClock:
         before = self.now
         verdict = self._left_out(order, before, self._move(event, at))
         if verdict.result not in (NO_CHANGE, REFUSED):
-            self.history = (*self.history, Accepted(order.role, before))[-16:]
+            if event != events.HoldNumber(events.Number.ADMINISTRATIVE) and not isinstance(
+                event, events.NoCount
+            ):
+                self._become(opening=False)
+            self.history = (*self.history, Accepted(order.role, before, order))[-16:]
         elif verdict.result == NO_CHANGE and given_back:
-            self.now = before._replace(named=before.named | verdict.noted)
+            self.now = before
+            self._tell(verdict.noted, at)
             return Verdict(self._result(), given_back=True)
         return verdict
 
@@ -356,7 +487,7 @@ class NaiveClock:
             return verdict
         if left_s >= now.seconds or self.rules.of(LOW)[0] is not None:
             return verdict
-        self.now = Now(named=now.named, stoppage=now.stoppage, down=now.down, by="low")
+        self._become(phase="IDLE", seconds=0, expires=0, started=0, by="low", readied=None)
         if self.now == was:
             return Verdict(NO_CHANGE)
         return verdict._replace(result=ASSUMED if verdict.result == ASSUMED else HELD)
@@ -370,81 +501,176 @@ class NaiveClock:
         match event:
             case events.PlayEnded():
                 return self._play_ended(event, at)
+            case events.Score():
+                return self._score(at)
             case events.HoldNumber(number):
-                if (self.now.phase, self.now.seconds) == ("SET", self._seconds(number)):
-                    return Verdict(NO_CHANGE)
-                return self._set(self._seconds(number), "key")
+                return self._hold(number, at)
             case events.RunNumber(number):
+                self._overrule(self._seconds(number), at)
                 return self._run(self._seconds(number), at, "referee")
             case events.Ready():
                 return self._ready(at)
             case events.Snap():
-                return self._snap()
+                return self._snap(at)
             case events.Stop():
                 return self._stop(at)
-            case events.NoCount():
-                if self.now.phase == "IDLE":
-                    return Verdict(NO_CHANGE)
-                self.now = Now(down=self.now.down)
-                return Verdict(HELD)
+            case events.NoCount(period_over):
+                return self._no_count(period_over, at)
             case events.SetCount(seconds):
                 return self._correct(seconds, at)
         raise AssertionError(event)
 
     def _play_ended(self, event: events.PlayEnded, at: int) -> Verdict:
         now, rules = self.now, self.rules
-        if event.ending not in rules.endings or not event.facts <= rules.facts:
+        if event.ending not in rules.endings or not event.facts <= rules.facts | ALWAYS_KNOWN:
             return Verdict(REFUSED)
         if event.ending in ONLY_LOOKED_UP or rules.of(event.ending)[0] is None:
             return Verdict(REFUSED)
-        told = {event.ending} | event.facts
+        in_try = now.playing == TRY and event.ending in SCORES
+        ending = "try_over" if in_try else event.ending
+        told = {ending} | event.facts
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
         lately = frozenset() if over else now.named
-        means = rules.means(event.ending, (told | lately) & rules.facts)
+        means = rules.means(ending, (told | lately) & rules.facts)
         seconds, starts_on = rules.of(means)
         if starts_on == "referee_signal":
             assert seconds is not None
             return self._run(seconds, at, "referee")
         if means in GOES_ON if rules.waits else starts_on == "dead_ball":
             return self._routine_end(told, at)
-        named = now.named | told
-        answer = rules.answer(named)
-        assert answer is not None and answer[0] is not None
-        foul = rules.means(event.ending, named & rules.facts).split("+")[0] in FOULS
+        if rules.vague_after_exact(ending, event.facts, now.named):
+            return Verdict(NO_CHANGE)
+        if ending == "start_of_period" and self._second_half(at):
+            self._become(promised=FREE_KICK)
+            self._stoppage(told, ending, at)
+            return Verdict(ASSUMED)
+        if ending == "overtime_series":
+            self._become(overtime=True)
+        if ending in ENDS_EXACTLY | SCORES:
+            self._become(played=True)
+        return self._told_after_the_chop(told, at) or self._stoppage(told, ending, at)
+
+    def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
+        now = self.now
+        self._tell(told, at)
+        seconds = self._held_number()
+        foul = plain(self.rules.means(ending, self.now.named & self.rules.facts)) in FOULS
         stays = now.phase == "EXPIRED" and foul
-        if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", answer[0])):
+        if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", seconds)):
             return Verdict(NO_CHANGE)
         if stays:
             self._become(by="ruling")
         else:
-            self._set(answer[0], "ruling")
-        self._become(named=named, stoppage=at)
-        return Verdict(HELD)
+            self._set(seconds, "ruling")
+        self._become(stoppage=at)
+        return Verdict(HELD, gave_way=self._lost(now, at))
+
+    def _told_after_the_chop(self, told: Words[str], at: int) -> Verdict | None:
+        """The team is told when the count already runs: it is counted from the ready all the
+        same."""
+        now, found = self.now, self.now.readied
+        if now.phase != "RUNNING" or now.by != "ready" or at - now.started >= SAME_DOWN:
+            return None
+        if found is None:
+            return None
+        self.now = found
+        self._tell(told, at)
+        lost = self._lost(found, at)
+        seconds, found = self._held_number(), self.now
+        promised = self._next()
+        self.now = now
+        if not lost:
+            return None
+        self._run(seconds, now.started, "ready")
+        self._become(promised=promised, readied=found)
+        return Verdict(RUNNING, gave_way=lost)
+
+    def _lost(self, before: Now, at: int) -> tuple[tuple[str, int], ...]:
+        """The vague words that stood before and do not any more."""
+        rules, now = self.rules, self.now
+        stood = rules.meant(before.named) - rules.given_way(before.named)
+        lost = stood - (rules.meant(now.named) - rules.given_way(now.named))
+        return tuple((word, at - since) for word, since in before.told if word in lost)
 
     def _routine_end(self, told: Words[str], at: int) -> Verdict:
         now = self.now
-        young = now.by == "dead ball" and at - now.started < SAME_DOWN
-        if now.phase == "RUNNING" and young:
+        if self._same_end(at):
             return Verdict(NO_CHANGE, noted=frozenset(told))
-        stopped = now.phase == "SET" and now.stoppage is not None
-        if stopped and now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS:
-            return Verdict(NO_CHANGE, noted=frozenset(told))
-        fresh = stopped or now.phase in ("RUNNING", "EXPIRED")
-        if fresh:
-            self._become(down=now.down + 1)
-        if fresh or now.phase == "STOPPED":
-            self._become(named=frozenset(), stoppage=None)
-        self._become(named=self.now.named | told)
-        answer = self.rules.answer(self.now.named)
+        fresh = now.phase in ("RUNNING", "EXPIRED") or (
+            now.phase == "SET" and (now.stoppage is not None or now.by == "assumed")
+        )
+        follows = self._next()
+        # no snap was pressed: the promised play was played all the same
+        unseen = fresh or now.promised != "" or (now.phase == "STOPPED" and follows != "")
+        if unseen:
+            self._become(down=now.down + 1, promised="", playing=follows)
+        elif now.phase == "STOPPED":
+            self._become(playing="")
+        if unseen or now.phase == "STOPPED":
+            self._become(named=frozenset(), told=(), stoppage=None)
+        self._tell(told, at)
+        self._become(played=True, readied=None)
+        ends = self._ends()
+        answer = self.rules.answer(self.now.named | set(ends))
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
             self._run(answer[0], at, "dead ball")
             self._become(expires=self.now.expires + self.start_lag)
         else:
-            self._set(answer[0], "ruling")
-            if self.now == now:
+            self._set(answer[0], "assumed" if ends else "ruling")
+            self._become(stoppage=None, started=at if ends else 0)
+            if self.now == now._replace(played=True):
                 return Verdict(NO_CHANGE)
-        return Verdict(ASSUMED, "snap") if fresh else Verdict(self._result())
+        assumed = "snap" if unseen else ""
+        if ends:
+            return Verdict(ASSUMED, assumed, promised=SAID_AS_OVER[self.now.playing])
+        return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
+
+    def _same_end(self, at: int) -> bool:
+        """True where an end of play is that of the same down, pressed again."""
+        now = self.now
+        if now.phase == "RUNNING" and now.by == "dead ball":
+            return at - now.started < (STOPPAGE_HOLDS if self._next() else SAME_DOWN)
+        if now.phase == "SET" and now.by == "assumed":
+            return at - now.started < STOPPAGE_HOLDS
+        stopped = now.phase == "SET" and now.stoppage is not None
+        return stopped and at - (now.stoppage or 0) < STOPPAGE_HOLDS
+
+    def _score(self, at: int) -> Verdict:
+        """A score, told by somebody who cannot say which."""
+        now = self.now
+        if now.playing == TRY:
+            return self._play_ended(events.PlayEnded("try_over"), at)
+        if "touchdown" in now.named:
+            recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+            if recent or (now.phase == "RUNNING" and now.by == "dead ball"):
+                told = tuple(each for each in now.told if each[0] != "touchdown")
+                self._become(named=now.named - {"touchdown"}, told=told)
+                return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
+        if self._next() != TRY:
+            return self._play_ended(events.PlayEnded("touchdown"), at)
+        self._become(down=now.down + 1, promised="", playing=TRY)
+        self._become(named=frozenset(), told=(), stoppage=None, readied=None)
+        self._play_ended(events.PlayEnded("try_over"), at)
+        return Verdict(ASSUMED, "snap")
+
+    def _hold(self, number: events.Number, at: int) -> Verdict:
+        seconds = self._seconds(number)
+        if (self.now.phase, self.now.seconds) == ("SET", seconds):
+            return Verdict(NO_CHANGE)
+        half = number is events.Number.ADMINISTRATIVE and self._second_half(at)
+        if half:
+            self._become(promised=FREE_KICK)
+        self._overrule(seconds, at)
+        self._set(seconds, "key")
+        return Verdict(ASSUMED if half else HELD)
+
+    def _overrule(self, seconds: int, at: int) -> None:
+        """Another number than the one that was assumed: nothing was promised after all."""
+        now = self.now
+        assumed = now.phase == "SET" and now.by == "assumed" and at - now.started < OVERRULED
+        if assumed and seconds != now.seconds:
+            self._become(promised="", playing="")
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
@@ -457,16 +683,50 @@ class NaiveClock:
             seconds, _ = self._what_follows()
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
+        opens = self.rules.kickoffs and now.opening and now.phase == "SET"
+        follows = FREE_KICK if opens or self._second_half(at) else self._next()
         self._run(seconds, at, "ready")
-        self._become(named=frozenset(), stoppage=None)
+        self._become(named=frozenset(), told=(), stoppage=None, playing="", promised=follows)
+        self._become(readied=now._replace(readied=None))
+        if opens:
+            return Verdict(ASSUMED, promised="opening kickoff")
         return Verdict(ASSUMED if assumed else RUNNING)
 
-    def _snap(self) -> Verdict:
+    def _second_half(self, at: int) -> bool:
+        """True where the next play is the first of a half, which is a kick."""
+        now = self.now
+        if now.phase != "IDLE" or now.overtime or not self.rules.kickoffs or self._next():
+            return False
+        if now.periods == 2 and not now.played:
+            return True
+        quarter = now.by == "period over" and now.periods in (1, 3)
+        stood = now.by in ("no count", "period over") and at - now.started >= LONG_BREAK
+        return stood and not quarter
+
+    def _snap(self, at: int) -> Verdict:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        self.now = Now(phase="LIVE", seconds=self.rules.routine, down=now.down + 1)
+        follows = self._next()
+        self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
+        self._become(down=now.down + 1, promised="", playing=follows, played=True)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
+
+    def _no_count(self, period_over: bool, at: int) -> Verdict:
+        now = self.now
+        if now.phase == "IDLE":
+            return Verdict(NO_CHANGE)
+        follows = self._next()
+        self._clear(started=at, by="period over" if period_over else "no count")
+        self._become(promised=follows)
+        if period_over and now.played:
+            self._become(periods=now.periods + 1, played=False)
+        return Verdict(HELD)
+
+    def _clear(self, **changed: Any) -> None:
+        """Forget the down; what is known of the game stays."""
+        game = ("down", "overtime", "opening", "periods", "played")
+        self.now = Now(**{name: getattr(self.now, name) for name in game})._replace(**changed)
 
     def _stop(self, at: int) -> Verdict:
         now = self.now
@@ -491,25 +751,64 @@ class NaiveClock:
             self._become(phase="EXPIRED", seconds=0, by="correction")
         return Verdict(NO_CHANGE if self.now == now else HELD)
 
+    # what was told, and what it promises
+
+    def _tell(self, words: Words[str], at: int) -> None:
+        """Note what was told of the down, and what follows from the order of it."""
+        now, rules = self.now, self.rules
+        new = sorted(words - now.named)
+        told = (*now.told, *((word, at) for word in new if word in rules.endings))
+        self._become(named=now.named | words, told=told)
+        first, second, noted = INJURED_FIRST
+        before, after = rules.meant(now.named), rules.meant(self.now.named)
+        if rules.in_order and first in before and second in after - before:
+            self._become(named=self.now.named | {noted})
+
+    def _ends(self) -> tuple[str, ...]:
+        """What is taken as told of the promised play that is in progress, or has ended."""
+        if not self.now.playing or self.now.named & ENDS_EXACTLY:
+            return ()
+        return ENDS_WITH[self.now.playing]
+
+    def _held_number(self) -> int:
+        """The number of a stoppage: of all that was told, and of the promised play it belongs to,
+        or that is still to come."""
+        now = self.now
+        before = {COMES_BEFORE[now.promised]} if now.promised else set()
+        answer = self.rules.answer(now.named | set(self._ends()) | before)
+        assert answer is not None and answer[0] is not None
+        return answer[0]
+
+    def _next(self) -> str:
+        """The play promised to come next."""
+        now, ends = self.now, self._ends()
+        told = (*ends[:1], *(word for word, _ in now.told))
+        follows = self.rules.promise(told, now.named | set(ends)) or now.promised
+        return "" if follows == FREE_KICK and now.overtime else follows
+
     # what the table's words mean
 
     def _seconds(self, number: events.Number) -> int:
         return self.rules.routine if number is events.Number.ROUTINE else self.rules.administrative
 
     def _what_follows(self) -> tuple[int, str]:
-        answer = self.rules.answer(self.now.named)
+        now = self.now
+        before = {COMES_BEFORE[now.promised]} if now.promised else set()
+        told = now.named | set(self._ends()) | before
+        answer = self.rules.answer(told) if now.named or self._ends() else None
         if answer is not None and answer[1] == "ready_for_play" and answer[0] is not None:
             return answer[0], "ruling"
         return self.rules.administrative, "key"
 
     def _set(self, seconds: int, by: str) -> Verdict:
-        now = self.now
-        self.now = Now("SET", seconds, 0, 0, by, 0, now.named, now.stoppage, now.down)
+        self._become(phase="SET", seconds=seconds, expires=0, started=0, by=by, remaining=0)
+        self._become(readied=None)
         return Verdict(HELD)
 
     def _run(self, seconds: int, at: int, by: str) -> Verdict:
         expires = at + seconds * S
         self._become(phase="RUNNING", seconds=seconds, expires=expires, started=at, by=by)
+        self._become(remaining=0, readied=None)
         return Verdict(RUNNING)
 
 
@@ -522,8 +821,8 @@ def contradicts(first: events.Event, second: events.Event) -> bool:
         (events.Ready, events.Snap),
         (events.HoldNumber, events.Ready),
         (events.RunNumber, events.Snap),
-        (events.Snap, events.PlayEnded),
-        (events.PlayEnded, events.PlayEnded),
+        (events.Snap, events.PlayEnded | events.Score),
+        (events.PlayEnded | events.Score, events.PlayEnded | events.Score),
     )
     if first == second or isinstance(first, NEVER) or isinstance(second, NEVER):
         return False

@@ -33,16 +33,19 @@ TAPS: Final[Mapping[str, Mapping[str, Sequence[events.Event | None]]]] = {
     "twelve": {
         "DEAD_BALL": [events.PlayEnded("routine")],
         "READY": [events.Ready()],
-        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25)],
+        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25), events.Score()],
         "SNAP": [events.Snap()],
         "NUMBER_40": [events.HoldNumber(_40), events.RunNumber(_40)],
         "STOP": [events.Stop()],
         "FLAG": [events.PlayEnded("foul"), events.PlayEnded("foul_defense")],
         "TIME_OUT": [events.PlayEnded("charged_timeout"), events.PlayEnded("official_timeout")],
-        "INJURY": [events.PlayEnded("injury_offense"), events.PlayEnded("injury_defense")],
+        "INJURY": [
+            events.PlayEnded("injury_or_helmet_any"),
+            events.PlayEnded("injury_defense"),
+        ],
         "UNDO": [events.Undo()],
         "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(period_over=True)],
-        "BOARDS_OFF": [None, events.MarkMoment(), events.ToggleBoards()],
+        "BOARDS_OFF": [events.MarkMoment(), None, None, events.ToggleBoards()],
     },
     "four": {
         "NUMBER_40": [
@@ -50,15 +53,23 @@ TAPS: Final[Mapping[str, Mapping[str, Sequence[events.Event | None]]]] = {
             events.PlayEnded("routine"),
             events.HoldNumber(_40),
         ],
-        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25)],
+        "NUMBER_25": [events.HoldNumber(_25), events.RunNumber(_25), events.Score()],
         "READY": [events.Ready()],
         "UNDO": [events.Undo(), events.Undo(), events.Undo(), events.ToggleBoards()],
     },
 }
 """A tap acts at once, and more taps of the same key replace what it did."""
 HOLDS: Final[Mapping[str, Mapping[str, events.Event]]] = {
-    "twelve": {"NO_COUNT": events.NoCount(period_over=True), "BOARDS_OFF": events.ToggleBoards()},
-    "four": {"NUMBER_40": events.HoldNumber(_40), "UNDO": events.ToggleBoards()},
+    "twelve": {
+        "NO_COUNT": events.NoCount(period_over=True),
+        "BOARDS_OFF": events.ToggleBoards(),
+        "NUMBER_25": events.Score(),
+    },
+    "four": {
+        "NUMBER_40": events.HoldNumber(_40),
+        "UNDO": events.ToggleBoards(),
+        "NUMBER_25": events.Score(),
+    },
 }
 
 
