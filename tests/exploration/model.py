@@ -577,7 +577,7 @@ class NaiveClock:
         self._tell(told, at)
         lost = self._lost(found, at)
         seconds, found = self._held_number(), self.now
-        promised = self._next()
+        promised = self.next_play()
         self.now = now
         if not lost:
             return None
@@ -599,7 +599,7 @@ class NaiveClock:
         fresh = now.phase in ("RUNNING", "EXPIRED") or (
             now.phase == "SET" and (now.stoppage is not None or now.by == "assumed")
         )
-        follows = self._next()
+        follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         unseen = fresh or now.promised != "" or (now.phase == "STOPPED" and follows != "")
         if unseen:
@@ -630,7 +630,7 @@ class NaiveClock:
         """True where an end of play is that of the same down, pressed again."""
         now = self.now
         if now.phase == "RUNNING" and now.by == "dead ball":
-            return at - now.started < (STOPPAGE_HOLDS if self._next() else SAME_DOWN)
+            return at - now.started < (STOPPAGE_HOLDS if self.next_play() else SAME_DOWN)
         if now.phase == "SET" and now.by == "assumed":
             return at - now.started < STOPPAGE_HOLDS
         stopped = now.phase == "SET" and now.stoppage is not None
@@ -647,7 +647,7 @@ class NaiveClock:
                 told = tuple(each for each in now.told if each[0] != "touchdown")
                 self._become(named=now.named - {"touchdown"}, told=told)
                 return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
-        if self._next() != TRY:
+        if self.next_play() != TRY:
             return self._play_ended(events.PlayEnded("touchdown"), at)
         self._become(down=now.down + 1, promised="", playing=TRY)
         self._become(named=frozenset(), told=(), stoppage=None, readied=None)
@@ -684,7 +684,7 @@ class NaiveClock:
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
         opens = self.rules.kickoffs and now.opening and now.phase == "SET"
-        follows = FREE_KICK if opens or self._second_half(at) else self._next()
+        follows = FREE_KICK if opens or self._second_half(at) else self.next_play()
         self._run(seconds, at, "ready")
         self._become(named=frozenset(), told=(), stoppage=None, playing="", promised=follows)
         self._become(readied=now._replace(readied=None))
@@ -695,7 +695,7 @@ class NaiveClock:
     def _second_half(self, at: int) -> bool:
         """True where the next play is the first of a half, which is a kick."""
         now = self.now
-        if now.phase != "IDLE" or now.overtime or not self.rules.kickoffs or self._next():
+        if now.phase != "IDLE" or now.overtime or not self.rules.kickoffs or self.next_play():
             return False
         if now.periods == 2 and not now.played:
             return True
@@ -707,7 +707,7 @@ class NaiveClock:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        follows = self._next()
+        follows = self.next_play()
         self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
         self._become(down=now.down + 1, promised="", playing=follows, played=True)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
@@ -716,7 +716,7 @@ class NaiveClock:
         now = self.now
         if now.phase == "IDLE":
             return Verdict(NO_CHANGE)
-        follows = self._next()
+        follows = self.next_play()
         self._clear(started=at, by="period over" if period_over else "no count")
         self._become(promised=follows)
         if period_over and now.played:
@@ -779,7 +779,7 @@ class NaiveClock:
         assert answer is not None and answer[0] is not None
         return answer[0]
 
-    def _next(self) -> str:
+    def next_play(self) -> str:
         """The play promised to come next."""
         now, ends = self.now, self._ends()
         told = (*ends[:1], *(word for word, _ in now.told))
