@@ -15,12 +15,12 @@ from typing import Any, NamedTuple
 from controller.journal.row import Dated, row_from
 from controller.rules import events, phases
 from controller.rules.events import Number, Order, Role
-from controller.rules.phases import Down, Off, StartedBy
+from controller.rules.phases import Coming, Down, Off, StartedBy
 from controller.rules.play_clock import LastGesture, State, Taken
 from controller.rules.rulings import Ruling, StartsOn
 from drivers.base import Acknowledgement, Answer
 
-FORM = 2
+FORM = 3
 """Version of this text: another one is not read."""
 
 
@@ -209,14 +209,22 @@ def _state(down: Any, off: str | None, history: Any, last: Any) -> State:
     return State(
         down=_down(down),
         off=None if off is None else Off[off],
-        history=tuple(Taken(_down(before), Role[role]) for before, role in history),
+        history=tuple(Taken(_down(before), _order(order)) for before, order in history),
         last=None if last is None else _order(last),
     )
 
 
 def _down(raw: Sequence[Any]) -> Down:
-    phase, named, stoppage_at, ruling, number = raw
-    return Down(_phase(*phase), frozenset(named), stoppage_at, _ruling(ruling), number)
+    phase, named, stoppage_at, ruling, number, before_ready, coming = raw
+    return Down(
+        _phase(*phase),
+        frozenset(named),
+        stoppage_at,
+        _ruling(ruling),
+        number,
+        frozenset(before_ready),
+        Coming(*coming),
+    )
 
 
 def _phase(kind: str, *values: Any) -> phases.Phase:

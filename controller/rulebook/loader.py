@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -32,8 +32,15 @@ from controller.rulebook.toml_fields import (
     variants_of,
     whole,
 )
-from controller.rules.endings import ENDINGS
-from controller.rules.rulings import Combination, RulesError, RuleSet, Ruling, nearest
+from controller.rules.endings import ENDINGS, FACTS, PLAYS
+from controller.rules.rulings import (
+    Combination,
+    PromisedPlay,
+    RulesError,
+    RuleSet,
+    Ruling,
+    nearest,
+)
 
 FOLDER = os.path.join(os.path.dirname(os.path.dirname(__file__)), "rules", "codes")  # noqa: PTH118, PTH120
 """Where the files are. Without pathlib: ``ruling`` must answer as fast as Python starts."""
@@ -61,7 +68,9 @@ _SEASON = {
     "facts",
     "combinations",
     "cancelled",
+    "plays",
 }
+_PLAY = {"after", "ends", "before", "facts", "scores", "again", "not_after", "opens_half"}
 _FIRST_GAME = 1869
 _NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
 """What a season that builds on no other builds on."""
@@ -122,7 +131,11 @@ def fingerprint(rule_set: RuleSet) -> str:
     for rulings in (rule_set.rulings, rule_set.variants):
         lines += [f"{name} {rulings[name]}" for name in sorted(rulings)]
     lines += [f"{key} {rule_set.with_fact[key]}" for key in sorted(rule_set.with_fact)]
-    lines += [f"{sorted(each.all_of)} {each.mean}" for each in rule_set.combinations]
+    for each in rule_set.combinations:
+        lines += [f"{sorted(each.all_of)} {each.mean} {sorted(each.first.items())}"]
+    for name, play in rule_set.plays.items():
+        lines += [f"{name} {sorted(play.after)} {play.ends} {play.before} {sorted(play.facts)}"]
+        lines += [f"{sorted(play.scores)} {play.again} {play.not_after} {play.opens_half}"]
     lines += [str(sorted(rule_set.cancelled))]
     return sha256("\n".join(lines).encode()).hexdigest()[:16]
 
@@ -234,6 +247,7 @@ def _laid_over(document: Table, row: Table, base: RuleSet | None) -> RuleSet:
         marks=own("marks", marks),
         routine_marks=own("routine_marks", marks),
         ready_by_whistle=_ready_by_whistle(document, known),
+        plays=_plays(row, rulings) if "plays" in row else known.plays,
     )
 
 
@@ -307,13 +321,14 @@ def _facts(
 def _combinations(row: Table, rulings: Mapping[str, Ruling]) -> tuple[Combination, ...]:
     where, combinations = "combinations: ", []
     for entry in tables(row, "combinations", needed=False):
-        only(entry, {"all_of", "mean"}, where)
+        only(entry, {"all_of", "mean", "first"}, where)
         key = "combinations.all_of"
         all_of = frozenset(known_endings(given(entry, "all_of", where), key, rulings))
         if len(all_of) < 2:
             raise RulesError(f"{key} = {shown(sorted(all_of))}: at least two endings")
         [mean] = known_endings([given(entry, "mean", where)], "combinations.mean", rulings)
-        combinations.append(Combination(all_of, mean))
+        first = _first(as_table(entry.get("first", {}), "combinations.first"), all_of)
+        combinations.append(Combination(all_of, mean, first))
     return tuple(combinations)
 
 
@@ -322,3 +337,47 @@ def _cancelled(row: Table, rulings: Mapping[str, Ruling]) -> frozenset[str]:
     only(cancelled, {"endings"}, "cancelled: ")
     endings = given(cancelled, "endings", "cancelled: ")
     return frozenset(known_endings(endings, "cancelled.endings", rulings))
+
+
+def _first(row: Table, all_of: Collection[str]) -> dict[str, str]:
+    """The fact that it is to have been told of one ending before the others."""
+    for ending, fact in row.items():
+        if ending not in all_of or fact not in FACTS:
+            raise RulesError(f"combinations.first: {shown({ending: fact})}: an ending and a fact")
+    return dict(row)
+
+
+def _plays(row: Table, rulings: Mapping[str, Ruling]) -> dict[str, PromisedPlay]:
+    """The plays that an ending promises."""
+    plays = {}
+    for name, value in table_at(row, "plays").items():
+        where = f"plays.{name}: "
+        if name not in PLAYS:
+            raise RulesError(f"plays: unknown play {shown(name)}; known: {', '.join(PLAYS)}")
+        play = as_table(value, where.removesuffix(": "))
+        only(play, _PLAY, where)
+
+        def endings(key: str, play: Table = play, name: str = name) -> frozenset[str]:
+            return frozenset(known_endings(play.get(key, []), f"plays.{name}.{key}", rulings))
+
+        def ending(key: str, play: Table = play, where: str = where) -> str:
+            [found] = known_endings([given(play, key, where)], f"{where}{key}", rulings)
+            return found
+
+        def facts(key: str, play: Table = play, where: str = where) -> frozenset[str]:
+            found = play.get(key, [])
+            if not isinstance(found, list) or not all(each in FACTS for each in found):
+                raise RulesError(f"{where}{key} = {shown(found)}: must be a list of facts")
+            return frozenset(found)
+
+        plays[name] = PromisedPlay(
+            after=endings("after"),
+            ends=ending("ends"),
+            before=ending("before"),
+            facts=facts("facts"),
+            scores=endings("scores"),
+            again=text(play, "again", where) if "again" in play else "",
+            not_after=ending("not_after") if "not_after" in play else "",
+            opens_half=play.get("opens_half") is True,
+        )
+    return plays

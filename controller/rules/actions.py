@@ -9,9 +9,20 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
-from controller.rules.events import Event, HoldNumber, Number, PlayEnded, RunNumber, SetCount
+from controller.rules import promises
+from controller.rules.endings import ENDINGS, GIVES_WAY, PLAYS, ROUTINE_WORDS
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    NoCount,
+    Number,
+    PlayEnded,
+    RunNumber,
+    SetCount,
+)
 from controller.rules.numerals import SECOND_NS
 from controller.rules.phases import (
+    Coming,
     Down,
     Expired,
     Idle,
@@ -22,7 +33,7 @@ from controller.rules.phases import (
     StartedBy,
     Stopped,
 )
-from controller.rules.rulings import RuleSet, Ruling, StartsOn
+from controller.rules.rulings import RuleSet, Ruling, StartsOn, without_fact
 from controller.rules.settings import Settings
 
 
@@ -42,11 +53,22 @@ class Context(NamedTuple):
         seconds = self.rules.routine_s if routine else self.rules.administrative_s
         return Ruling(number.value, seconds, StartsOn.READY, KEEPER, "text")
 
+    def ruling_for(self, named: frozenset[str], coming: Coming) -> Ruling | None:
+        """The ruling for what was ``named`` and what a promise adds; None if that is nothing."""
+        return self.rules.in_force(promises.weighed(self.rules, named, coming))
+
+    @property
+    def of_this_stoppage(self) -> bool:
+        """True while an end of play can only be that of the stoppage named last."""
+        named_at = self.down.stoppage_at
+        holds_ns = self.settings.stoppage_holds_s * SECOND_NS
+        return named_at is not None and self.at - named_at < holds_ns
+
     @property
     def what_follows(self) -> Ruling:
         """What the next ready runs after a stop or a zero: what the facts call for, if that waits
         for a ready, else the administrative number."""
-        ruling = self.rules.in_force(self.down.named)
+        ruling = self.ruling_for(self.down.named, self.down.coming)
         if ruling is not None and ruling.starts_on is StartsOn.READY and ruling.seconds:
             return ruling
         return self.number(Number.ADMINISTRATIVE)
@@ -56,20 +78,23 @@ KEEPER: Final = "set by the keeper"
 
 
 class Move(NamedTuple):
-    """What the down becomes; ``assumed`` names what nobody pressed."""
+    """What the down becomes; ``assumed`` names what nobody pressed, ``promised`` what was taken to
+    have come because it had been promised, ``gave_way`` the words that gave way to an exact one."""
 
     down: Down
     assumed: str = ""
     note: str = ""
+    promised: str = ""
+    gave_way: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
 class NoChange:
-    """The count stays as it is, and ``why``. ``named``: facts that are noted all the same, so that
-    what is told of a down later finds them."""
+    """The count stays as it is, and ``why``. ``noted``: the down with what was told all the same,
+    so that what is told of it later finds that."""
 
     why: str
-    named: frozenset[str] | None = None
+    noted: Down | None = None
 
 
 Outcome = Move | NoChange
@@ -84,46 +109,78 @@ def _run(c: Context, seconds: int, by: StartedBy, lag_s: float = 0.0) -> Running
 # Ends of a play
 
 
-def _named(c: Context) -> frozenset[str]:
+def _named(c: Context, before: frozenset[str]) -> frozenset[str]:
     assert isinstance(c.event, PlayEnded)
-    return c.down.named | {c.event.ending} | c.event.facts
+    return c.rules.told(before, c.event.ending, c.event.facts)
 
 
-def _end_play(c: Context, before: frozenset[str]) -> Down:
+def _end_play(c: Context, before: frozenset[str], coming: Coming) -> Move:
     """The count of an end of play whose down so far was told ``before``."""
-    assert isinstance(c.event, PlayEnded)
-    named = before | {c.event.ending} | c.event.facts
-    ruling = c.rules.in_force(named)
+    named = _named(c, before)
+    ruling = c.ruling_for(named, coming)
     assert ruling is not None and ruling.seconds is not None
     if ruling.starts_on is StartsOn.DEAD_BALL:
         phase: Phase = _run(c, ruling.seconds, StartedBy.DEAD_BALL, c.settings.start_lag_s)
     else:
         phase = Set(ruling.seconds)
-    return Down(phase, named, None, ruling, c.down.number)
+    after, over = promises.after_naming(c.rules, named, coming), _over(c, named, coming)
+    if over:
+        after = after._replace(put_up_at=c.at)
+    # The next play cannot end as soon as a routine one: a try, say, first needs lining up.
+    named_at = c.at if over or after.next else None
+    down = Down(phase, named, named_at, ruling, c.down.number, coming=after)
+    return Move(down, promised=over)
+
+
+def _over(c: Context, named: frozenset[str], coming: Coming) -> str:
+    """Which promised play is taken to be over though its end was not told, in words: once the ball
+    is dead, or if the number comes from that."""
+    if not promises.is_taken_as_over(c.rules, named, coming):
+        return ""
+    dead = named & ROUTINE_WORDS
+    return (
+        PLAYS[coming.now] if dead or c.rules.in_force(named) != c.ruling_for(named, coming) else ""
+    )
+
+
+def _noted(c: Context) -> Down:
+    """The down with what was told of it, the count as it is."""
+    named = _named(c, c.down.named)
+    coming = promises.after_naming(c.rules, named, c.down.coming)
+    news = coming.next and not c.down.coming.next
+    return c.down._replace(
+        named=named, coming=coming, stoppage_at=c.at if news else c.down.stoppage_at
+    )
 
 
 def same_down(c: Context) -> Outcome:
-    """The end of the down in progress."""
-    return Move(_end_play(c, c.down.named))
+    """The end of the down in progress; of one whose snap nobody pressed where one was promised."""
+    if c.down.coming.next and not c.down.coming.now:
+        return new_down(c)
+    return _end_play(c, c.down.named, c.down.coming)
 
 
 def end_after_stop(c: Context) -> Outcome:
     """An end of play after a stop: what the stopped count was for is over."""
-    return Move(_end_play(c, frozenset()))
+    coming = c.down.coming
+    if coming.next and not c.of_this_stoppage:
+        return new_down(c)
+    return _end_play(c, frozenset(), coming._replace(carried=coming.next))
 
 
 def new_down(c: Context) -> Outcome:
     """An end of play of a new down, whose snap nobody pressed."""
-    down = _end_play(c, frozenset())
-    return Move(down._replace(number=down.number + 1), assumed="snap")
+    coming = promises.after_snap(c.rules, c.down.coming)
+    move = _end_play(c, frozenset(), coming)
+    return move._replace(down=move.down._replace(number=move.down.number + 1), assumed="snap")
 
 
 def routine_in_set(c: Context) -> Outcome:
     """An end of play while a number is held: it never displaces a stoppage of this down."""
     if c.down.stoppage_at is None:
         return same_down(c)
-    if c.at - c.down.stoppage_at < c.settings.stoppage_holds_s * SECOND_NS:
-        return NoChange("a stoppage of this down was named: its number stands", _named(c))
+    if c.of_this_stoppage:
+        return NoChange("a stoppage of this down was named: its number stands", _noted(c))
     return new_down(c)
 
 
@@ -132,31 +189,108 @@ def routine_in_running(c: Context) -> Outcome:
     phase = c.down.phase
     assert isinstance(phase, Running)
     young = c.at - phase.started_at < c.settings.same_down_s * SECOND_NS
-    if phase.started_by is StartedBy.DEAD_BALL and young:
-        return NoChange("the same end of play, pressed again", _named(c))
+    if phase.started_by is StartedBy.DEAD_BALL and (young or c.of_this_stoppage):
+        return NoChange("the same end of play, pressed again", _noted(c))
     return new_down(c)
 
 
 def stoppage(c: Context) -> Outcome:
     """A named stoppage: the number that all facts of the down call for, held."""
-    named = _named(c)
-    ruling = c.rules.in_force(named)
+    if said := _says_less(c):
+        return NoChange(said)
+    if told := _told_after_ready(c):
+        return told
+    named, coming = _named(c, c.down.named), c.down.coming
+    ruling = c.ruling_for(named, coming)
     assert ruling is not None and ruling.seconds is not None
     if (Set(ruling.seconds), named) == (c.down.phase, c.down.named):
         return NoChange("already named for this down")
-    return Move(Down(Set(ruling.seconds), named, c.at, ruling, c.down.number))
+    after = promises.after_naming(c.rules, named, coming)
+    down = Down(Set(ruling.seconds), named, c.at, ruling, c.down.number, coming=after)
+    over, note = _over(c, named, coming), _both(c, named, ruling.seconds)
+    return Move(down, note=note, promised=over, gave_way=_give_way(c, c.down.named))
 
 
 def stoppage_at_zero(c: Context) -> Outcome:
     """A named stoppage at zero: a foul keeps the zero, anything else shows its number."""
     assert isinstance(c.event, PlayEnded)
-    named = _named(c)
+    named = _named(c, c.down.named)
     if not c.rules.is_foul(c.event.ending, named & c.rules.facts):
         return stoppage(c)
+    if said := _says_less(c):
+        return NoChange(said)
     if named == c.down.named:
         return NoChange("already named for this down")
-    down = c.down._replace(named=named, stoppage_at=c.at, ruling=c.rules.in_force(named))
-    return Move(down, note="zero stays until the penalty is completed")
+    down = _noted(c)._replace(stoppage_at=c.at, ruling=c.ruling_for(named, c.down.coming))
+    note = "zero stays until the penalty is completed"
+    return Move(down, note=note, gave_way=_give_way(c, c.down.named))
+
+
+# Words that say less, and exact ones
+
+
+def _meant(c: Context, before: frozenset[str]) -> str:
+    """What the ending told counts as, with the facts of the down told ``before``."""
+    assert isinstance(c.event, PlayEnded)
+    facts = c.event.facts | (before & c.rules.facts)
+    return without_fact(c.rules.counts_as(c.event.ending, facts))
+
+
+def _give_way(c: Context, before: frozenset[str]) -> frozenset[str]:
+    """Which words told ``before``, and in force until now, say less than the one told now."""
+    meant = _meant(c, before)
+    in_force = {without_fact(each) for each in c.rules.endings_in_force(before)}
+    return frozenset(each for each in before & in_force if meant in GIVES_WAY.get(each, ()))
+
+
+def _says_less(c: Context) -> str:
+    """Why the word told now changes nothing: an exact one of its kind was told of this down."""
+    assert isinstance(c.event, PlayEnded)
+    exact = GIVES_WAY.get(_meant(c, c.down.named), frozenset()) & {
+        without_fact(each) for each in c.rules.endings_in_force(c.down.named)
+    }
+    if not exact or c.event.facts - c.down.named:
+        return ""
+    words = " and ".join(ENDINGS[each] for each in sorted(exact))
+    both = "; both teams? name both, or press a number" if exact & _OF_ONE_TEAM else ""
+    return f"already told: {words}{both}"
+
+
+_OF_ONE_TEAM: Final = frozenset(
+    {"foul_offense", "foul_defense", "injury_offense", "injury_defense"}
+)
+_OF_BOTH: Final = frozenset({"foul_both", "injury_both"})
+
+
+def _both(c: Context, named: frozenset[str], seconds: int) -> str:
+    """A word on how to take one back, once both teams were named one after the other."""
+    assert isinstance(c.event, PlayEnded)
+
+    def both(words: frozenset[str]) -> set[str]:
+        return {without_fact(each) for each in c.rules.endings_in_force(words)} & _OF_BOTH
+
+    if c.event.ending in _OF_BOTH or not both(named) - both(c.down.named):
+        return ""
+    return f"both teams: {seconds}; only the last? UNDO twice, then name it again"
+
+
+def _told_after_ready(c: Context) -> Move | None:
+    """The exact word for what the count was started for, told just after the ready: the count runs
+    on with the number that is right, from that ready. Announcement and ready are seconds apart."""
+    phase, before = c.down.phase, c.down.before_ready
+    if not isinstance(phase, Running) or phase.started_by is not StartedBy.READY:
+        return None
+    if c.at - phase.started_at >= c.settings.same_down_s * SECOND_NS:
+        return None
+    gave_way = _give_way(c, before)
+    named = _named(c, before)
+    ruling = c.rules.in_force(named)
+    if not gave_way or ruling is None or not ruling.seconds:
+        return None
+    expires_at = phase.started_at + ruling.seconds * SECOND_NS
+    again = Running(ruling.seconds, phase.started_at, expires_at, StartedBy.READY)
+    down = c.down._replace(phase=again, ruling=ruling, before_ready=named)
+    return Move(down, note=f"{ruling.seconds}, counted from the ready", gave_way=gave_way)
 
 
 # Numbers
@@ -169,7 +303,25 @@ def hold(c: Context) -> Outcome:
     assert ruling.seconds is not None
     if c.down.phase == Set(ruling.seconds):
         return NoChange(f"{ruling.seconds} is already shown and held")
-    return Move(c.down._replace(phase=Set(ruling.seconds), ruling=ruling))
+    return _overruled(c, c.down._replace(phase=Set(ruling.seconds), ruling=ruling))
+
+
+def _overruled(c: Context, down: Down) -> Move:
+    """``down``; another number, given while the one that a promise put up is held, says that the
+    keeper knows better."""
+    put_up_at = c.down.coming.put_up_at
+    held = put_up_at is not None and isinstance(c.down.phase, Set)
+    if not held or c.at - (put_up_at or 0) >= promises.OVERRULED_NS:
+        return Move(down)
+    if down.ruling == c.down.ruling or _seconds(down.phase) == _seconds(c.down.phase):
+        return Move(down)
+    return Move(
+        down._replace(coming=promises.ended(down.coming)), note="the assumption is overruled"
+    )
+
+
+def _seconds(phase: Phase) -> int | None:
+    return phase.seconds if isinstance(phase, Set | Running) else None
 
 
 def reset_and_run(c: Context) -> Outcome:
@@ -181,7 +333,7 @@ def reset_and_run(c: Context) -> Outcome:
         ruling = replace(c.number(c.event.number), starts_on=StartsOn.SIGNAL)
     assert ruling.seconds is not None
     phase = _run(c, ruling.seconds, StartedBy.REFEREE)
-    return Move(c.down._replace(phase=phase, ruling=ruling))
+    return _overruled(c, c.down._replace(phase=phase, ruling=ruling))
 
 
 def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
@@ -189,7 +341,13 @@ def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
     used up. A stoppage before the snap is judged by itself."""
     assert ruling is not None and ruling.seconds is not None
     phase = _run(c, ruling.seconds, StartedBy.READY)
-    return Move(Down(phase, frozenset(), None, ruling, c.down.number), assumed)
+    was, down = c.down, Down(c.down.phase, frozenset(), None, ruling, c.down.number)
+    coming, promised = promises.after_ready(c.rules, was.coming), ""
+    if coming.opening and isinstance(was.phase, Set) and (play := promises.opening_play(c.rules)):
+        coming, promised = coming._replace(next=play, carried=play), "opening kickoff"
+    before = promises.weighed(c.rules, was.named, was.coming) if was.named else was.named
+    down = down._replace(phase=phase, before_ready=before, coming=coming)
+    return Move(down, assumed, promised=promised)
 
 
 def ready_in_set(c: Context) -> Outcome:
@@ -243,10 +401,12 @@ def unless_low(c: Context, outcome: Outcome) -> Outcome:
 
 def snap(c: Context) -> Outcome:
     """The ball is in play: the routine number, held, and a new down."""
-    live = Live(c.rules.routine_s)
+    live = Live(c.rules.routine_s, c.at)
     assumed = "ready" if isinstance(c.down.phase, Set) else ""
     ruling = c.rules.rulings.get("snap")
-    return Move(Down(live, frozenset(), None, ruling, c.down.number + 1), assumed)
+    coming = promises.after_snap(c.rules, c.down.coming)
+    down = Down(live, frozenset(), None, ruling, c.down.number + 1, coming=coming)
+    return Move(down, assumed)
 
 
 def snap_in_live(c: Context) -> Outcome:
@@ -275,12 +435,17 @@ def already_stopped(c: Context) -> Outcome:
 
 
 def no_count(c: Context) -> Outcome:
-    """No count, and nothing known of the down any more."""
-    return Move(Down(Idle(), frozenset(), None, None, c.down.number))
+    """No count, and nothing known of the down any more, but of what comes next."""
+    assert isinstance(c.event, NoCount)
+    coming = promises.after_no_count(c.rules, c.down.coming, c.at, c.event.period_over)
+    return Move(Down(Idle(), frozenset(), None, None, c.down.number, coming=coming))
 
 
 def already_idle(c: Context) -> Outcome:
-    """No count while there is none."""
+    """No count while there is none; that the period is over may still be told."""
+    assert isinstance(c.event, NoCount)
+    if c.event.period_over and not c.down.coming.between_periods:
+        return no_count(c)
     return NoChange("there is no count")
 
 

@@ -13,6 +13,7 @@ GROUPS: Final[Mapping[str, Mapping[str, str]]] = {
         "routine": "the play ended and the game simply goes on",
         "stoppage": "stopped for a reason the keeper does not know",
         "defense_only": "stopped because of the defense alone, cause not known",
+        "field_goal_or_safety": "a field goal or a safety, not told which",
     },
     "routine ends of a play": {
         "runner_down_inbounds": "runner down inbounds, short of the line to gain",
@@ -83,6 +84,32 @@ ENDINGS: Final[Mapping[str, str]] = {
     ending: words for group in GROUPS.values() for ending, words in group.items()
 }
 
+_STOPPAGES: Final = GROUPS["stoppages"].keys()
+_CAUSE_UNKNOWN: Final = frozenset({"official_timeout", "stoppage", "in_doubt", "administrative"})
+_FOULS: Final = frozenset({"foul_offense", "foul_defense", "foul_both", "delay_of_game"})
+_GEAR: Final = frozenset({"equipment_offense", "equipment_defense", "helmet_off_runoff"})
+_HURT: Final = frozenset({"injury_offense", "injury_defense", "injury_both"})
+
+GIVES_WAY: Final[Mapping[str, frozenset[str]]] = {
+    "foul": _FOULS,
+    "foul_before_snap": _FOULS,
+    "injury_or_helmet_any": _HURT | _GEAR,
+    "equipment_any": _GEAR,
+    "field_goal_or_safety": frozenset({"touchdown", "field_goal", "safety"}),
+    **dict.fromkeys(_CAUSE_UNKNOWN, frozenset({*_STOPPAGES, "defense_only"}) - _CAUSE_UNKNOWN),
+}
+"""Words that say less than another of their kind: of one down, each gives way to the exact ones,
+whichever was told first. A flag is thrown before its team is announced."""
+
+PLAYS: Final[Mapping[str, str]] = {"try": "try over", "free_kick": "free kick ended"}
+"""Plays that an ending can promise, and how it is said that one is over."""
+
+ROUTINE_WORDS: Final = frozenset({"routine", *GROUPS["routine ends of a play"]})
+"""Endings that say that the ball is dead and no more."""
+
+PLAY_ENDS: Final = frozenset(GROUPS["new series, kicks and scores"])
+"""Endings that say how a play ended beyond that the ball is dead."""
+
 FACTS: Final[Mapping[str, str]] = {
     "fourth_down": "the last down was used up without reaching the line to gain",
     "new_series": "a team was awarded a new series",
@@ -100,6 +127,11 @@ FACTS: Final[Mapping[str, str]] = {
     "defender_out_of_bounds": "a defender carried the ball out of bounds",
     "referee_chose_40": "the referee chose 40",
     "failed_try": "the try failed, and was no kick",
+    "declined": "the penalty is declined",
+    "waved_off": "the flag is waved off after a conference",
+    "try_again": "the try is repeated",
+    "free_kick_again": "the free kick is repeated",
+    "after_spot": "after the ball was spotted",
 }
 """What may be known of a down besides how it ended. One that changes nothing in a rule set may
 be given all the same."""

@@ -47,9 +47,10 @@ class Running:
 
 @dataclass(frozen=True, slots=True)
 class Live:
-    """The ball is in play: the routine number is shown and held."""
+    """The ball is in play since ``since``: the routine number is shown and held."""
 
     seconds: int
+    since: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,12 +106,35 @@ class Boards(enum.Enum):
     """Only a relight lights them."""
 
 
+class Coming(NamedTuple):
+    """What is known of the plays to come: a try after a touchdown, a free kick after that.
+
+    ``next`` is the play promised and not snapped yet, ``carried`` what was promised before the
+    present down said anything, ``now`` the promised play in progress, or just over and not yet
+    followed by a ready. ``put_up_at`` is when the end of a promised play put up its number.
+    ``overtime``: an overtime series was told. ``opening``: nothing was ordered yet but the number
+    of an opening kickoff. ``periods_over`` were told over, the last one with no play since when
+    ``between_periods``; ``quiet_since`` is when the count was ended for want of need.
+    """
+
+    next: str = ""
+    carried: str = ""
+    now: str = ""
+    put_up_at: int | None = None
+    overtime: bool = False
+    opening: bool = True
+    periods_over: int = 0
+    between_periods: bool = False
+    quiet_since: int | None = None
+
+
 class Down(NamedTuple):
     """What is known of the down, and the phase: everything that Undo gives back.
 
     ``named`` are the endings and facts named since the last snap or ready, in no order.
     ``stoppage_at`` is when the last stoppage among them was named. ``ruling`` is what put up the
-    present number.
+    present number. ``before_ready`` is what the count was for that the last ready started: a word
+    told just after it may make that exact.
     """
 
     phase: Phase
@@ -118,3 +142,5 @@ class Down(NamedTuple):
     stoppage_at: int | None
     ruling: Ruling | None
     number: int
+    before_ready: frozenset[str] = frozenset()
+    coming: Coming = Coming()

@@ -12,20 +12,35 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from controller.rules import promises
 from controller.rules.actions import Context, Move, NoChange, unless_low
-from controller.rules.effects import Decision, Effect, Marked, ReachedZero, Result
+from controller.rules.effects import (
+    Decision,
+    Effect,
+    GaveWay,
+    Marked,
+    Nudged,
+    ReachedZero,
+    Result,
+)
+from controller.rules.endings import PLAYS
 from controller.rules.events import (
     BoardsFault,
     Event,
+    HoldNumber,
     MarkMoment,
+    NoCount,
+    Number,
     Order,
     PlayEnded,
     Role,
+    Score,
+    Stop,
     ToggleBoards,
     Undo,
 )
 from controller.rules.numerals import SECOND_NS, next_change_at
-from controller.rules.phases import Boards, Down, Expired, Idle, Off, Running, name, shown
+from controller.rules.phases import Boards, Down, Expired, Idle, Live, Off, Running, name, shown
 from controller.rules.precedence import conflicts
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
@@ -40,15 +55,28 @@ MEMORY = 1_000
 MARK_FRESH_NS = SECOND_NS // 2
 """A mark later than this is not cued: it would mislead. Zero always is."""
 
+FIRST_OF_HALF = "first play of the half"
+"""Promised by the break between the halves; nobody names it."""
+
+_FIRST_KINDS = frozenset({Kind.READY, Kind.SNAP, Kind.ROUTINE_END})
+_FIRST_EVENTS = frozenset({HoldNumber(Number.ADMINISTRATIVE), PlayEnded("start_of_period")})
+"""What can begin a half."""
+
+_BEFORE_THE_OPENING = frozenset({HoldNumber(Number.ADMINISTRATIVE), NoCount()})
+"""What may come before the ready of an opening kickoff."""
+
+OVER = frozenset(PLAYS.values())
+"""Promised plays that were taken to be over."""
+
 NOTHING_YET = Down(Idle(), frozenset(), None, None, 0)
 """Before the first order of a game."""
 
 
 class Taken(NamedTuple):
-    """An accepted order, and the down before it."""
+    """An accepted order, a score as what it was read as, and the down before it."""
 
     before: Down
-    role: Role
+    order: Order
 
 
 class State(NamedTuple):
@@ -66,6 +94,19 @@ class LastGesture(NamedTuple):
 
     order: Order
     before: State
+
+
+class Judgement(NamedTuple):
+    """What became of an order; the fields are those of a :class:`Decision`. ``event`` is what a
+    score was read as."""
+
+    result: Result
+    reason: str = ""
+    assumed: str = ""
+    promised: str = ""
+    gave_way: GaveWay | None = None
+    taken_back: Order | None = None
+    event: PlayEnded | None = None
 
 
 class PlayClock:
@@ -88,6 +129,7 @@ class PlayClock:
         self.state = state or State()
         self.gesture = gesture
         self._kinds: dict[tuple[Event, frozenset[str]], Kind] = {}
+        self._nudge_at: int | None = None
         self._settle(now)
 
     # What it shows
@@ -119,16 +161,22 @@ class PlayClock:
 
     @property
     def deadline(self) -> int | None:
-        """When :meth:`pass_time` is wanted next: the next change of numerals, while running."""
+        """When :meth:`pass_time` is wanted next: the next change of numerals while running, the
+        nudge while the ball is live."""
         phase = self.state.down.phase
-        return next_change_at(phase.expires_at, self._shown) if isinstance(phase, Running) else None
+        if isinstance(phase, Running):
+            return next_change_at(phase.expires_at, self._shown)
+        return self._nudge_at
 
     def pass_time(self, now: int) -> list[Effect]:
         """Let time pass to ``now``: numerals fall, marks and zero come out, in order."""
         effects: list[Effect] = []
         while (due := self.deadline) is not None and due <= now:
             phase = self.state.down.phase
-            assert isinstance(phase, Running)
+            if not isinstance(phase, Running):
+                self._nudge_at = None
+                effects.append(Nudged(due))
+                continue
             self._shown -= 1
             if self._shown == 0:
                 self._set_down(self.state.down._replace(phase=Expired()))
@@ -147,9 +195,12 @@ class PlayClock:
         self.state = self.state._replace(down=down)
 
     def _settle(self, now: int) -> None:
-        """Take up the state at ``now`` without replaying any mark."""
+        """Take up the state at ``now`` without replaying any mark or nudge."""
         self._expire(now)
-        self._shown = shown(self.state.down.phase, now) or 0
+        phase, nudge_ns = self.state.down.phase, int(self.settings.nudge_s * SECOND_NS)
+        self._shown = shown(phase, now) or 0
+        due = isinstance(phase, Live) and nudge_ns > 0 and phase.since + nudge_ns > now
+        self._nudge_at = phase.since + nudge_ns if isinstance(phase, Live) and due else None
 
     def _expire(self, at: int) -> None:
         phase = self.state.down.phase
@@ -171,50 +222,54 @@ class PlayClock:
         """
         effects = self.pass_time(order.at)
         before = self.state
-        result, reason, assumed = self._judge(order)
+        judged = self._judge(order)
         if self.state.down.phase is not before.down.phase:
             self._settle(now)
-        down = self.state.down
+        down, result = self.state.down, judged.result
         if result is Result.RUNNING and not isinstance(down.phase, Running):
             result = Result.HELD  # what was given back has run out meanwhile
         return Decision(
-            order=order,
+            order=order if judged.event is None else order._replace(event=judged.event),
             result=result,
-            reason=reason,
-            assumed=assumed,
+            reason=judged.reason,
+            assumed=judged.assumed,
             phase_before=name(before.down.phase),
             phase_after=name(down.phase),
             ruling=down.ruling,
             named=down.named,
             down=down.number,
+            promised=judged.promised,
+            gave_way=judged.gave_way,
+            taken_back=judged.taken_back,
+            left_s=shown(before.down.phase, order.at),
         ), effects
 
-    def _judge(self, order: Order) -> tuple[Result, str, str]:
+    def _judge(self, order: Order) -> Judgement:
         if order.role is Role.SHADOW:
-            return Result.NO_CHANGE, "shadow: recorded, does not drive", ""
+            return Judgement(Result.NO_CHANGE, "shadow: recorded, does not drive")
         if self._same_again(order):
-            return Result.NO_CHANGE, "the same press again", ""
+            return Judgement(Result.NO_CHANGE, "the same press again")
         before = self.state
-        if (verdict := self._clear_the_way(order)) is not None:
-            return Result.REFUSED, verdict, ""
+        if (why := self._clear_the_way(order)) is not None:
+            return Judgement(Result.REFUSED, why)
         cleared = self.state
         if cleared is not before and self._same_again(order):
             return self._given_back()
-        outcome = self._apply(order)
-        if outcome[0] is Result.NO_CHANGE and cleared is not before:
+        judged = self._apply(order)
+        if judged.result is Result.NO_CHANGE and cleared is not before:
             return self._given_back()
-        if outcome[0] is Result.REFUSED:
+        if judged.result is Result.REFUSED:
             self.state = before
-        elif outcome[0] is not Result.NO_CHANGE and not isinstance(
+        elif judged.result is not Result.NO_CHANGE and not isinstance(
             order.event, MarkMoment | BoardsFault
         ):
             self._remember(order, before)
-        return outcome
+        return judged
 
-    def _given_back(self) -> tuple[Result, str, str]:
+    def _given_back(self) -> Judgement:
         """Taking back the earlier press was all that was needed: a double tap given twice, say."""
         self.gesture = None
-        return self._plain_result(), "the earlier press is taken back", ""
+        return Judgement(self._plain_result(), "the earlier press is taken back")
 
     def _plain_result(self) -> Result:
         return Result.RUNNING if isinstance(self.state.down.phase, Running) else Result.HELD
@@ -223,6 +278,8 @@ class PlayClock:
         last = self.state.last
         if last is None or isinstance(order.event, Undo) or order.event != last.event:
             return False
+        if isinstance(order.event, Stop) and order.handset == last.handset:
+            return False  # given again it shows what follows, and needs no waiting
         return order.at - last.at < self.settings.same_press_s * SECOND_NS
 
     def _clear_the_way(self, order: Order) -> str | None:
@@ -254,67 +311,108 @@ class PlayClock:
         self.gesture = LastGesture(order, before)
         self.state = self.state._replace(last=order)
 
-    def _apply(self, order: Order) -> tuple[Result, str, str]:
+    def _apply(self, order: Order) -> Judgement:
+        if isinstance(order.event, Score):
+            return self._scored(order)
         if type(order.event) in IN_THE_TABLE:
-            return self._transition(order)
+            return self._transition(order, self.state.down)
         match order.event:
             case Undo():
                 return self._undo(order)
             case ToggleBoards():
                 off = Off.ORDERED if self.state.off is None else None
                 self.state = self.state._replace(off=off)
-                return Result.HELD, "boards relit" if off is None else "boards off by order", ""
+                return Judgement(
+                    Result.HELD, "boards relit" if off is None else "boards off by order"
+                )
             case BoardsFault(reason):
                 if self.state.off is not None:
-                    return Result.NO_CHANGE, f"boards are already off: {reason}", ""
+                    return Judgement(Result.NO_CHANGE, f"boards are already off: {reason}")
                 self.state = self.state._replace(off=Off.FAULT)
-                return Result.HELD, reason, ""
-        return Result.HELD, "moment marked", ""
+                return Judgement(Result.HELD, reason)
+        return Judgement(Result.HELD, "moment marked")
 
-    def _transition(self, order: Order) -> tuple[Result, str, str]:
-        event, down = order.event, self.state.down
-        lately = self._named_lately(order.at)
+    def _scored(self, order: Order) -> Judgement:
+        """A score, read as the only one that it can be."""
+        down = self.state.down
+        read = promises.read_score(self.rules, down, self._of_stoppage(down, order.at))
+        told = order._replace(event=PlayEnded(read.ending))
+        judged = self._transition(told, read.down)
+        if read.assumed and judged.result in (Result.HELD, Result.RUNNING):
+            judged = judged._replace(result=Result.ASSUMED, assumed=read.assumed)
+        return judged._replace(event=PlayEnded(read.ending))
+
+    def _transition(self, order: Order, told: Down) -> Judgement:
+        """What the table says of ``order`` with the down as it was ``told``: that of the state, but
+        for what the order itself tells of it."""
+        event = order.event
+        lately = self._named_lately(told, order.at)
         kind = self._kinds.get((event, lately))
         if kind is None:
             if isinstance(event, PlayEnded) and (why := why_not(event, self.rules)):
-                return Result.REFUSED, why, ""
+                return Judgement(Result.REFUSED, why)
             kind = kind_of(event, self.rules, lately)
             if len(self._kinds) < MEMORY:
                 self._kinds[event, lately] = kind
+        down = self._at_half(told, order, kind)
         transition = TRANSITIONS[type(down.phase)].get(kind)
         if transition is None:
-            return Result.REFUSED, REFUSALS[type(down.phase), kind], ""
+            return Judgement(Result.REFUSED, REFUSALS[type(down.phase), kind])
         context = Context(down, event, order.at, self.rules, self.settings, order.game_clock_s)
         outcome = unless_low(context, transition(context))
         if isinstance(outcome, NoChange):
-            if outcome.named is not None:
-                self._set_down(down._replace(named=outcome.named))
-            return Result.NO_CHANGE, outcome.why, ""
-        if type(outcome.down.phase) is type(down.phase) and outcome.down == down:
-            return Result.NO_CHANGE, "that is how it is already", ""
-        return self._accept(order, outcome)
+            if outcome.noted is not None:
+                self._set_down(outcome.noted)
+            return Judgement(Result.NO_CHANGE, outcome.why)
+        if type(outcome.down.phase) is type(down.phase) and outcome.down == self.state.down:
+            return Judgement(Result.NO_CHANGE, "that is how it is already")
+        judged = self._accept(order, outcome)
+        return judged if down is told else judged._replace(promised=FIRST_OF_HALF)
 
-    def _named_lately(self, at: int) -> frozenset[str]:
+    def _at_half(self, down: Down, order: Order, kind: Kind) -> Down:
+        """The down, with the play promised that begins a half if ``order`` does."""
+        if not isinstance(down.phase, Idle) or not promises.begins_half(down.coming, order.at):
+            return down
+        play = promises.opening_play(self.rules)
+        if not play or not (kind in _FIRST_KINDS or order.event in _FIRST_EVENTS):
+            return down
+        return down._replace(coming=down.coming._replace(next=play, carried=play))
+
+    def _named_lately(self, down: Down, at: int) -> frozenset[str]:
         """What was named for this down; nothing once its stoppage is too old to be of it."""
-        down = self.state.down
+        old = down.stoppage_at is not None and not self._of_stoppage(down, at)
+        return frozenset() if old else down.named
+
+    def _of_stoppage(self, down: Down, at: int) -> bool:
         held_ns = self.settings.stoppage_holds_s * SECOND_NS
-        if down.stoppage_at is not None and at - down.stoppage_at >= held_ns:
-            return frozenset()
-        return down.named
+        return down.stoppage_at is not None and at - down.stoppage_at < held_ns
 
-    def _accept(self, order: Order, move: Move) -> tuple[Result, str, str]:
-        taken = Taken(self.state.down, order.role)
+    def _accept(self, order: Order, move: Move) -> Judgement:
+        gave_way = self._gave_way(move.gave_way, order.at)
+        down = move.down
+        if down.coming.opening and order.event not in _BEFORE_THE_OPENING:
+            down = down._replace(coming=down.coming._replace(opening=False))
+        taken = Taken(self.state.down, order)
         history = (*self.state.history[1 - UNDO_DEPTH :], taken)
-        self.state = self.state._replace(down=move.down, history=history)
-        if move.assumed:
-            return Result.ASSUMED, move.note or f"assumed: {move.assumed}", move.assumed
-        return self._plain_result(), move.note, ""
+        self.state = self.state._replace(down=down, history=history)
+        assumed = [word for word in (move.assumed, move.promised) if word]
+        note = move.note or (f"assumed: {', '.join(assumed)}" if assumed else "")
+        result = Result.ASSUMED if move.assumed or move.promised in OVER else self._plain_result()
+        return Judgement(result, note, move.assumed, move.promised, gave_way)
 
-    def _undo(self, order: Order) -> tuple[Result, str, str]:
+    def _gave_way(self, words: frozenset[str], at: int) -> GaveWay | None:
+        """The newest of ``words``, and how long ago it was told."""
+        for taken in reversed(self.state.history):
+            event = taken.order.event
+            if isinstance(event, PlayEnded) and event.ending in words:
+                return GaveWay(event.ending, at - taken.order.at)
+        return None
+
+    def _undo(self, order: Order) -> Judgement:
         if not self.state.history:
-            return Result.REFUSED, "nothing to undo", ""
+            return Judgement(Result.REFUSED, "nothing to undo")
         taken = self.state.history[-1]
-        if taken.role is Role.FIELD and order.role is not Role.FIELD:
-            return Result.REFUSED, "the keeper cannot undo the field official's press", ""
+        if taken.order.role is Role.FIELD and order.role is not Role.FIELD:
+            return Judgement(Result.REFUSED, "the keeper cannot undo the field official's press")
         self.state = self.state._replace(down=taken.before, history=self.state.history[:-1])
-        return self._plain_result(), "taken back", ""
+        return Judgement(self._plain_result(), "taken back", taken_back=taken.order)

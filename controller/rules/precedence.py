@@ -13,16 +13,18 @@ from controller.rules.events import (
     PlayEnded,
     Ready,
     RunNumber,
+    Score,
     Snap,
     Stop,
 )
 
 _FOLLOWS: dict[type[Event], tuple[type[Event], ...]] = {
-    PlayEnded: (PlayEnded,),
+    PlayEnded: (PlayEnded, Score),
+    Score: (PlayEnded, Score),
     HoldNumber: (Ready,),
     RunNumber: (Snap,),
     Ready: (Snap,),
-    Snap: (PlayEnded,),
+    Snap: (PlayEnded, Score),
     Stop: (),
     NoCount: (),
 }

@@ -10,7 +10,7 @@ import enum
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from controller.rules.endings import FACTS
+from controller.rules.endings import FACTS, GIVES_WAY
 
 MEMORY = 1_000
 """Answers kept: far more sets of facts than a game has."""
@@ -90,10 +90,32 @@ FOULS = frozenset(
 
 @dataclass(frozen=True, slots=True)
 class Combination:
-    """Endings that mean another one when all of them were named for one down."""
+    """Endings that mean another one when all of them were named for one down. ``first`` gives the
+    fact that it is to have been told of one of them before the others."""
 
     all_of: frozenset[str]
     mean: str
+    first: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class PromisedPlay:
+    """A play that endings promise, such as the try after a touchdown.
+
+    It is promised by the endings ``after``, and once more by the fact ``again``; never after the
+    ending ``not_after``. ``before`` is the ending that rules until it is snapped, ``ends`` with
+    ``facts`` the one that its end is taken for, and each of ``scores``, told in it, is that end
+    too. ``opens_half``: each half begins with it.
+    """
+
+    after: frozenset[str]
+    ends: str
+    before: str
+    facts: frozenset[str] = frozenset()
+    scores: frozenset[str] = frozenset()
+    again: str = ""
+    not_after: str = ""
+    opens_half: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,8 +125,10 @@ class RuleSet:
     ``routine_s`` and ``administrative_s`` are the two numbers in seconds (40 and 25 in a 40/25
     code). ``with_fact`` maps (ending, fact) to the ending it then counts as. ``cancelled`` are the
     endings that the fact ``cancelled`` (a penalty that cancels the play's result) takes back.
-    ``marks`` are seconds left at which the crew is cued; ``routine_marks`` only in a count that
-    began at the routine number. ``ready_by_whistle``: the referee's whistle is the ready for play.
+    ``plays`` are those that an ending promises, by their names in
+    :data:`~controller.rules.endings.PLAYS`. ``marks`` are seconds left at which the crew is cued;
+    ``routine_marks`` only in a count that began at the routine number. ``ready_by_whistle``: the
+    referee's whistle is the ready for play.
     """
 
     code: str
@@ -121,6 +145,7 @@ class RuleSet:
     marks: frozenset[int] = frozenset()
     routine_marks: frozenset[int] = frozenset()
     ready_by_whistle: bool = False
+    plays: Mapping[str, PromisedPlay] = field(default_factory=dict)
     facts: frozenset[str] = field(init=False, repr=False, compare=False)
     """Every fact of a down that changes a ruling of this set."""
     only_asked: frozenset[str] = field(init=False, repr=False, compare=False)
@@ -134,7 +159,8 @@ class RuleSet:
         countless = {ending for ending, ruling in self.rulings.items() if ruling.seconds is None}
         silent = {fact for (_, fact), to in self.with_fact.items() if self._orders_none(to)}
         known = {fact for _, fact in self.with_fact}
-        facts = (known | ({CANCELLED} if self.cancelled else set())) - silent
+        again = {play.again for play in self.plays.values() if play.again}
+        facts = (known | again | ({CANCELLED} if self.cancelled else set())) - silent
         object.__setattr__(self, "facts", frozenset(facts))
         object.__setattr__(self, "only_asked", NOT_ENDINGS | countless | silent)
 
@@ -186,8 +212,9 @@ class RuleSet:
     def in_force(self, named: frozenset[str]) -> Ruling | None:
         """The ruling for everything named since the last snap or ready, in whatever order.
 
-        25 on the ready beats another number on the ready, which beats a start at the dead ball;
-        combinations that the rule set lists come before that. None when no ending was named.
+        A word that says less gives way to an exact one of its kind. 25 on the ready beats another
+        number on the ready, which beats a start at the dead ball; combinations that the rule set
+        lists come before that. None when no ending was named.
         """
         if named in self._answers:
             return self._answers[named]
@@ -196,16 +223,37 @@ class RuleSet:
             self._answers[named] = ruling
         return ruling
 
-    def _weigh(self, named: frozenset[str]) -> Ruling | None:
+    def endings_in_force(self, named: frozenset[str]) -> frozenset[str]:
+        """Which endings and variants are left of all that was ``named`` for one down: a word that
+        says less has given way to an exact one, and what a penalty cancels is gone."""
         facts = named & self.facts
         words = named - facts - FACTS.keys()
         endings = {self.counts_as(word, facts) for word in words}
+        kinds = {without_fact(each) for each in endings}
+        endings = {each for each in endings if not GIVES_WAY.get(without_fact(each), _NONE) & kinds}
         for combination in self.combinations:
             if combination.all_of <= endings:
-                endings = (endings - combination.all_of) | {combination.mean}
+                meant = self.counts_as(combination.mean, facts)
+                endings = (endings - combination.all_of) | {meant}
         if CANCELLED in facts:
             left = {each for each in endings if without_fact(each) not in self.cancelled}
             endings = left or endings
+        return frozenset(endings)
+
+    def told(self, named: frozenset[str], ending: str, facts: frozenset[str]) -> frozenset[str]:
+        """``named`` with one more ending and its ``facts``, and with what the order tells where
+        the rule set says that it counts."""
+        first = {
+            fact
+            for combination in self.combinations
+            if ending in combination.all_of and ending not in named
+            for earlier, fact in combination.first.items()
+            if earlier in named
+        }
+        return named | {ending} | facts | first
+
+    def _weigh(self, named: frozenset[str]) -> Ruling | None:
+        endings = self.endings_in_force(named)
         if not endings:
             return None
         return max((self._of(ending) for ending in sorted(endings)), key=self._rank)
@@ -255,6 +303,8 @@ def nearest(word: str, known: Collection[str]) -> list[str]:
 
     return difflib.get_close_matches(word, sorted(known), n=3, cutoff=0.4)
 
+
+_NONE: frozenset[str] = frozenset()
 
 CANCELLED = "cancelled"
 """Fact: a penalty cancels the score, kick or change of possession of the play."""

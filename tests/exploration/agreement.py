@@ -32,5 +32,5 @@ def same_state(clock: PlayClock, model: NaiveClock, at: int) -> None:
     assert clock.numerals(at) == model.numerals(at)
     assert clock.boards.value == model.boards()
     assert (clock.deadline, clock.expires_at) == (model.deadline(), expires)
-    taken = [(each.role, phases.name(each.before.phase)) for each in state.history]
+    taken = [(each.order.role, phases.name(each.before.phase)) for each in state.history]
     assert taken == [(each.role, each.before.phase) for each in model.history]

@@ -233,7 +233,7 @@ class Explorer:
         if down.phase in ("RUNNING", "SET"):
             count = (down.seconds, down.by)
         top = state.history[-1] if state.history else None
-        undoes = top and (top.role, name(top.before.phase) if self.whole else None)
+        undoes = top and (top.order.role, name(top.before.phase) if self.whole else None)
         first = now if self.hurried else now + 2 * S
         open_ = tuple(what for _, what in timers(both, first) if what not in AT_ITS_INSTANT)
         last = state.last.event if state.last and "same press" in open_ else None

@@ -185,7 +185,7 @@ def _check_taken(before: State, after: State, order: Order) -> None:
     taken = after.history[-1]
     displaces = order.amends or order.role is Role.FIELD  # what it took back is not in between
     _hold(displaces or taken.before == before.down, "Undo finds the down before", order)
-    _hold(taken.role is order.role, "Undo finds who gave it", order)
+    _hold(taken.order.role is order.role, "Undo finds who gave it", order)
 
 
 def _check_undone(before: State, after: State, order: Order) -> None:

@@ -97,7 +97,8 @@ def test_the_facts_that_may_be_told_of_a_down() -> None:
         for value in option.values.values()
         for _, fact in value.with_fact
     }
-    assert of_codes | of_options | {"scrimmage_kick"} == FACTS.keys()
+    told = {"scrimmage_kick", "declined", "waved_off", "after_spot"}
+    assert of_codes | of_options | told == FACTS.keys()
 
 
 def test_another_word_stands_for_its_ending_or_fact() -> None:

@@ -28,6 +28,7 @@ EVERY: list[events.Event] = [
     events.ToggleBoards(),
     events.BoardsFault("no answer"),
     events.MarkMoment(),
+    events.Score(),
 ]
 
 

@@ -23,7 +23,7 @@ EACH: list[tuple[Phase, str, int | None, int | None]] = [
     (Idle(), "IDLE", None, None),
     (Set(25), "SET", 25, 25),
     (Running(40, 0, 40 * S, StartedBy.READY), "RUNNING", 40, 39),
-    (Live(40), "LIVE", 40, 40),
+    (Live(40, 0), "LIVE", 40, 40),
     (Stopped(40, 17 * S + 1), "STOPPED", 18, 18),
     (Stopped(40, 0), "STOPPED", 0, 0),
     (Expired(), "EXPIRED", 0, 0),

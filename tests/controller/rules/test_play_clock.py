@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.rulebook.loader import load_rule_set
-from controller.rules.effects import Marked, ReachedZero, Result
+from controller.rules.effects import Marked, Nudged, ReachedZero, Result
 from controller.rules.events import (
     BoardsFault,
     Event,
@@ -59,7 +59,8 @@ def test_a_count_shows_its_first_number_for_a_whole_second_and_zero_exactly_at_e
 def test_only_a_running_count_has_a_deadline_and_an_expiry() -> None:
     for phase in ("IDLE", "SET", "LIVE", "STOPPED", "EXPIRED"):
         crew = in_phase(phase)
-        assert (crew.clock.deadline, crew.clock.expires_at) == (None, None)
+        nudge_at = 70 * S if phase == "LIVE" else None
+        assert (crew.clock.deadline, crew.clock.expires_at) == (nudge_at, None)
 
 
 def test_a_press_counts_from_when_the_thumb_moved() -> None:
@@ -120,7 +121,30 @@ def test_no_mark_is_cued_in_live() -> None:
     crew = in_phase("RUNNING")
     crew(orders.SNAP, 100)
     crew.wait_until(200)
+    assert (crew.marks, crew.zeros) == ([], 0)
+
+
+def test_a_ball_live_longer_than_any_play_is_asked_about_once() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.SNAP, 100)
+    crew.wait_until(119.999)
     assert crew.said == []
+    crew.wait_until(120)
+    crew.wait_until(300)
+    assert crew.said == [Nudged(120 * S)]
+
+
+def test_a_nudge_is_not_replayed_and_can_be_turned_off() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.SNAP, 100)
+    crew.wait_until(121)
+    crew(orders.DEAD_BALL, 122)
+    crew(Undo(), 123)
+    crew.wait_until(200)
+    assert crew.said == [Nudged(120 * S)]
+    quiet = Crew(settings=Settings(nudge_s=0))
+    quiet(orders.SNAP, 100)
+    assert quiet.clock.deadline is None
 
 
 def test_undo_replays_no_mark() -> None:
@@ -140,7 +164,7 @@ def test_an_undone_count_whose_end_has_passed_is_at_zero_and_nobody_is_told() ->
     crew(orders.SNAP, 110)
     decided = crew(Undo(), 126)
     assert (crew.phase, decided.phase_after) == (Expired(), "EXPIRED")
-    assert crew.said == []
+    assert (crew.marks, crew.zeros) == ([], 0)
 
 
 def test_the_answer_to_an_undo_back_to_zero_is_not_running() -> None:

@@ -23,6 +23,7 @@ def test_the_defaults_are_those_of_the_design() -> None:
 def test_the_ranges_are_those_of_the_design() -> None:
     """A lag above the longest known, 2 s; each of the others may be turned off."""
     assert RANGES == {
+        "nudge_s": (0, 60),
         "start_lag_s": (0, 3),
         "same_down_s": (0, 8),
         "stoppage_holds_s": (0, 28),

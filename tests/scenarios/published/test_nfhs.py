@@ -133,7 +133,7 @@ def test_the_snap_puts_forty_up_at_once_and_holds_it() -> None:
     """NFHS play clock operator instructions 2019, item J (text, seen in part)."""
     crew = in_phase("RUNNING")
     crew(Snap(), 100)
-    assert crew.phase == Live(40)
+    assert isinstance(crew.phase, Live) and crew.phase.seconds == 40
     assert crew.shows(160) == 40
 
 
@@ -150,7 +150,7 @@ def test_zero_without_a_foul_is_forty_after_the_snap() -> None:
     """NJFOA/NJSIAA play clock operations, 3B (text)."""
     crew = in_phase("EXPIRED")
     crew(Snap(), 100)
-    assert crew.phase == Live(40)
+    assert isinstance(crew.phase, Live) and crew.phase.seconds == 40
 
 
 def test_the_referee_may_correct_the_count() -> None:

@@ -227,7 +227,9 @@ def test_what_a_fact_makes_of_an_ending(
         assert (ruling.seconds, ruling.starts_on) == (seconds, starts_on), ending
 
 
-RESULTS = "touchdown field_goal safety try_over change_of_possession kick_new_series"
+RESULTS = (
+    "touchdown field_goal safety field_goal_or_safety try_over change_of_possession kick_new_series"
+)
 
 
 @pytest.mark.parametrize(

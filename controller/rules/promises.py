@@ -1,0 +1,141 @@
+"""What comes next is remembered: a try after a touchdown, a free kick after that.
+
+An ending may promise the next play. The promise lives across ready, time-outs and the end of a
+period; the end of the promised play is then taken for what the rule set says, and said to be
+assumed. A keeper seldom names a try's end or a kickoff, and the routine count would be wrong.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from controller.rules.endings import PLAY_ENDS
+from controller.rules.numerals import SECOND_NS
+from controller.rules.phases import Coming, Down
+from controller.rules.rulings import RuleSet, without_fact
+
+OVERRULED_NS = 10 * SECOND_NS
+"""Another number so soon after the one that a promise put up says that there was no such play."""
+
+BREAK_NS = 300 * SECOND_NS
+"""No count for so long, and no order, is the break between the halves: a period's break lasts a
+minute or two (NFHS 3-1-6: one minute between periods, from memory), the longest time-out two."""
+
+TOUCHDOWN = "touchdown"
+OTHER_SCORE = "field_goal_or_safety"
+
+HALF_OVER_AFTER = 2
+"""Periods in a half."""
+
+
+def weighed(rules: RuleSet, named: frozenset[str], coming: Coming) -> frozenset[str]:
+    """What rules a stop or the end of a play: what was ``named``, and what a promise adds."""
+    if coming.now:
+        play = rules.plays[coming.now]
+        if scores := named & play.scores:
+            return (named - scores) | {play.ends} | play.facts
+        return named if named & PLAY_ENDS else named | {play.ends} | play.facts
+    if coming.carried and not _promised_by(rules, named, coming.overtime):
+        return named | {rules.plays[coming.carried].before}
+    return named
+
+
+def is_taken_as_over(rules: RuleSet, named: frozenset[str], coming: Coming) -> bool:
+    """True when the promised play's own end is among what is weighed without having been told."""
+    return bool(coming.now) and weighed(rules, named, coming) != named
+
+
+def after_naming(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:
+    """What is promised once ``named`` is all that was told of the down."""
+    overtime = coming.overtime or any(play.not_after in named for play in rules.plays.values())
+    words = weighed(rules, named, coming)
+    carried = "" if overtime and _not_in_overtime(rules, coming.carried) else coming.carried
+    promised = _promised_by(rules, words, overtime) or carried
+    return coming._replace(next=promised, carried=carried, overtime=overtime)
+
+
+def after_ready(rules: RuleSet, coming: Coming) -> Coming:
+    """A ready: the promised play in progress, if nothing was told of its end, is over."""
+    over = coming
+    if coming.now and not coming.next:
+        over = after_naming(rules, frozenset(), coming)
+    return over._replace(carried=over.next, now="", put_up_at=None)
+
+
+def after_snap(rules: RuleSet, coming: Coming) -> Coming:
+    """A snap: what was promised is in progress."""
+    over = after_ready(rules, coming)
+    return over._replace(
+        next="", carried="", now=over.next, between_periods=False, quiet_since=None
+    )
+
+
+def after_no_count(rules: RuleSet, coming: Coming, at: int, period_over: bool) -> Coming:
+    """No count: what was promised follows all the same, after the break too. A period is over once,
+    however often that is told."""
+    over = after_ready(rules, coming)._replace(quiet_since=at)
+    if not period_over or coming.between_periods:
+        return over
+    return over._replace(periods_over=coming.periods_over + 1, between_periods=True)
+
+
+def ended(coming: Coming) -> Coming:
+    """Another number than the one assumed: no such play was, and none follows."""
+    return coming._replace(next="", carried="", now="", put_up_at=None)
+
+
+class ReadScore(NamedTuple):
+    """A score read as an ``ending`` of ``down``; ``assumed`` names what nobody pressed."""
+
+    ending: str
+    down: Down
+    assumed: str = ""
+
+
+def read_score(rules: RuleSet, down: Down, of_this_stoppage: bool) -> ReadScore:
+    """A score told without saying which: in a try its end; told again in the same dead ball, as
+    ``of_this_stoppage`` says, the other kind; else a touchdown, in a new down if a play was due."""
+    coming = down.coming
+    trying = rules.plays.get(coming.now)
+    if trying is not None and trying.scores and (coming.put_up_at is None or of_this_stoppage):
+        return ReadScore(trying.ends, down)
+    if of_this_stoppage and TOUCHDOWN in down.named:
+        again = coming._replace(next=coming.carried)
+        return ReadScore(OTHER_SCORE, down._replace(named=down.named - {TOUCHDOWN}, coming=again))
+    if not coming.next or of_this_stoppage:
+        return ReadScore(TOUCHDOWN, down)
+    play, snapped = rules.plays[coming.next], after_snap(rules, coming)
+    due = Down(down.phase, frozenset(), None, down.ruling, down.number + 1, coming=snapped)
+    return ReadScore(play.ends if play.scores else TOUCHDOWN, due, "snap")
+
+
+def opening_play(rules: RuleSet) -> str:
+    """The play that begins each half, empty where the code has none."""
+    return next((name for name, play in rules.plays.items() if play.opens_half), "")
+
+
+def begins_half(coming: Coming, at: int) -> bool:
+    """True when the next play, at ``at``, is the first after the break between the halves.
+
+    Two periods are over, or there was no count and no order for longer than any other break.
+    """
+    if coming.next or coming.overtime or coming.quiet_since is None:
+        return False
+    if coming.between_periods:
+        return coming.periods_over == HALF_OVER_AFTER
+    return at - coming.quiet_since >= BREAK_NS
+
+
+def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
+    for name, play in rules.plays.items():
+        if play.again and play.again in named:
+            return name
+    endings = {without_fact(each) for each in rules.endings_in_force(named)}
+    for name, play in rules.plays.items():
+        if play.after & endings and not (overtime and play.not_after):
+            return name
+    return ""
+
+
+def _not_in_overtime(rules: RuleSet, name: str) -> bool:
+    return bool(name) and bool(rules.plays[name].not_after)
