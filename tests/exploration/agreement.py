@@ -28,8 +28,9 @@ def same_state(clock: PlayClock, model: NaiveClock, at: int) -> None:
     down = state.down
     expires = now.expires if now.phase == "RUNNING" else None
     ours = (phases.name(down.phase), down.named, down.stoppage_at, down.number)
-    assert ours == (now.phase, now.named, now.stoppage, now.down)
-    assert clock.numerals(at) == model.numerals(at)
+    theirs = (now.phase, now.named, now.stoppage, now.down)
+    assert ours == theirs, (ours, theirs)
+    assert clock.numerals(at) == model.numerals(at), (clock.numerals(at), model.numerals(at))
     assert clock.boards.value == model.boards()
     assert (clock.deadline, clock.expires_at) == (model.deadline(), expires)
     taken = [(each.order.role, phases.name(each.before.phase)) for each in state.history]

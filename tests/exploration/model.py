@@ -73,7 +73,7 @@ ENDS_EXACTLY = {
     *("touchdown", "try_over", "field_goal", "safety"),
 }
 SCORES = {"touchdown", "field_goal", "safety", "field_goal_or_safety"}
-TRY, FREE_KICK = "try", "free kick"
+TRY, FREE_KICK = "try", "free_kick"
 PROMISED_BY = {
     TRY: {"touchdown"},
     FREE_KICK: {"try_over", "field_goal", "safety", "field_goal_or_safety", "before_free_kick"},
