@@ -47,16 +47,12 @@ class Tier:
 
     @property
     def has_tests_alone(self) -> bool:
-        """Whether it runs those that watch real time and want the machine for themselves."""
+        """Whether it runs those that live in real time and want the machine for themselves."""
         return "full" not in self.deselect
 
 
 TOO_SLOW = 1.5
 """A tier that takes longer than its time by this factor fails: a busy machine costs less."""
-LOOP_S = 0.052
-"""What adding up LOOPS numbers one by one took where the tiers were given their times: two
-processors of a virtual machine, CPython 3.11. A slower machine is given more in proportion."""
-LOOPS = 1_000_000
 QUICK = Tier("quick", ("full", "long"), test_limit_s=30, budget_s=60)
 FULL = Tier("full", ("long",), test_limit_s=600, budget_s=720)
 LONG = Tier("long", (), test_limit_s=0, budget_s=None)  # pytest-timeout: 0 sets no limit
@@ -273,12 +269,14 @@ def steps(
         return {**found, "pytest": [*pytest(), *spread]}
     covered = [f"--cov={package}" for package in ("controller", "drivers")]
     covered += ["--cov-context=test", "--cov-report="]
+    busy = ("not alone", "not waits")
     ignored = [f"--ignore={folder}" for folder in MIRRORS]
     return {
         **found,
-        "pytest, module by module": [*pytest("not alone"), *MIRRORS, *spread, *covered],
+        "pytest, module by module": [*pytest(*busy), *MIRRORS, *spread, *covered],
         "coverage of each module": [python, "-m", "tests.mirror_coverage"],
-        "pytest, all else": [*pytest("not alone"), *ignored, *spread],
+        "pytest, all else": [*pytest(*busy), *ignored, *spread],
+        "pytest, two at a time": [*pytest("waits"), "--numprocesses=2", "--dist=loadfile"],
         "pytest, one at a time": pytest("alone"),
     }
 
@@ -297,19 +295,6 @@ def run_step(name: str, command: Sequence[str]) -> bool:
     passed = subprocess.call(command, cwd=ROOT, env=environment) == 0
     say(f"-- {name}: {'ok' if passed else 'FAILED'}, {time.monotonic() - began:.1f} s")
     return passed
-
-
-def slowness() -> float:
-    """How much slower this machine is than the one where the tiers were given their times; 1.0 for
-    a faster one."""
-
-    def loop_s() -> float:
-        began, total = time.perf_counter(), 0
-        for turn in range(LOOPS):
-            total += turn
-        return time.perf_counter() - began
-
-    return max(1.0, min(loop_s() for _ in range(5)) / LOOP_S)
 
 
 def say(line: str) -> None:
@@ -352,18 +337,16 @@ def main(argv: Sequence[str]) -> int:
     except CannotStartError as error:
         say(f"check {tier.name}: CANNOT START: {error}")
         return 2
-    pace = slowness()
     began = time.monotonic()
     results = {
         name: run_step(name, command)
         for name, command in steps(tier, python, missing, extra).items()
     }
     took_s = time.monotonic() - began
-    if tier.budget_s is not None and took_s > tier.budget_s * pace:
-        said = f"{tier.budget_s} s, {tier.budget_s * pace:.0f} s on this machine"
-        say(f"Slower than this tier's {said}: mark slow tests 'full' or 'long'.")
+    if tier.budget_s is not None and took_s > tier.budget_s:
+        say(f"Slower than this tier's {tier.budget_s} s: mark slow tests 'full' or 'long'.")
         if not extra:
-            results["time"] = took_s <= TOO_SLOW * tier.budget_s * pace
+            results["time"] = took_s <= TOO_SLOW * tier.budget_s
     parts = [f"{name} {'ok' if passed else 'FAILED'}" for name, passed in results.items()]
     parts += [f"tests marked needs_{tool.name} NOT RUN" for tool in missing]
     verdict = "ok" if all(results.values()) else "FAILED"

@@ -239,16 +239,15 @@ def _meant(c: Context, before: frozenset[str]) -> str:
 def _give_way(c: Context, before: frozenset[str]) -> frozenset[str]:
     """Which words told ``before``, and in force until now, say less than the one told now."""
     meant = _meant(c, before)
-    in_force = {without_fact(each) for each in c.rules.endings_in_force(before)}
-    return frozenset(each for each in before & in_force if meant in GIVES_WAY.get(each, ()))
+    in_force = before & c.rules.words_in_force(before)
+    return frozenset(each for each in in_force if meant in GIVES_WAY.get(each, ()))
 
 
 def _says_less(c: Context) -> str:
     """Why the word told now changes nothing: an exact one of its kind was told of this down."""
     assert isinstance(c.event, PlayEnded)
-    exact = GIVES_WAY.get(_meant(c, c.down.named), frozenset()) & {
-        without_fact(each) for each in c.rules.endings_in_force(c.down.named)
-    }
+    exact = GIVES_WAY.get(_meant(c, c.down.named), frozenset())
+    exact &= c.rules.words_in_force(c.down.named)
     if not exact or c.event.facts - c.down.named:
         return ""
     words = " and ".join(ENDINGS[each] for each in sorted(exact))
@@ -265,11 +264,8 @@ _OF_BOTH: Final = frozenset({"foul_both", "injury_both"})
 def _both(c: Context, named: frozenset[str], seconds: int) -> str:
     """A word on how to take one back, once both teams were named one after the other."""
     assert isinstance(c.event, PlayEnded)
-
-    def both(words: frozenset[str]) -> set[str]:
-        return {without_fact(each) for each in c.rules.endings_in_force(words)} & _OF_BOTH
-
-    if c.event.ending in _OF_BOTH or not both(named) - both(c.down.named):
+    both = _OF_BOTH & (c.rules.words_in_force(named) - c.rules.words_in_force(c.down.named))
+    if not both or c.event.ending in _OF_BOTH:
         return ""
     return f"both teams: {seconds}; only the last? UNDO twice, then name it again"
 

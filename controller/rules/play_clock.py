@@ -388,7 +388,7 @@ class PlayClock:
         return down.stoppage_at is not None and at - down.stoppage_at < held_ns
 
     def _accept(self, order: Order, move: Move) -> Judgement:
-        gave_way = self._gave_way(move.gave_way, order.at)
+        gave_way = self._gave_way(move.gave_way, order.at) if move.gave_way else None
         down = move.down
         if down.coming.opening and order.event not in _BEFORE_THE_OPENING:
             down = down._replace(coming=down.coming._replace(opening=False))

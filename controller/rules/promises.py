@@ -12,7 +12,7 @@ from typing import NamedTuple
 from controller.rules.endings import PLAY_ENDS
 from controller.rules.numerals import SECOND_NS
 from controller.rules.phases import Coming, Down
-from controller.rules.rulings import RuleSet, without_fact
+from controller.rules.rulings import CANCELLED, RuleSet
 
 OVERRULED_NS = 10 * SECOND_NS
 """Another number so soon after the one that a promise put up says that there was no such play."""
@@ -48,10 +48,11 @@ def is_taken_as_over(rules: RuleSet, named: frozenset[str], coming: Coming) -> b
 def after_naming(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:
     """What is promised once ``named`` is all that was told of the down."""
     overtime = coming.overtime or any(play.not_after in named for play in rules.plays.values())
-    words = weighed(rules, named, coming)
+    promised = _promised_by(rules, weighed(rules, named, coming), overtime)
     carried = "" if overtime and _not_in_overtime(rules, coming.carried) else coming.carried
-    promised = _promised_by(rules, words, overtime) or carried
-    return coming._replace(next=promised, carried=carried, overtime=overtime)
+    if CANCELLED in named:  # what came before it is told of is gone; the play itself comes again
+        carried = "" if named & PLAY_ENDS else coming.now
+    return coming._replace(next=promised or carried, carried=carried, overtime=overtime)
 
 
 def after_ready(rules: RuleSet, coming: Coming) -> Coming:
@@ -130,9 +131,9 @@ def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
     for name, play in rules.plays.items():
         if play.again and play.again in named:
             return name
-    endings = {without_fact(each) for each in rules.endings_in_force(named)}
+    words = rules.words_in_force(named)
     for name, play in rules.plays.items():
-        if play.after & endings and not (overtime and play.not_after):
+        if not play.after.isdisjoint(words) and not (overtime and play.not_after):
             return name
     return ""
 

@@ -95,7 +95,7 @@ class Combination:
 
     all_of: frozenset[str]
     mean: str
-    first: Mapping[str, str] = field(default_factory=dict)
+    first: Mapping[str, str] = field(default_factory=dict, hash=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +154,9 @@ class RuleSet:
         default_factory=dict, init=False, repr=False, compare=False
     )
     """Answers already given: a down has few facts, and the press must not wait for algebra."""
+    _words: dict[frozenset[str], frozenset[str]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
 
     def __post_init__(self) -> None:
         countless = {ending for ending, ruling in self.rulings.items() if ruling.seconds is None}
@@ -239,6 +242,15 @@ class RuleSet:
             left = {each for each in endings if without_fact(each) not in self.cancelled}
             endings = left or endings
         return frozenset(endings)
+
+    def words_in_force(self, named: frozenset[str]) -> frozenset[str]:
+        """The same, without the facts that make a variant of an ending."""
+        words = self._words.get(named)
+        if words is None:
+            words = frozenset(without_fact(each) for each in self.endings_in_force(named))
+            if len(self._words) < MEMORY:
+                self._words[named] = words
+        return words
 
     def told(self, named: frozenset[str], ending: str, facts: frozenset[str]) -> frozenset[str]:
         """``named`` with one more ending and its ``facts``, and with what the order tells where

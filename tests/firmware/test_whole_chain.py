@@ -81,7 +81,7 @@ class Noise:
         return data
 
 
-@pytest.mark.alone
+@pytest.mark.waits
 async def test_a_real_count_of_40_seconds_with_noise_and_a_reset_then_killed_and_started_again(
     tmp_path: Path,
 ) -> None:

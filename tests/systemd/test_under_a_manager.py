@@ -27,7 +27,7 @@ from tests.systemd.releases import Releases
 WHY_NOT = cannot_run()
 pytestmark = [
     pytest.mark.full,
-    pytest.mark.alone,
+    pytest.mark.waits,
     pytest.mark.needs_systemd,
     pytest.mark.skipif(WHY_NOT != "", reason=WHY_NOT),
 ]

@@ -125,6 +125,16 @@ def test_a_repeated_try_is_a_try_again() -> None:
     assert played(crew, (READY, 140), (SNAP, 150), (DEAD_BALL, 156)).promised == KICK_OVER
 
 
+def test_a_cancelled_try_or_kick_comes_again_and_a_score_cancelled_late_promises_nothing() -> None:
+    crew = after_touchdown(Crew())
+    played(crew, (DEAD_BALL, 55), (ending("foul_offense", "cancelled"), 70), (READY, 85))
+    assert played(crew, (SNAP, 95), (DEAD_BALL, 99)).promised == TRY_OVER
+    late = Crew()
+    played(late, (SNAP, 0), (ending("touchdown"), 6), (READY, 40))
+    played(late, (ending("foul_offense", "cancelled"), 45), (READY, 60))
+    assert played(late, (SNAP, 70), (DEAD_BALL, 77)).promised == ""
+
+
 def test_in_overtime_a_series_follows_and_no_free_kick() -> None:
     crew = Crew()
     played(crew, (ending("overtime_series"), 0), (READY, 20), (SNAP, 30), (ending("touchdown"), 36))

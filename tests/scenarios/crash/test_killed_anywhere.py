@@ -24,8 +24,8 @@ from tests.scenarios.crash.scenes import AFTER, EXACT_NS, RESET, SCENES, SHOWN, 
 
 AT_ONCE = 3
 """As many services die at a time: they mostly wait."""
-FEWER = {"the start after a death": 4}
-"""Scenes of which the shorter check takes one point in so many: they touch much."""
+FEWER = dict.fromkeys(SCENES, 5) | {"the start after a death": 40}
+"""The shorter check takes one point in so many of a scene; the start touches much."""
 ATTEMPTS = 3
 """So often is a point tried that was not met."""
 WAITING = {"futex", "epoll_wait", "epoll_pwait", "getpid", "sched_yield"}
@@ -95,16 +95,16 @@ def report(name: str, calls: list[Seen], deaths: list[Death]) -> None:
     print(f"  not met: {[str(death.point) for death in deaths if not death.met]}")
 
 
-@pytest.mark.alone
+@pytest.mark.waits
 @pytest.mark.full
 @pytest.mark.parametrize("name", SCENES)
-async def test_killed_at_every_call(tmp_path: Path, name: str) -> None:
-    await killed_at_every_call(tmp_path, name, FEWER.get(name, 1))
+async def test_killed_at_calls_here_and_there(tmp_path: Path, name: str) -> None:
+    await killed_at_every_call(tmp_path, name, FEWER[name])
 
 
 @pytest.mark.long
-@pytest.mark.parametrize("name", FEWER)
-async def test_killed_at_every_call_of_a_long_window(tmp_path: Path, name: str) -> None:
+@pytest.mark.parametrize("name", SCENES)
+async def test_killed_at_every_call(tmp_path: Path, name: str) -> None:
     await killed_at_every_call(tmp_path, name, 1)
 
 
@@ -120,7 +120,7 @@ async def killed_at_every_call(folder: Path, name: str, stride: int) -> None:
     assert middle_ns(deaths) < EXACT_NS
 
 
-@pytest.mark.alone
+@pytest.mark.waits
 @pytest.mark.full
 async def test_a_snapshot_after_the_frame_would_be_caught(tmp_path: Path) -> None:
     careless = Press(*RESET, program="tests.scenarios.crash.careless")

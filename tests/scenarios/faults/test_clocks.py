@@ -193,7 +193,7 @@ async def _written(rig: Rig) -> None:
     assert not rig.journal.waiting
 
 
-@pytest.mark.alone
+@pytest.mark.waits
 @pytest.mark.full
 @pytest.mark.needs_libfaketime
 async def test_the_program_counts_on_while_the_wall_clock_steps(

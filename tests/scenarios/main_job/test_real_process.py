@@ -18,7 +18,7 @@ from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS
 from tests.shared.installation import KEEPER, Site
 from tests.shared.program import LATEST_NS, boottime, check_count, kill, playclock, running, start
 
-pytestmark = [pytest.mark.full, pytest.mark.alone]
+pytestmark = [pytest.mark.full, pytest.mark.waits]
 
 
 async def test_a_series_with_a_whole_count_then_sigterm(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+import tempfile
 from pathlib import Path
 
 import pytest
@@ -12,18 +14,29 @@ from tests.scenarios.simulation.game import Plan, play
 from tests.scenarios.simulation.test_simulation import USUAL, explained
 
 
+@functools.cache
+def problems_without(seed: int, names: tuple[str, ...]) -> str:
+    """What is wrong with a game in which nothing was broken: several bugs share one."""
+    with tempfile.TemporaryDirectory() as folder:
+        game = play(plan(seed, names), Path(folder))
+    return explained(game) if game.verdict.problems else ""
+
+
+def plan(seed: int, names: tuple[str, ...]) -> Plan:
+    """A game with faults of the kinds named, of all kinds if none is."""
+    return Plan(seed, USUAL, kinds={name: KINDS[name] for name in names} or None)
+
+
 @pytest.mark.full
 @pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
 def test_a_bug_is_seen(bug: Bug, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    kinds = {name: KINDS[name] for name in bug.kinds} if bug.kinds else None
-    plans = [Plan(seed, USUAL, kinds=kinds) for seed in range(1, bug.within + 1)]
+    names = tuple(bug.kinds or ())
     bug.make(monkeypatch)
     seen = None
-    for plan in plans:
-        if play(plan, tmp_path / f"bug {plan.seed}").verdict.problems:
-            seen = plan
+    for seed in range(1, bug.within + 1):
+        if play(plan(seed, names), tmp_path / f"bug {seed}").verdict.problems:
+            seen = seed
             break
     assert seen is not None, f"{bug.name}: not seen in {bug.within} games"
     monkeypatch.undo()
-    game = play(seen, tmp_path / "without")
-    assert not game.verdict.problems, explained(game)
+    assert problems_without(seen, names) == ""

@@ -1,5 +1,5 @@
-"""Games with faults from seeds: short in every check, fifty in the full tier, a thousand whole ones
-in the long tier."""
+"""Games with faults from seeds: short in every check, ten in the full tier, and in the long tier a
+hundred, and a thousand whole ones."""
 
 from __future__ import annotations
 
@@ -48,9 +48,12 @@ def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
     assert timeline(other, whole=True) != timeline(first, whole=True)
 
 
-@pytest.mark.full
-def test_fifty_games(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    judged(range(100, 150), USUAL, tmp_path, capsys)
+@pytest.mark.parametrize(
+    "games",
+    [pytest.param(10, marks=pytest.mark.full), pytest.param(100, marks=pytest.mark.long)],
+)
+def test_games(games: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    judged(range(100, 100 + games), USUAL, tmp_path, capsys)
 
 
 @pytest.mark.long
