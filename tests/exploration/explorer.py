@@ -247,7 +247,7 @@ class Explorer:
         stopped = down.stoppage is not None
         chop = self.found(down.readied) if down.readied and "chop" in open_ else None
         game = (self.promised(model, down), down.overtime, down.opening, chop)
-        over = (down.by if down.phase == "IDLE" else "", down.played, min(down.periods, 5))
+        over = (down.by if down.phase == "IDLE" else "", down.between, min(down.periods, 5))
         halves = over if self.halves else None
         here = (down.phase, count, told, stopped, state.off)
         return (*here, *game, halves, undoes, open_, last, giver)

@@ -9,7 +9,6 @@ a clock is its own.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable
 from collections.abc import Set as Words
 from typing import Any, NamedTuple, Self
 
@@ -83,6 +82,7 @@ ENDS_WITH = {TRY: ("try_over",), FREE_KICK: ("kick_new_series", "free_kick")}
 """What somebody would have told who told the end of a promised play: ending, then facts."""
 COMES_BEFORE = {TRY: "touchdown", FREE_KICK: "before_free_kick"}
 SAID_AS_OVER = {TRY: "try over", FREE_KICK: "free kick ended"}
+SAID_OF_A_HALF = "first play of the half"
 NO_KICKOFFS = {"flag"}
 """Codes whose game and halves begin at a spot, and which know no kick after a score."""
 INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
@@ -199,18 +199,16 @@ class NaiveRules:
         over = self.season["cancelled"]["endings"] if "cancelled" in named & self.facts else ()
         return {each for each in endings if plain(each) in over}
 
-    def promise(self, told: Iterable[str], named: Words[str]) -> str:
-        """The play that comes next, by what was told; the newest last."""
+    def promise(self, named: Words[str]) -> str:
+        """The play that comes next, by what was told."""
         for play, again in PROMISED_AGAIN.items():
             if again in named and self.has(play):
                 return play
         stands = self.stand(named)
         stands -= self.cancelled(stands, named)
-        for word in reversed([*told]):
-            meant = self.means(word, named & self.facts)
-            for play, words in PROMISED_BY.items():
-                if meant in stands and plain(meant) in words and self.has(play):
-                    return play
+        for play, words in PROMISED_BY.items():
+            if self.has(play) and words & {plain(each) for each in stands}:
+                return play
         return ""
 
     def has(self, play: str) -> bool:
@@ -258,6 +256,8 @@ class Now(NamedTuple):
     """The play told to come next, before this down told anything itself."""
     playing: str = ""
     """The promised play that is in progress, or has ended in this down."""
+    ended: bool = False
+    """Its end was pressed."""
     readied: Now | None = None
     """What the last ready found."""
     overtime: bool = False
@@ -265,8 +265,8 @@ class Now(NamedTuple):
     """Nothing was ordered in the game yet but 25, held, and no count."""
     periods: int = 0
     """So many were told over."""
-    played: bool = False
-    """A play was, since the last of them."""
+    between: bool = False
+    """No play was since the last of them."""
 
 
 class Accepted(NamedTuple):
@@ -526,8 +526,7 @@ class NaiveClock:
             return Verdict(REFUSED)
         if event.ending in ONLY_LOOKED_UP or rules.of(event.ending)[0] is None:
             return Verdict(REFUSED)
-        in_try = now.playing == TRY and event.ending in SCORES
-        ending = "try_over" if in_try else event.ending
+        ending = event.ending
         told = {ending} | event.facts
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
         lately = frozenset() if over else now.named
@@ -542,12 +541,11 @@ class NaiveClock:
             return Verdict(NO_CHANGE)
         if ending == "start_of_period" and self._second_half(at):
             self._become(promised=FREE_KICK)
-            self._stoppage(told, ending, at)
-            return Verdict(ASSUMED)
+            return self._stoppage(told, ending, at)._replace(promised=SAID_OF_A_HALF)
         if ending == "overtime_series":
             self._become(overtime=True)
         if ending in ENDS_EXACTLY | SCORES:
-            self._become(played=True)
+            self._become(between=False)
         return self._told_after_the_chop(told, at) or self._stoppage(told, ending, at)
 
     def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
@@ -563,7 +561,10 @@ class NaiveClock:
         else:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
-        return Verdict(HELD, gave_way=self._lost(now, at))
+        lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
+        if self._ends() and plainly and plainly[0] != seconds:
+            return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], gave_way=lost)
+        return Verdict(HELD, gave_way=lost)
 
     def _told_after_the_chop(self, told: Words[str], at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
@@ -575,11 +576,13 @@ class NaiveClock:
             return None
         self.now = found
         self._tell(told, at)
+        stood = self.rules.meant(found.named) - self.rules.given_way(found.named)
+        stand = self.rules.meant(self.now.named) - self.rules.given_way(self.now.named)
         lost = self._lost(found, at)
         seconds, found = self._held_number(), self.now
         promised = self.next_play()
         self.now = now
-        if not lost:
+        if not (stood - stand) & SAYS_LESS.keys():
             return None
         self._run(seconds, now.started, "ready")
         self._become(promised=promised, readied=found)
@@ -588,8 +591,7 @@ class NaiveClock:
     def _lost(self, before: Now, at: int) -> tuple[tuple[str, int], ...]:
         """The vague words that stood before and do not any more."""
         rules, now = self.rules, self.now
-        stood = rules.meant(before.named) - rules.given_way(before.named)
-        lost = stood - (rules.meant(now.named) - rules.given_way(now.named))
+        lost = rules.given_way(now.named) - rules.given_way(before.named)
         return tuple((word, at - since) for word, since in before.told if word in lost)
 
     def _routine_end(self, told: Words[str], at: int) -> Verdict:
@@ -603,25 +605,27 @@ class NaiveClock:
         # no snap was pressed: the promised play was played all the same
         unseen = fresh or now.promised != "" or (now.phase == "STOPPED" and follows != "")
         if unseen:
-            self._become(down=now.down + 1, promised="", playing=follows)
+            self._become(down=now.down + 1, promised="", playing=follows, ended=False)
         elif now.phase == "STOPPED":
             self._become(playing="")
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
-        self._become(played=True, readied=None)
+        self._become(between=False, readied=None)
         ends = self._ends()
-        answer = self.rules.answer(self.now.named | set(ends))
+        answer = self.rules.answer(self._weighed())
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
             self._run(answer[0], at, "dead ball")
             self._become(expires=self.now.expires + self.start_lag)
+            self._become(stoppage=at if self.next_play() else None)
         else:
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=None, started=at if ends else 0)
-            if self.now == now._replace(played=True):
+            self._become(stoppage=at if ends else None, started=at if ends else 0)
+            if self.now == now._replace(between=False):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
+        self._become(ended=bool(ends))
         if ends:
             return Verdict(ASSUMED, assumed, promised=SAID_AS_OVER[self.now.playing])
         return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
@@ -638,20 +642,21 @@ class NaiveClock:
 
     def _score(self, at: int) -> Verdict:
         """A score, told by somebody who cannot say which."""
-        now = self.now
-        if now.playing == TRY:
+        now, follows = self.now, self.next_play()
+        recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+        if now.playing == TRY and (recent or not now.ended):
             return self._play_ended(events.PlayEnded("try_over"), at)
-        if "touchdown" in now.named:
-            recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-            if recent or (now.phase == "RUNNING" and now.by == "dead ball"):
-                told = tuple(each for each in now.told if each[0] != "touchdown")
-                self._become(named=now.named - {"touchdown"}, told=told)
-                return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
-        if self.next_play() != TRY:
+        running = now.phase == "RUNNING" and now.by == "dead ball"
+        if "touchdown" in now.named and (recent or running):
+            told = tuple(each for each in now.told if each[0] != "touchdown")
+            self._become(named=now.named - {"touchdown"}, told=told)
+            return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
+        if not follows or recent:
             return self._play_ended(events.PlayEnded("touchdown"), at)
-        self._become(down=now.down + 1, promised="", playing=TRY)
+        self._become(down=now.down + 1, promised="", playing=follows, ended=False)
         self._become(named=frozenset(), told=(), stoppage=None, readied=None)
-        self._play_ended(events.PlayEnded("try_over"), at)
+        ending = "try_over" if follows == TRY else "touchdown"
+        self._play_ended(events.PlayEnded(ending), at)
         return Verdict(ASSUMED, "snap")
 
     def _hold(self, number: events.Number, at: int) -> Verdict:
@@ -663,7 +668,7 @@ class NaiveClock:
             self._become(promised=FREE_KICK)
         self._overrule(seconds, at)
         self._set(seconds, "key")
-        return Verdict(ASSUMED if half else HELD)
+        return Verdict(HELD, promised=SAID_OF_A_HALF if half else "")
 
     def _overrule(self, seconds: int, at: int) -> None:
         """Another number than the one that was assumed: nothing was promised after all."""
@@ -684,20 +689,21 @@ class NaiveClock:
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
         opens = self.rules.kickoffs and now.opening and now.phase == "SET"
-        follows = FREE_KICK if opens or self._second_half(at) else self.next_play()
+        half = self._second_half(at)
+        follows = FREE_KICK if opens or half else self.next_play()
         self._run(seconds, at, "ready")
         self._become(named=frozenset(), told=(), stoppage=None, playing="", promised=follows)
         self._become(readied=now._replace(readied=None))
         if opens:
-            return Verdict(ASSUMED, promised="opening kickoff")
-        return Verdict(ASSUMED if assumed else RUNNING)
+            return Verdict(RUNNING, promised="opening kickoff")
+        return Verdict(ASSUMED if assumed else RUNNING, promised=SAID_OF_A_HALF if half else "")
 
     def _second_half(self, at: int) -> bool:
         """True where the next play is the first of a half, which is a kick."""
         now = self.now
         if now.phase != "IDLE" or now.overtime or not self.rules.kickoffs or self.next_play():
             return False
-        if now.periods == 2 and not now.played:
+        if now.periods == 2 and now.between:
             return True
         quarter = now.by == "period over" and now.periods in (1, 3)
         stood = now.by in ("no count", "period over") and at - now.started >= LONG_BREAK
@@ -709,23 +715,24 @@ class NaiveClock:
             return Verdict(NO_CHANGE)
         follows = self.next_play()
         self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
-        self._become(down=now.down + 1, promised="", playing=follows, played=True)
+        self._become(down=now.down + 1, promised="", playing=follows, between=False)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
 
     def _no_count(self, period_over: bool, at: int) -> Verdict:
         now = self.now
-        if now.phase == "IDLE":
+        again = period_over and now.between
+        if now.phase == "IDLE" and (again or not period_over):
             return Verdict(NO_CHANGE)
         follows = self.next_play()
         self._clear(started=at, by="period over" if period_over else "no count")
         self._become(promised=follows)
-        if period_over and now.played:
-            self._become(periods=now.periods + 1, played=False)
+        if period_over and not again:
+            self._become(periods=now.periods + 1, between=True)
         return Verdict(HELD)
 
     def _clear(self, **changed: Any) -> None:
         """Forget the down; what is known of the game stays."""
-        game = ("down", "overtime", "opening", "periods", "played")
+        game = ("down", "overtime", "opening", "periods", "between")
         self.now = Now(**{name: getattr(self.now, name) for name in game})._replace(**changed)
 
     def _stop(self, at: int) -> Verdict:
@@ -766,24 +773,35 @@ class NaiveClock:
 
     def _ends(self) -> tuple[str, ...]:
         """What is taken as told of the promised play that is in progress, or has ended."""
-        if not self.now.playing or self.now.named & ENDS_EXACTLY:
-            return ()
-        return ENDS_WITH[self.now.playing]
+        now = self.now
+        exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
+        return ENDS_WITH[now.playing] if now.playing and not exact else ()
+
+    def _weighed(self, before: str = "") -> frozenset[str]:
+        """All that was told of the down, with what is taken as told. In a try a score says nothing
+        but that it is over."""
+        now = self.now
+        told = now.named - SCORES if now.playing == TRY else now.named
+        return told | {*self._ends(), *([COMES_BEFORE[before]] if before else [])}
 
     def _held_number(self) -> int:
         """The number of a stoppage: of all that was told, and of the promised play it belongs to,
         or that is still to come."""
-        now = self.now
-        before = {COMES_BEFORE[now.promised]} if now.promised else set()
-        answer = self.rules.answer(now.named | set(self._ends()) | before)
+        answer = self.rules.answer(self._weighed(self.now.promised))
         assert answer is not None and answer[0] is not None
         return answer[0]
 
     def next_play(self) -> str:
         """The play promised to come next."""
         now, ends = self.now, self._ends()
-        told = (*ends[:1], *(word for word, _ in now.told))
-        follows = self.rules.promise(told, now.named | set(ends)) or now.promised
+        carried = now.promised
+        weighed = self._weighed()
+        if "cancelled" in now.named and (now.playing or now.promised):
+            carried = now.playing  # it comes again, or not at all
+            weighed -= set(ends)
+        elif now.playing == TRY:
+            carried = FREE_KICK if self.rules.has(FREE_KICK) else ""
+        follows = self.rules.promise(weighed) or carried
         return "" if follows == FREE_KICK and now.overtime else follows
 
     # what the table's words mean
@@ -793,8 +811,7 @@ class NaiveClock:
 
     def _what_follows(self) -> tuple[int, str]:
         now = self.now
-        before = {COMES_BEFORE[now.promised]} if now.promised else set()
-        told = now.named | set(self._ends()) | before
+        told = self._weighed(now.promised)
         answer = self.rules.answer(told) if now.named or self._ends() else None
         if answer is not None and answer[1] == "ready_for_play" and answer[0] is not None:
             return answer[0], "ruling"
