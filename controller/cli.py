@@ -82,6 +82,7 @@ _COMMANDS = {
     "check": "is everything ready for a game? what is wrong, and what to do",
     "pair": "give a handset its keys by cable, list or revoke them",
     "ruling": "which count applies after an ending, and what starts it",
+    "rehearse": "play a sequence of presses in virtual time, and say what each does",
     "rules": "the codes and seasons, the table of one, or where two differ",
     "journal": "read, search, export or verify the record of a game",
 }

@@ -45,6 +45,8 @@ ARROWS = {
     ("assembly", "drivers.base"): "knows what a driver is",
     ("console", "status"): "draws it",
     ("console", "rules"): "reads an entry as an event",
+    ("rehearsal", "rules"): "plays presses to gestures and play clock",
+    ("rehearsal", "rulebook"): "says a ruling in words",
     ("card", "rules"): "prints rulings",
     ("card", "rulebook"): "prints what was adopted",
     ("card", "drivers"): "prints the cues as the handset has them",

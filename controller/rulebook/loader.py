@@ -70,7 +70,7 @@ _SEASON = {
     "cancelled",
     "plays",
 }
-_PLAY = {"after", "ends", "before", "facts", "scores", "again", "not_after", "opens_half"}
+_PLAY = {"after", "ends", "before", "facts", "ended_by", "again", "not_after", "opens_half"}
 _FIRST_GAME = 1869
 _NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
 """What a season that builds on no other builds on."""
@@ -135,7 +135,7 @@ def fingerprint(rule_set: RuleSet) -> str:
         lines += [f"{sorted(each.all_of)} {each.mean} {sorted(each.first.items())}"]
     for name, play in rule_set.plays.items():
         lines += [f"{name} {sorted(play.after)} {play.ends} {play.before} {sorted(play.facts)}"]
-        lines += [f"{sorted(play.scores)} {play.again} {play.not_after} {play.opens_half}"]
+        lines += [f"{sorted(play.ended_by)} {play.again} {play.not_after} {play.opens_half}"]
     lines += [str(sorted(rule_set.cancelled))]
     return sha256("\n".join(lines).encode()).hexdigest()[:16]
 
@@ -375,7 +375,7 @@ def _plays(row: Table, rulings: Mapping[str, Ruling]) -> dict[str, PromisedPlay]
             ends=ending("ends"),
             before=ending("before"),
             facts=facts("facts"),
-            scores=endings("scores"),
+            ended_by=endings("ended_by"),
             again=text(play, "again", where) if "again" in play else "",
             not_after=ending("not_after") if "not_after" in play else "",
             opens_half=play.get("opens_half") is True,

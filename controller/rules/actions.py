@@ -188,9 +188,16 @@ def routine_in_running(c: Context) -> Outcome:
     """An end of play while a count runs: pressed again, or a new down."""
     phase = c.down.phase
     assert isinstance(phase, Running)
-    young = c.at - phase.started_at < c.settings.same_down_s * SECOND_NS
-    if phase.started_by is StartedBy.DEAD_BALL and (young or c.of_this_stoppage):
-        return NoChange("the same end of play, pressed again", _noted(c))
+    if phase.started_by is not StartedBy.DEAD_BALL:
+        return new_down(c)
+    assert isinstance(c.event, PlayEnded)
+    # A word typed for the play that a key has ended takes longer than the key pressed again.
+    word = c.event.ending != "routine" and c.down.named <= {"routine"}
+    same_s = c.settings.stoppage_holds_s if word else c.settings.same_down_s
+    if c.of_this_stoppage or c.at - phase.started_at < same_s * SECOND_NS:
+        told = c.event.ending.replace("_", " ")
+        why = f"{told} noted: the count goes on" if word else "the same end of play, pressed again"
+        return NoChange(why, _noted(c))
     return new_down(c)
 
 
@@ -251,13 +258,12 @@ def _says_less(c: Context) -> str:
     if not exact or c.event.facts - c.down.named:
         return ""
     words = " and ".join(ENDINGS[each] for each in sorted(exact))
-    both = "; both teams? name both, or press a number" if exact & _OF_ONE_TEAM else ""
-    return f"already told: {words}{both}"
+    for kind in ("foul", "injury"):
+        if exact & {f"{kind}_offense", f"{kind}_defense"}:
+            words += f"; both teams? :{kind} both, or the {c.rules.administrative_s} key"
+    return f"already told: {words}"
 
 
-_OF_ONE_TEAM: Final = frozenset(
-    {"foul_offense", "foul_defense", "injury_offense", "injury_defense"}
-)
 _OF_BOTH: Final = frozenset({"foul_both", "injury_both"})
 
 

@@ -112,9 +112,10 @@ class Coming(NamedTuple):
     ``next`` is the play promised and not snapped yet, ``carried`` what was promised before the
     present down said anything, ``now`` the promised play in progress, or just over and not yet
     followed by a ready. ``put_up_at`` is when the end of a promised play put up its number.
-    ``overtime``: an overtime series was told. ``opening``: nothing was ordered yet but the number
-    of an opening kickoff. ``periods_over`` were told over, the last one with no play since when
-    ``between_periods``; ``quiet_since`` is when the count was ended for want of need.
+    ``overtime``: an overtime series was told, or follows. ``fresh``: nothing was ordered yet;
+    ``opening``: the number of an opening kickoff was, and no play since. ``periods_over`` were told
+    over, the last one with no play since when ``between_periods``; ``quiet_since`` is when the
+    count was ended for want of need.
     """
 
     next: str = ""
@@ -122,7 +123,8 @@ class Coming(NamedTuple):
     now: str = ""
     put_up_at: int | None = None
     overtime: bool = False
-    opening: bool = True
+    fresh: bool = True
+    opening: bool = False
     periods_over: int = 0
     between_periods: bool = False
     quiet_since: int | None = None

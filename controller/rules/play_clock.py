@@ -40,7 +40,18 @@ from controller.rules.events import (
     Undo,
 )
 from controller.rules.numerals import SECOND_NS, next_change_at
-from controller.rules.phases import Boards, Down, Expired, Idle, Live, Off, Running, name, shown
+from controller.rules.phases import (
+    Boards,
+    Coming,
+    Down,
+    Expired,
+    Idle,
+    Live,
+    Off,
+    Running,
+    name,
+    shown,
+)
 from controller.rules.precedence import conflicts
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings, check_settings
@@ -59,11 +70,9 @@ FIRST_OF_HALF = "first play of the half"
 """Promised by the break between the halves; nobody names it."""
 
 _FIRST_KINDS = frozenset({Kind.READY, Kind.SNAP, Kind.ROUTINE_END})
-_FIRST_EVENTS = frozenset({HoldNumber(Number.ADMINISTRATIVE), PlayEnded("start_of_period")})
+_HELD_25 = HoldNumber(Number.ADMINISTRATIVE)
+_FIRST_EVENTS = frozenset({_HELD_25, PlayEnded("start_of_period")})
 """What can begin a half."""
-
-_BEFORE_THE_OPENING = frozenset({HoldNumber(Number.ADMINISTRATIVE), NoCount()})
-"""What may come before the ready of an opening kickoff."""
 
 OVER = frozenset(PLAYS.values())
 """Promised plays that were taken to be over."""
@@ -257,7 +266,7 @@ class PlayClock:
             return self._given_back()
         judged = self._apply(order)
         if judged.result is Result.NO_CHANGE and cleared is not before:
-            return self._given_back()
+            return self._given_back(judged.reason)
         if judged.result is Result.REFUSED:
             self.state = before
         elif judged.result is not Result.NO_CHANGE and not isinstance(
@@ -266,10 +275,11 @@ class PlayClock:
             self._remember(order, before)
         return judged
 
-    def _given_back(self) -> Judgement:
+    def _given_back(self, why: str = "") -> Judgement:
         """Taking back the earlier press was all that was needed: a double tap given twice, say."""
         self.gesture = None
-        return Judgement(self._plain_result(), "the earlier press is taken back")
+        words = f"the earlier press is taken back{f': {why}' if why else ''}"
+        return Judgement(self._plain_result(), words)
 
     def _plain_result(self) -> Result:
         return Result.RUNNING if isinstance(self.state.down.phase, Running) else Result.HELD
@@ -345,7 +355,8 @@ class PlayClock:
     def _transition(self, order: Order, told: Down) -> Judgement:
         """What the table says of ``order`` with the down as it was ``told``: that of the state, but
         for what the order itself tells of it."""
-        event = order.event
+        event = promises.of_play(self.rules, order.event, told.coming)
+        order = order._replace(event=event)
         lately = self._named_lately(told, order.at)
         kind = self._kinds.get((event, lately))
         if kind is None:
@@ -366,7 +377,7 @@ class PlayClock:
             return Judgement(Result.NO_CHANGE, outcome.why)
         if type(outcome.down.phase) is type(down.phase) and outcome.down == self.state.down:
             return Judgement(Result.NO_CHANGE, "that is how it is already")
-        judged = self._accept(order, outcome)
+        judged = self._accept(order, kind, outcome)
         return judged if down is told else judged._replace(promised=FIRST_OF_HALF)
 
     def _at_half(self, down: Down, order: Order, kind: Kind) -> Down:
@@ -387,11 +398,9 @@ class PlayClock:
         held_ns = self.settings.stoppage_holds_s * SECOND_NS
         return down.stoppage_at is not None and at - down.stoppage_at < held_ns
 
-    def _accept(self, order: Order, move: Move) -> Judgement:
+    def _accept(self, order: Order, kind: Kind, move: Move) -> Judgement:
         gave_way = self._gave_way(move.gave_way, order.at) if move.gave_way else None
-        down = move.down
-        if down.coming.opening and order.event not in _BEFORE_THE_OPENING:
-            down = down._replace(coming=down.coming._replace(opening=False))
+        down = move.down._replace(coming=_opening(move.down.coming, order.event, kind))
         taken = Taken(self.state.down, order)
         history = (*self.state.history[1 - UNDO_DEPTH :], taken)
         self.state = self.state._replace(down=down, history=history)
@@ -416,3 +425,13 @@ class PlayClock:
             return Judgement(Result.REFUSED, "the keeper cannot undo the field official's press")
         self.state = self.state._replace(down=taken.before, history=self.state.history[:-1])
         return Judgement(self._plain_result(), "taken back", taken_back=taken.order)
+
+
+def _opening(coming: Coming, event: Event, kind: Kind) -> Coming:
+    """Whether an opening kickoff is still due after ``event``, one of ``kind``: the first order of
+    a game held its number, and no play came since."""
+    if coming.fresh:
+        return coming._replace(fresh=isinstance(event, NoCount), opening=event == _HELD_25)
+    if not coming.opening or event == _HELD_25:
+        return coming
+    return coming._replace(opening=kind in (Kind.STOPPAGE, Kind.STOP, Kind.NO_COUNT))

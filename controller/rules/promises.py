@@ -10,6 +10,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from controller.rules.endings import PLAY_ENDS
+from controller.rules.events import Event, PlayEnded
 from controller.rules.numerals import SECOND_NS
 from controller.rules.phases import Coming, Down
 from controller.rules.rulings import CANCELLED, RuleSet
@@ -24,20 +25,29 @@ minute or two (NFHS 3-1-6: one minute between periods, from memory), the longest
 TOUCHDOWN = "touchdown"
 OTHER_SCORE = "field_goal_or_safety"
 
-HALF_OVER_AFTER = 2
-"""Periods in a half."""
+IN_A_HALF, IN_A_GAME = 2, 4
+"""Periods; after those of a game overtime follows."""
 
 
 def weighed(rules: RuleSet, named: frozenset[str], coming: Coming) -> frozenset[str]:
     """What rules a stop or the end of a play: what was ``named``, and what a promise adds."""
     if coming.now:
         play = rules.plays[coming.now]
-        if scores := named & play.scores:
-            return (named - scores) | {play.ends} | play.facts
-        return named if named & PLAY_ENDS else named | {play.ends} | play.facts
+        if told := named & play.ended_by:
+            return (named - told) | {play.ends} | play.facts
+        other = named & PLAY_ENDS - {play.ends}
+        return named if other else named | {play.ends} | play.facts
     if coming.carried and not _promised_by(rules, named, coming.overtime):
         return named | {rules.plays[coming.carried].before}
     return named
+
+
+def of_play(rules: RuleSet, event: Event, coming: Coming) -> Event:
+    """``event``; the end of the promised play, told in its own word, with what is known of it."""
+    play = rules.plays.get(coming.now)
+    if play is None or not isinstance(event, PlayEnded) or event.ending != play.ends:
+        return event
+    return PlayEnded(event.ending, event.facts | play.facts)
 
 
 def is_taken_as_over(rules: RuleSet, named: frozenset[str], coming: Coming) -> bool:
@@ -47,12 +57,13 @@ def is_taken_as_over(rules: RuleSet, named: frozenset[str], coming: Coming) -> b
 
 def after_naming(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:
     """What is promised once ``named`` is all that was told of the down."""
-    overtime = coming.overtime or any(play.not_after in named for play in rules.plays.values())
-    promised = _promised_by(rules, weighed(rules, named, coming), overtime)
-    carried = "" if overtime and _not_in_overtime(rules, coming.carried) else coming.carried
+    if any(play.not_after in named for play in rules.plays.values()):
+        coming = _in_overtime(rules, coming)
+    promised = _promised_by(rules, weighed(rules, named, coming), coming.overtime)
+    carried = coming.carried
     if CANCELLED in named:  # what came before it is told of is gone; the play itself comes again
         carried = "" if named & PLAY_ENDS else coming.now
-    return coming._replace(next=promised or carried, carried=carried, overtime=overtime)
+    return coming._replace(next=promised or carried, carried=carried)
 
 
 def after_ready(rules: RuleSet, coming: Coming) -> Coming:
@@ -77,7 +88,9 @@ def after_no_count(rules: RuleSet, coming: Coming, at: int, period_over: bool) -
     over = after_ready(rules, coming)._replace(quiet_since=at)
     if not period_over or coming.between_periods:
         return over
-    return over._replace(periods_over=coming.periods_over + 1, between_periods=True)
+    periods = coming.periods_over + 1
+    over = over._replace(periods_over=periods, between_periods=True)
+    return _in_overtime(rules, over) if periods >= IN_A_GAME else over
 
 
 def ended(coming: Coming) -> Coming:
@@ -98,7 +111,7 @@ def read_score(rules: RuleSet, down: Down, of_this_stoppage: bool) -> ReadScore:
     ``of_this_stoppage`` says, the other kind; else a touchdown, in a new down if a play was due."""
     coming = down.coming
     trying = rules.plays.get(coming.now)
-    if trying is not None and trying.scores and (coming.put_up_at is None or of_this_stoppage):
+    if trying is not None and trying.ended_by and (coming.put_up_at is None or of_this_stoppage):
         return ReadScore(trying.ends, down)
     if of_this_stoppage and TOUCHDOWN in down.named:
         again = coming._replace(next=coming.carried)
@@ -107,7 +120,7 @@ def read_score(rules: RuleSet, down: Down, of_this_stoppage: bool) -> ReadScore:
         return ReadScore(TOUCHDOWN, down)
     play, snapped = rules.plays[coming.next], after_snap(rules, coming)
     due = Down(down.phase, frozenset(), None, down.ruling, down.number + 1, coming=snapped)
-    return ReadScore(play.ends if play.scores else TOUCHDOWN, due, "snap")
+    return ReadScore(play.ends if play.ended_by else TOUCHDOWN, due, "snap")
 
 
 def opening_play(rules: RuleSet) -> str:
@@ -122,9 +135,8 @@ def begins_half(coming: Coming, at: int) -> bool:
     """
     if coming.next or coming.overtime or coming.quiet_since is None:
         return False
-    if coming.between_periods:
-        return coming.periods_over == HALF_OVER_AFTER
-    return at - coming.quiet_since >= BREAK_NS
+    half_over = coming.between_periods and coming.periods_over % IN_A_HALF == 0
+    return half_over or at - coming.quiet_since >= BREAK_NS
 
 
 def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
@@ -138,5 +150,12 @@ def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
     return ""
 
 
-def _not_in_overtime(rules: RuleSet, name: str) -> bool:
-    return bool(name) and bool(rules.plays[name].not_after)
+def _in_overtime(rules: RuleSet, coming: Coming) -> Coming:
+    """From now on no play is promised that the code's overtime does not have."""
+
+    def left(name: str) -> str:
+        return "" if name and rules.plays[name].not_after else name
+
+    if not any(play.not_after for play in rules.plays.values()):
+        return coming
+    return coming._replace(overtime=True, next=left(coming.next), carried=left(coming.carried))

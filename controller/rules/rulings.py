@@ -104,7 +104,7 @@ class PromisedPlay:
 
     It is promised by the endings ``after``, and once more by the fact ``again``; never after the
     ending ``not_after``. ``before`` is the ending that rules until it is snapped, ``ends`` with
-    ``facts`` the one that its end is taken for, and each of ``scores``, told in it, is that end
+    ``facts`` the one that its end is taken for, and each of ``ended_by``, told in it, is that end
     too. ``opens_half``: each half begins with it.
     """
 
@@ -112,7 +112,7 @@ class PromisedPlay:
     ends: str
     before: str
     facts: frozenset[str] = frozenset()
-    scores: frozenset[str] = frozenset()
+    ended_by: frozenset[str] = frozenset()
     again: str = ""
     not_after: str = ""
     opens_half: bool = False

@@ -70,8 +70,8 @@ def undo_keeps_its_place(patch: Patch) -> None:
 def any_press_relights(patch: Patch) -> None:
     accept = PlayClock._accept
 
-    def relit(self: PlayClock, order: Order, move: actions.Move) -> Any:
-        outcome = accept(self, order, move)
+    def relit(self: PlayClock, order: Order, kind: Kind, move: actions.Move) -> Any:
+        outcome = accept(self, order, kind, move)
         self.state = self.state._replace(off=None)
         return outcome
 

@@ -116,9 +116,9 @@ def a_key_lights_the_boards(patch: Patch) -> None:
     """Any accepted key lights boards that are off."""
     accept = PlayClock._accept
 
-    def lit(self: PlayClock, order: Order, move: Move) -> object:
+    def lit(self: PlayClock, order: Order, kind: Kind, move: Move) -> object:
         self.state = self.state._replace(off=None)
-        return accept(self, order, move)
+        return accept(self, order, kind, move)
 
     patch.setattr(PlayClock, "_accept", lit)
 

@@ -26,8 +26,8 @@ from controller.journal.file import Opening
 from controller.journal.row import Row
 from controller.rules.events import HoldNumber, Number
 from drivers.base import Answered
+from tests.controller.answering_crew import Crew, checks, pregame
 from tests.controller.fakes import Game, in_game
-from tests.controller.rehearsal import Crew, checks, pregame
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 

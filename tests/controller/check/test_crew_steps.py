@@ -28,8 +28,8 @@ from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from controller.check.prompts import Dialogue, Lines
 from drivers.base import Answered, Edge, Key
+from tests.controller.answering_crew import KEEPER, Crew, checks, pregame
 from tests.controller.fakes import FakeHandset, Game, in_game
-from tests.controller.rehearsal import KEEPER, Crew, checks, pregame
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 Work = Callable[[CrewCheckContext], Coroutine[Any, Any, Outcome]]

@@ -9,8 +9,8 @@ import pytest
 from controller.check.handsets import CheckedHandset
 from controller.check.operators import Hands
 from drivers.base import Edge, Key
+from tests.controller.answering_crew import KEEPER
 from tests.controller.assembly.test_assembler import simulator
-from tests.controller.rehearsal import KEEPER
 from tests.shared.virtual_time import VirtualClock, virtual
 
 FOUR = CheckedHandset(2, "field", "four")

@@ -20,7 +20,7 @@ from controller.journal.row import Dated, Row
 from controller.outcome import DONE
 from controller.rules.events import SetCount
 from drivers.board.simulated import SimulatedNode
-from tests.controller.rehearsal import Crew, checks, pregame
+from tests.controller.answering_crew import Crew, checks, pregame
 from tests.shared.virtual_time import VirtualClock, virtual
 
 ANSWERS = {"(y/n)": "y", "boards dark?": "y", "10 is held": "", "Enter goes on": "s"}

@@ -30,7 +30,7 @@ from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE
 from controller.recovery.recovery import LOCK
 from controller.rulebook.loader import load_rule_set
 from drivers.handset.layouts import LAYOUTS
-from tests.controller.rehearsal import checks
+from tests.controller.answering_crew import checks
 from tests.shared.far_ends import FarEnds
 from tests.shared.frames import (
     DARK_NUMERALS,

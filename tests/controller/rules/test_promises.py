@@ -174,6 +174,55 @@ def test_a_program_started_in_the_middle_of_a_game_expects_no_kickoff(
     assert (decided.promised, stands(crew, 48)) == ("", (40, "RUNNING"))
 
 
+@pytest.mark.parametrize(
+    "between",
+    [[(ending("charged_timeout"), 10)], [(ending("foul"), 10), (ending("foul_both"), 20)]],
+)
+def test_a_stoppage_before_the_opening_kickoff_does_not_lose_it(
+    between: list[tuple[events.Event, float]],
+) -> None:
+    crew = Crew()
+    decided = played(crew, (HOLD_25, 0), *between, (READY, 70), (SNAP, 80), (DEAD_BALL, 88))
+    assert (decided.promised, stands(crew, 88)) == (KICK_OVER, (25, "SET"))
+
+
+def test_a_touchback_told_of_a_promised_free_kick_is_that_of_a_free_kick() -> None:
+    crew = Crew(COLLEGE)
+    played(crew, (ending("before_free_kick"), 0), (READY, 30), (SNAP, 40))
+    crew(ending("kick_new_series"), 46)
+    assert stands(crew, 46) == (40, "RUNNING")
+
+
+def test_whatever_is_told_of_a_try_it_is_over() -> None:
+    for told in ("kick_no_new_series", "change_of_possession", "touchdown"):
+        crew = after_touchdown(Crew())
+        crew(ending(told), 55)
+        assert stands(crew, 55) == (25, "SET")
+        assert played(crew, (READY, 95), (SNAP, 105), (DEAD_BALL, 112)).promised == KICK_OVER
+
+
+def test_after_four_periods_no_kickoff_comes_where_overtime_has_none() -> None:
+    for rules, promised in ((SCHOOL, ""), (load_rule_set("nfl"), KICK_OVER)):
+        crew, at = Crew(rules), 0.0
+        for _ in range(4):
+            played(crew, (SNAP, at), (DEAD_BALL, at + 8), (OVER, at + 20))
+            at += 100
+        played(
+            crew, (HOLD_25, at), (READY, at + 10), (SNAP, at + 20), (ending("touchdown"), at + 26)
+        )
+        played(crew, (READY, at + 60), (SNAP, at + 70), (DEAD_BALL, at + 75))
+        decided = played(crew, (READY, at + 110), (SNAP, at + 120), (DEAD_BALL, at + 126))
+        assert decided.promised == promised
+
+
+def test_a_word_typed_for_a_play_that_a_key_has_ended_starts_no_new_count() -> None:
+    for rules, word in ((COLLEGE, "touchdown"), (SCHOOL, "incomplete_pass")):
+        crew = Crew(rules)
+        decided = played(crew, (SNAP, 0), (DEAD_BALL, 6), (ending(word), 15))
+        assert (decided.result, crew.shows(15)) == (Result.NO_CHANGE, 31)
+    assert played(crew, (SNAP, 30), (DEAD_BALL, 36), (DEAD_BALL, 45)).assumed == "snap"
+
+
 def test_the_first_play_after_two_periods_is_a_kickoff_and_after_one_or_three_not() -> None:
     crew, at = Crew(), 0.0
     played(crew, (SNAP, 0), (DEAD_BALL, 8))

@@ -15,7 +15,7 @@ from controller.check.operators import Hands
 from controller.check.session import CrewCheckSession
 from controller.config.load import load_config
 from drivers.base import Edge, Key
-from tests.controller.rehearsal import Crew, checks
+from tests.controller.answering_crew import Crew, checks
 from tests.shared.far_ends import FarEnds
 from tests.shared.installation import Site
 from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort
