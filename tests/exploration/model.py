@@ -47,6 +47,7 @@ LOW = "less_time_than_play_clock"
 Answer = tuple[int | None, str]
 """Seconds, and what starts them."""
 
+HELD_25 = events.HoldNumber(events.Number.ADMINISTRATIVE)
 OVERRULED = 10 * S
 LONG_BREAK = 300 * S
 CAUSELESS = {"official_timeout", "stoppage", "in_doubt", "administrative"}
@@ -83,6 +84,8 @@ ENDS_WITH = {TRY: ("try_over",), FREE_KICK: ("kick_new_series", "free_kick")}
 COMES_BEFORE = {TRY: "touchdown", FREE_KICK: "before_free_kick"}
 SAID_AS_OVER = {TRY: "try over", FREE_KICK: "free kick ended"}
 SAID_OF_A_HALF = "first play of the half"
+KICKS_IN_OVERTIME = {"nfl"}
+PERIODS = 4
 NO_KICKOFFS = {"flag"}
 """Codes whose game and halves begin at a spot, and which know no kick after a score."""
 INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
@@ -100,6 +103,7 @@ class NaiveRules:
         self.season = season
         code: str = season["code"]
         self.kickoffs = code not in NO_KICKOFFS
+        self.kicks_in_overtime = code in KICKS_IN_OVERTIME
         self.in_order = code in IN_ORDER_SINCE and season["from"] >= IN_ORDER_SINCE[code]
         rows = season.get("facts", [])
         self.endings: dict[str, dict[str, Any]] = dict(season["rulings"])
@@ -256,15 +260,19 @@ class Now(NamedTuple):
     """The play told to come next, before this down told anything itself."""
     playing: str = ""
     """The promised play that is in progress, or has ended in this down."""
-    ended: bool = False
-    """Its end was pressed."""
+    ended: int | None = None
+    """When its end was taken as told, and put up its number."""
     readied: Now | None = None
     """What the last ready found."""
     overtime: bool = False
     opening: bool = False
     """Nothing was ordered in the game yet but 25, held, and no count."""
+    kick_up: bool = False
+    """Of these, 25 held was."""
     periods: int = 0
     """So many were told over."""
+    played: bool = False
+    """A play was, ever."""
     between: bool = False
     """No play was since the last of them."""
 
@@ -286,7 +294,11 @@ class Verdict(NamedTuple):
     promised: str = ""
     gave_way: tuple[tuple[str, int], ...] = ()
     """Each word that lost its place by this order, and how long ago it was told."""
+    made_exact: tuple[tuple[str, int], ...] = ()
+    """The same of those that a fact made exact."""
     taken_back: events.Order | None = None
+    either: bool = False
+    """The play it belongs to was promised, and makes no other number: held, or assumed to be so."""
 
 
 class NaiveClock:
@@ -468,16 +480,22 @@ class NaiveClock:
         before = self.now
         verdict = self._left_out(order, before, self._move(event, at))
         if verdict.result not in (NO_CHANGE, REFUSED):
-            if event != events.HoldNumber(events.Number.ADMINISTRATIVE) and not isinstance(
-                event, events.NoCount
-            ):
-                self._become(opening=False)
+            if not self._opens(event):
+                self._become(opening=False, kick_up=False)
+            elif event == HELD_25 and self.now.opening:
+                self._become(kick_up=True)
             self.history = (*self.history, Accepted(order.role, before, order))[-16:]
         elif verdict.result == NO_CHANGE and given_back:
             self.now = before
             self._tell(verdict.noted, at)
             return Verdict(self._result(), given_back=True)
         return verdict
+
+    def _opens(self, event: events.Event) -> bool:
+        """True for what may come before an opening kickoff: 25 held, no count, a stoppage."""
+        if isinstance(event, events.PlayEnded):
+            return self.now.kick_up and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
+        return event == HELD_25 or isinstance(event, events.NoCount)
 
     def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
         """No count is started by dead ball or ready when a running game clock has less time."""
@@ -528,6 +546,8 @@ class NaiveClock:
             return Verdict(REFUSED)
         ending = event.ending
         told = {ending} | event.facts
+        if now.playing == FREE_KICK and ending == ENDS_WITH[FREE_KICK][0]:
+            told |= set(ENDS_WITH[FREE_KICK])
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
         lately = frozenset() if over else now.named
         means = rules.means(ending, (told | lately) & rules.facts)
@@ -537,7 +557,7 @@ class NaiveClock:
             return self._run(seconds, at, "referee")
         if means in GOES_ON if rules.waits else starts_on == "dead_ball":
             return self._routine_end(told, at)
-        if rules.vague_after_exact(ending, event.facts, now.named):
+        if event.facts <= now.named and rules.vague_after_exact(ending, event.facts, now.named):
             return Verdict(NO_CHANGE)
         if ending == "start_of_period" and self._second_half(at):
             self._become(promised=FREE_KICK)
@@ -545,7 +565,7 @@ class NaiveClock:
         if ending == "overtime_series":
             self._become(overtime=True)
         if ending in ENDS_EXACTLY | SCORES:
-            self._become(between=False)
+            self._become(between=False, played=True)
         return self._told_after_the_chop(told, at) or self._stoppage(told, ending, at)
 
     def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
@@ -563,8 +583,10 @@ class NaiveClock:
         self._become(stoppage=at)
         lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
         if self._ends() and plainly and plainly[0] != seconds:
-            return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], gave_way=lost)
-        return Verdict(HELD, gave_way=lost)
+            return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
+        if now.playing:
+            lost["either"] = True
+        return Verdict(HELD, **lost)
 
     def _told_after_the_chop(self, told: Words[str], at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
@@ -576,42 +598,52 @@ class NaiveClock:
             return None
         self.now = found
         self._tell(told, at)
-        stood = self.rules.meant(found.named) - self.rules.given_way(found.named)
-        stand = self.rules.meant(self.now.named) - self.rules.given_way(self.now.named)
         lost = self._lost(found, at)
         seconds, found = self._held_number(), self.now
         promised = self.next_play()
         self.now = now
-        if not (stood - stand) & SAYS_LESS.keys():
+        if not any(lost.values()):
             return None
         self._run(seconds, now.started, "ready")
         self._become(promised=promised, readied=found)
-        return Verdict(RUNNING, gave_way=lost)
+        return Verdict(RUNNING, **lost)
 
-    def _lost(self, before: Now, at: int) -> tuple[tuple[str, int], ...]:
+    def _lost(self, before: Now, at: int) -> dict[str, Any]:
         """The vague words that stood before and do not any more."""
         rules, now = self.rules, self.now
-        lost = rules.given_way(now.named) - rules.given_way(before.named)
-        return tuple((word, at - since) for word, since in before.told if word in lost)
+        stood = rules.meant(before.named) - rules.given_way(before.named)
+        stood -= rules.cancelled(stood, before.named)
+        stand = rules.meant(now.named) - rules.given_way(now.named)
+        lost = (stood - stand) & SAYS_LESS.keys()
+        told = [(word, at - since) for word, since in before.told if word in lost]
+        gave_way = rules.given_way(now.named)
+        return {
+            "gave_way": tuple(each for each in told if each[0] in gave_way),
+            "made_exact": tuple(each for each in told if each[0] not in gave_way),
+        }
 
     def _routine_end(self, told: Words[str], at: int) -> Verdict:
         now = self.now
-        if self._same_end(at):
+        if self._same_end(told, at):
             return Verdict(NO_CHANGE, noted=frozenset(told))
         fresh = now.phase in ("RUNNING", "EXPIRED") or (
             now.phase == "SET" and (now.stoppage is not None or now.by == "assumed")
         )
+        half = self._second_half(at)
+        if half:
+            self._become(promised=FREE_KICK)
+            now = self.now
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         unseen = fresh or now.promised != "" or (now.phase == "STOPPED" and follows != "")
         if unseen:
-            self._become(down=now.down + 1, promised="", playing=follows, ended=False)
+            self._become(down=now.down + 1, promised="", playing=follows, ended=None)
         elif now.phase == "STOPPED":
             self._become(playing="")
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
-        self._become(between=False, readied=None)
+        self._become(between=False, played=True, readied=None)
         ends = self._ends()
         answer = self.rules.answer(self._weighed())
         assert answer is not None and answer[0] is not None
@@ -620,23 +652,26 @@ class NaiveClock:
             self._become(expires=self.now.expires + self.start_lag)
             self._become(stoppage=at if self.next_play() else None)
         else:
+            ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=at if ends else None, started=at if ends else 0)
-            if self.now == now._replace(between=False):
+            self._become(stoppage=at if ends else None)
+            if self.now == now._replace(between=False, played=True):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
-        self._become(ended=bool(ends))
-        if ends:
-            return Verdict(ASSUMED, assumed, promised=SAID_AS_OVER[self.now.playing])
+        assumed_over = ends[:1] == ENDS_WITH.get(self.now.playing, ())[:1] and bool(ends)
+        self._become(ended=at if assumed_over else None)
+        if assumed_over:
+            said = SAID_OF_A_HALF if half else SAID_AS_OVER[self.now.playing]
+            return Verdict(ASSUMED, assumed, promised=said)
         return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
 
-    def _same_end(self, at: int) -> bool:
+    def _same_end(self, told: Words[str], at: int) -> bool:
         """True where an end of play is that of the same down, pressed again."""
         now = self.now
         if now.phase == "RUNNING" and now.by == "dead ball":
-            return at - now.started < (STOPPAGE_HOLDS if self.next_play() else SAME_DOWN)
-        if now.phase == "SET" and now.by == "assumed":
-            return at - now.started < STOPPAGE_HOLDS
+            exact = "routine" not in told and now.named & self.rules.endings.keys() == {"routine"}
+            long = exact or self.next_play()
+            return at - now.started < (STOPPAGE_HOLDS if long else SAME_DOWN)
         stopped = now.phase == "SET" and now.stoppage is not None
         return stopped and at - (now.stoppage or 0) < STOPPAGE_HOLDS
 
@@ -644,7 +679,7 @@ class NaiveClock:
         """A score, told by somebody who cannot say which."""
         now, follows = self.now, self.next_play()
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-        if now.playing == TRY and (recent or not now.ended):
+        if now.playing == TRY and (recent or now.ended is None):
             return self._play_ended(events.PlayEnded("try_over"), at)
         running = now.phase == "RUNNING" and now.by == "dead ball"
         if "touchdown" in now.named and (recent or running):
@@ -653,7 +688,7 @@ class NaiveClock:
             return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
         if not follows or recent:
             return self._play_ended(events.PlayEnded("touchdown"), at)
-        self._become(down=now.down + 1, promised="", playing=follows, ended=False)
+        self._become(down=now.down + 1, promised="", playing=follows, ended=None)
         self._become(named=frozenset(), told=(), stoppage=None, readied=None)
         ending = "try_over" if follows == TRY else "touchdown"
         self._play_ended(events.PlayEnded(ending), at)
@@ -673,9 +708,9 @@ class NaiveClock:
     def _overrule(self, seconds: int, at: int) -> None:
         """Another number than the one that was assumed: nothing was promised after all."""
         now = self.now
-        assumed = now.phase == "SET" and now.by == "assumed" and at - now.started < OVERRULED
-        if assumed and seconds != now.seconds:
-            self._become(promised="", playing="")
+        lately = now.ended is not None and at - now.ended < OVERRULED
+        if now.phase == "SET" and lately and seconds != now.seconds:
+            self._become(promised="", playing="", ended=None, stoppage=None)
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
@@ -688,7 +723,7 @@ class NaiveClock:
             seconds, _ = self._what_follows()
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
-        opens = self.rules.kickoffs and now.opening and now.phase == "SET"
+        opens = self.rules.kickoffs and now.kick_up and now.phase == "SET"
         half = self._second_half(at)
         follows = FREE_KICK if opens or half else self.next_play()
         self._run(seconds, at, "ready")
@@ -701,21 +736,28 @@ class NaiveClock:
     def _second_half(self, at: int) -> bool:
         """True where the next play is the first of a half, which is a kick."""
         now = self.now
-        if now.phase != "IDLE" or now.overtime or not self.rules.kickoffs or self.next_play():
+        if now.phase != "IDLE" or not self.rules.kickoffs or self.next_play():
+            return False
+        if self._in_overtime():
             return False
         if now.periods == 2 and now.between:
             return True
-        quarter = now.by == "period over" and now.periods in (1, 3)
+        quarter = now.by == "period over" and now.periods in (1, 3) and now.played
         stood = now.by in ("no count", "period over") and at - now.started >= LONG_BREAK
         return stood and not quarter
+
+    def _in_overtime(self) -> bool:
+        """True where no kick follows a score any more."""
+        over = self.now.overtime or self.now.periods >= PERIODS
+        return over and not self.rules.kicks_in_overtime
 
     def _snap(self, at: int) -> Verdict:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        follows = self.next_play()
+        follows = FREE_KICK if self._second_half(at) else self.next_play()
         self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
-        self._become(down=now.down + 1, promised="", playing=follows, between=False)
+        self._become(down=now.down + 1, promised="", playing=follows, between=False, played=True)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
 
     def _no_count(self, period_over: bool, at: int) -> Verdict:
@@ -732,7 +774,7 @@ class NaiveClock:
 
     def _clear(self, **changed: Any) -> None:
         """Forget the down; what is known of the game stays."""
-        game = ("down", "overtime", "opening", "periods", "between")
+        game = ("down", "overtime", "opening", "kick_up", "periods", "played", "between")
         self.now = Now(**{name: getattr(self.now, name) for name in game})._replace(**changed)
 
     def _stop(self, at: int) -> Verdict:
@@ -765,7 +807,10 @@ class NaiveClock:
         now, rules = self.now, self.rules
         new = sorted(words - now.named)
         told = (*now.told, *((word, at) for word in new if word in rules.endings))
+        followed = self.next_play()
         self._become(named=now.named | words, told=told)
+        if not followed and self.next_play():
+            self._become(stoppage=at)  # what comes next is known since now
         first, second, noted = INJURED_FIRST
         before, after = rules.meant(now.named), rules.meant(self.now.named)
         if rules.in_order and first in before and second in after - before:
@@ -774,8 +819,11 @@ class NaiveClock:
     def _ends(self) -> tuple[str, ...]:
         """What is taken as told of the promised play that is in progress, or has ended."""
         now = self.now
+        if not now.playing:
+            return ()
         exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
-        return ENDS_WITH[now.playing] if now.playing and not exact else ()
+        ends = ENDS_WITH[now.playing]
+        return ends[1:] if exact else ends
 
     def _weighed(self, before: str = "") -> frozenset[str]:
         """All that was told of the down, with what is taken as told. In a try a score says nothing
@@ -796,13 +844,14 @@ class NaiveClock:
         now, ends = self.now, self._ends()
         carried = now.promised
         weighed = self._weighed()
+        taken = ends if ends[:1] == ENDS_WITH.get(now.playing, ())[:1] else ()
         if "cancelled" in now.named and (now.playing or now.promised):
-            carried = now.playing  # it comes again, or not at all
-            weighed -= set(ends)
+            carried = now.playing if taken else ""  # it comes again, or not at all
+            weighed -= set(taken)
         elif now.playing == TRY:
             carried = FREE_KICK if self.rules.has(FREE_KICK) else ""
         follows = self.rules.promise(weighed) or carried
-        return "" if follows == FREE_KICK and now.overtime else follows
+        return "" if follows == FREE_KICK and self._in_overtime() else follows
 
     # what the table's words mean
 
