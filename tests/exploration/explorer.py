@@ -287,8 +287,8 @@ def timers(both: Both, now: int) -> list[tuple[int, str]]:
     if down.phase == "RUNNING":
         found.append((down.expires, "zero"))
         if down.by == "dead ball":
-            holds = STOPPAGE_HOLDS if model.next_play() else SAME_DOWN
-            found.append((down.started + holds, "same down"))
+            found.append((down.started + SAME_DOWN, "same down"))
+            found.append((down.started + STOPPAGE_HOLDS, "same play"))
         if down.by == "ready" and down.readied and down.readied.named:
             found.append((down.started + SAME_DOWN, "chop"))
     if down.phase == "SET" and down.by == "assumed":

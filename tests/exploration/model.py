@@ -189,12 +189,14 @@ class NaiveRules:
         word = self.means(ending, (facts | named) & self.facts)
         return bool(SAYS_LESS.get(word, set()) & {plain(each) for each in self.meant(named)})
 
-    def stand(self, named: Words[str]) -> set[str]:
-        """What stands of all that was named in a down."""
-        endings = self.meant(named) - self.given_way(named)
+    def stand(self, named: Words[str], besides: Words[str] = frozenset()) -> set[str]:
+        """What stands of all that was named in a down, and of what is known ``besides``."""
+        facts = named | besides
+        endings = self.meant(named | besides) - self.given_way(named)
+        endings |= {self.means(each, facts & self.facts) for each in besides & self.endings.keys()}
         for row in self.season.get("combinations", []):
             if set(row["all_of"]) <= endings:
-                mean = self.means(row["mean"], named & self.facts)
+                mean = self.means(row["mean"], facts & self.facts)
                 endings = endings - set(row["all_of"]) | {mean}
         return endings
 
@@ -203,12 +205,12 @@ class NaiveRules:
         over = self.season["cancelled"]["endings"] if "cancelled" in named & self.facts else ()
         return {each for each in endings if plain(each) in over}
 
-    def promise(self, named: Words[str]) -> str:
+    def promise(self, named: Words[str], besides: Words[str] = frozenset()) -> str:
         """The play that comes next, by what was told."""
         for play, again in PROMISED_AGAIN.items():
             if again in named and self.has(play):
                 return play
-        stands = self.stand(named)
+        stands = self.stand(named, besides)
         stands -= self.cancelled(stands, named)
         for play, words in PROMISED_BY.items():
             if self.has(play) and words & {plain(each) for each in stands}:
@@ -218,9 +220,9 @@ class NaiveRules:
     def has(self, play: str) -> bool:
         return play == TRY or self.kickoffs
 
-    def answer(self, named: Words[str]) -> Answer | None:
+    def answer(self, named: Words[str], besides: Words[str] = frozenset()) -> Answer | None:
         """Seconds and what starts them, for everything named in a down."""
-        endings = self.stand(named)
+        endings = self.stand(named, besides)
         endings = endings - self.cancelled(endings, named) or endings
         found = [self.of(each) for each in sorted(endings)]
         for wanted in (
@@ -565,7 +567,7 @@ class NaiveClock:
         if ending == "overtime_series":
             self._become(overtime=True)
         if ending in ENDS_EXACTLY | SCORES:
-            self._become(between=False, played=True)
+            self._become(played=True)
         return self._told_after_the_chop(told, at) or self._stoppage(told, ending, at)
 
     def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
@@ -635,32 +637,35 @@ class NaiveClock:
             now = self.now
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
-        unseen = fresh or now.promised != "" or (now.phase == "STOPPED" and follows != "")
-        if unseen:
+        recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+        stopped = now.phase == "STOPPED" and follows != ""
+        unseen = fresh or now.promised != "" or (stopped and not recent)
+        if stopped and recent:
+            self._become(playing="", promised=follows)
+        elif unseen:
             self._become(down=now.down + 1, promised="", playing=follows, ended=None)
-        elif now.phase == "STOPPED":
+        elif now.phase == "STOPPED" and now.ended is not None and not recent:
             self._become(playing="")
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
-        self._become(between=False, played=True, readied=None)
+        self._become(between=now.between and not unseen, played=True, readied=None)
         ends = self._ends()
-        answer = self.rules.answer(self._weighed())
+        answer = self._answer()
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
             self._run(answer[0], at, "dead ball")
             self._become(expires=self.now.expires + self.start_lag)
-            self._become(stoppage=at if self.next_play() else None)
+            self._become(stoppage=at if ends or self.next_play() else None)
         else:
             ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=at if ends else None)
-            if self.now == now._replace(between=False, played=True):
+            self._become(stoppage=at if self._ends() or self.now.promised else None)
+            if self.now == now._replace(between=self.now.between, played=True):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
-        assumed_over = ends[:1] == ENDS_WITH.get(self.now.playing, ())[:1] and bool(ends)
-        self._become(ended=at if assumed_over else None)
-        if assumed_over:
+        self._become(ended=at if ends else None)
+        if ends:
             said = SAID_OF_A_HALF if half else SAID_AS_OVER[self.now.playing]
             return Verdict(ASSUMED, assumed, promised=said)
         return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
@@ -670,8 +675,9 @@ class NaiveClock:
         now = self.now
         if now.phase == "RUNNING" and now.by == "dead ball":
             exact = "routine" not in told and now.named & self.rules.endings.keys() == {"routine"}
-            long = exact or self.next_play()
-            return at - now.started < (STOPPAGE_HOLDS if long else SAME_DOWN)
+            if exact or self.next_play() or now.ended == now.started:
+                return at - (now.stoppage or now.started) < STOPPAGE_HOLDS
+            return at - now.started < SAME_DOWN
         stopped = now.phase == "SET" and now.stoppage is not None
         return stopped and at - (now.stoppage or 0) < STOPPAGE_HOLDS
 
@@ -681,15 +687,14 @@ class NaiveClock:
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
         if now.playing == TRY and (recent or now.ended is None):
             return self._play_ended(events.PlayEnded("try_over"), at)
-        running = now.phase == "RUNNING" and now.by == "dead ball"
-        if "touchdown" in now.named and (recent or running):
+        if "touchdown" in now.named and recent:
             told = tuple(each for each in now.told if each[0] != "touchdown")
             self._become(named=now.named - {"touchdown"}, told=told)
             return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
         if not follows or recent:
             return self._play_ended(events.PlayEnded("touchdown"), at)
         self._become(down=now.down + 1, promised="", playing=follows, ended=None)
-        self._become(named=frozenset(), told=(), stoppage=None, readied=None)
+        self._become(named=frozenset(), told=(), stoppage=None, readied=None, phase="LIVE")
         ending = "try_over" if follows == TRY else "touchdown"
         self._play_ended(events.PlayEnded(ending), at)
         return Verdict(ASSUMED, "snap")
@@ -805,8 +810,9 @@ class NaiveClock:
     def _tell(self, words: Words[str], at: int) -> None:
         """Note what was told of the down, and what follows from the order of it."""
         now, rules = self.now, self.rules
-        new = sorted(words - now.named)
-        told = (*now.told, *((word, at) for word in new if word in rules.endings))
+        new = sorted(words & rules.endings.keys())
+        told = tuple(each for each in now.told if each[0] not in new)
+        told = (*told, *((word, at) for word in new))
         followed = self.next_play()
         self._become(named=now.named | words, told=told)
         if not followed and self.next_play():
@@ -822,20 +828,23 @@ class NaiveClock:
         if not now.playing:
             return ()
         exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
-        ends = ENDS_WITH[now.playing]
-        return ends[1:] if exact else ends
+        return () if exact else ENDS_WITH[now.playing]
 
-    def _weighed(self, before: str = "") -> frozenset[str]:
-        """All that was told of the down, with what is taken as told. In a try a score says nothing
-        but that it is over."""
+    def _told(self) -> frozenset[str]:
+        """All that was told of the down. In a try a score says nothing but that it is over."""
+        return self.now.named - (SCORES if self.now.playing == TRY else set())
+
+    def _answer(self) -> Answer | None:
+        """What the rule set says of all that was told, of the promised play it belongs to, or of
+        the one that is still to come."""
         now = self.now
-        told = now.named - SCORES if now.playing == TRY else now.named
-        return told | {*self._ends(), *([COMES_BEFORE[before]] if before else [])}
+        erased = "cancelled" in now.named and not now.playing
+        before = [COMES_BEFORE[now.promised]] if now.promised and not erased else []
+        return self.rules.answer(self._told(), {*self._ends(), *before})
 
     def _held_number(self) -> int:
-        """The number of a stoppage: of all that was told, and of the promised play it belongs to,
-        or that is still to come."""
-        answer = self.rules.answer(self._weighed(self.now.promised))
+        """The number of a stoppage."""
+        answer = self._answer()
         assert answer is not None and answer[0] is not None
         return answer[0]
 
@@ -843,15 +852,17 @@ class NaiveClock:
         """The play promised to come next."""
         now, ends = self.now, self._ends()
         carried = now.promised
-        weighed = self._weighed()
-        taken = ends if ends[:1] == ENDS_WITH.get(now.playing, ())[:1] else ()
+        told, besides = self._told(), {*ends}
         if "cancelled" in now.named and (now.playing or now.promised):
-            carried = now.playing if taken else ""  # it comes again, or not at all
-            weighed -= set(taken)
+            again = now.playing == TRY or ends
+            carried = now.playing if again else ""  # it comes again, or not at all
+            told, besides = told - ({"try_over"} if now.playing == TRY else set()), set()
         elif now.playing == TRY:
             carried = FREE_KICK if self.rules.has(FREE_KICK) else ""
-        follows = self.rules.promise(weighed) or carried
-        return "" if follows == FREE_KICK and self._in_overtime() else follows
+        for follows in (self.rules.promise(told, besides), carried):
+            if follows and not (follows == FREE_KICK and self._in_overtime()):
+                return follows
+        return ""
 
     # what the table's words mean
 
@@ -860,8 +871,7 @@ class NaiveClock:
 
     def _what_follows(self) -> tuple[int, str]:
         now = self.now
-        told = self._weighed(now.promised)
-        answer = self.rules.answer(told) if now.named or self._ends() else None
+        answer = self._answer() if now.named or self._ends() else None
         if answer is not None and answer[1] == "ready_for_play" and answer[0] is not None:
             return answer[0], "ruling"
         return self.rules.administrative, "key"
