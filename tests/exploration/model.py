@@ -187,7 +187,9 @@ class NaiveRules:
     def vague_after_exact(self, ending: str, facts: Words[str], named: Words[str]) -> bool:
         """True for a word that says less than what was told of the down already."""
         word = self.means(ending, (facts | named) & self.facts)
-        return bool(SAYS_LESS.get(word, set()) & {plain(each) for each in self.meant(named)})
+        meant = self.meant(named)
+        told = {plain(each) for each in meant - self.cancelled(meant, named)}
+        return bool(SAYS_LESS.get(word, set()) & told)
 
     def stand(self, named: Words[str], besides: Words[str] = frozenset()) -> set[str]:
         """What stands of all that was named in a down, and of what is known ``besides``."""
@@ -556,6 +558,7 @@ class NaiveClock:
         seconds, starts_on = rules.of(means)
         if starts_on == "referee_signal":
             assert seconds is not None
+            self._overrule(seconds, at)
             return self._run(seconds, at, "referee")
         if means in GOES_ON if rules.waits else starts_on == "dead_ball":
             return self._routine_end(told, at)
@@ -644,8 +647,6 @@ class NaiveClock:
             self._become(playing="", promised=follows)
         elif unseen:
             self._become(down=now.down + 1, promised="", playing=follows, ended=None)
-        elif now.phase == "STOPPED" and now.ended is not None and not recent:
-            self._become(playing="")
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
@@ -838,7 +839,8 @@ class NaiveClock:
         """What the rule set says of all that was told, of the promised play it belongs to, or of
         the one that is still to come."""
         now = self.now
-        erased = "cancelled" in now.named and not now.playing
+        cancelled = now.promised == TRY and "cancelled" in now.named
+        erased = cancelled or self.rules.promise(self._told()) != ""
         before = [COMES_BEFORE[now.promised]] if now.promised and not erased else []
         return self.rules.answer(self._told(), {*self._ends(), *before})
 
@@ -853,7 +855,7 @@ class NaiveClock:
         now, ends = self.now, self._ends()
         carried = now.promised
         told, besides = self._told(), {*ends}
-        if "cancelled" in now.named and (now.playing or now.promised):
+        if "cancelled" in now.named and (now.playing or now.promised == TRY):
             again = now.playing == TRY or ends
             carried = now.playing if again else ""  # it comes again, or not at all
             told, besides = told - ({"try_over"} if now.playing == TRY else set()), set()
