@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
-from typing import NoReturn
 
 SERIES: tuple[tuple[float, str], ...] = (
     (1.0, "NUMBER_25"),  # before the kickoff: 25, held
@@ -26,11 +25,12 @@ SERIES: tuple[tuple[float, str], ...] = (
     (5.0, "NO_COUNT"),
 )
 """Seconds since the press before, and the name of the key. Invented."""
+LOOK_S = 2.0
 
 
-async def play(press: Callable[[str], None]) -> NoReturn:
-    """Play the series again and again until cancelled."""
-    while True:
-        for pause_s, key in SERIES:
-            await asyncio.sleep(pause_s)
-            press(key)
+async def play(press: Callable[[str], None]) -> None:
+    """Play the series once, and leave its end to be looked at for :data:`LOOK_S`."""
+    for pause_s, key in SERIES:
+        await asyncio.sleep(pause_s)
+        press(key)
+    await asyncio.sleep(LOOK_S)

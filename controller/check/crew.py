@@ -176,7 +176,7 @@ class CrewCheck:
 
     async def _again(self) -> bool:
         try:
-            await self._field.talk.enter("Enter goes on, r repeats this step")
+            await self._field.talk.enter("Enter goes on, r and Enter repeats this step")
         except Repeat:
             return True
         except (Skip, Abort):

@@ -188,7 +188,7 @@ async def referee_watch(field: CrewCheckContext) -> Outcome:
         offset_s = watch_offset_s(text, wall_time(field, at))
         if offset_s is not None:
             break
-        field.talk.say(f"{text!r} is no time such as 19:03:00")
+        field.talk.say(f"{text!r} is not a time such as 19:03:00")
     if abs(offset_s) < 0.05:
         said = "the referee's watch agrees with the computer"
     else:

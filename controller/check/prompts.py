@@ -1,6 +1,7 @@
 """Talks with the people at the terminal: questions, and waiting for something to happen.
 
-``s`` skips a step, ``r`` begins it again, ``q`` ends the check, at any moment.
+``s`` skips a step, ``r`` begins it again, ``q`` ends the check, at any moment; Enter
+follows each.
 """
 
 from __future__ import annotations
@@ -112,12 +113,12 @@ class Dialogue:
     async def ask(self, question: str) -> bool:
         """A question with yes or no for an answer."""
         while True:
-            line, _ = await self.enter(f"{question} (y/n)")
+            line, _ = await self.enter(f"{question} (y or n, then Enter)")
             if line in ("y", "yes"):
                 return True
             if line in ("n", "no"):
                 return False
-            self.say("please type y or n; s skips, r repeats, q ends the check")
+            self.say("please type y or n, then Enter; s skips, r repeats, q ends the check")
 
     async def enter(self, prompt: str) -> tuple[str, int]:
         """A line in small letters, and when its Enter came."""

@@ -53,7 +53,7 @@ class CrewCheckSession:
         """Lead through the steps; what is wrong goes to the report."""
         lines = Lines(self.fd, self.clock)
         talk = Dialogue(lines, self.report, self.clock)
-        self.report.title("With the officials: s skips a step, r repeats it, q ends the check")
+        self.report.title("With the officials: s skips a step, r repeats it, q ends; then Enter")
         lines.open()
         try:
             if await self._wanted(talk):

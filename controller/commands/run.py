@@ -11,6 +11,7 @@ import contextlib
 import gc
 import signal
 import sys
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 
@@ -36,6 +37,7 @@ from controller.rulebook.loader import fingerprint
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
+from controller.service.service import Service
 from controller.service.watchdog import Notifier, Watchdog
 
 SWITCH_INTERVAL_S = 0.0005
@@ -163,9 +165,7 @@ class Plan:
         if notifier.listening:
             beside.append(Watchdog(service, notifier.tell, notifier.watchdog_s).run)
         if self.demo and assembly.press is not None:
-            from controller.assembly.demo import play  # noqa: PLC0415 - only here
-
-            beside.append(partial(play, assembly.press))
+            beside.append(partial(self._demonstrate, service, assembly.press))
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [group.create_task(run()) for run in beside]
@@ -179,6 +179,14 @@ class Plan:
             self.console.close()
             notifier.close()
             journal.close(CLOSE_S)
+
+    async def _demonstrate(self, service: Service, press: Callable[[str], None]) -> None:
+        """Play the series; where nobody could end the run, that ends it."""
+        from controller.assembly.demo import play  # noqa: PLC0415 - only here
+
+        await play(press)
+        if self.terminal is None:
+            service.stop()
 
     def _journal(self, loop: asyncio.AbstractEventLoop) -> Journal:
         """The journal; its thread tells the loop when writing begins to fail, and when it heals."""

@@ -20,28 +20,30 @@ from controller.console.digits import (
     word_rows,
 )
 from controller.console.panels import KEYS, faults, footer, lower, well
+from controller.console.sentences import (
+    awaited,
+    boards_words,
+    in_last_seconds,
+    phase_note,
+    phase_word,
+    phase_words,
+    reply,
+    ruling,
+)
 from controller.console.style import Look, Piece, cut, line, wrap
 from controller.status.document import Status
 
 LEAST_COLUMNS, LEAST_ROWS = 40, 12
 """Less than this, and the console is one line."""
-LAST_SECONDS = 5
-"""From here down to zero the numerals stand out."""
-
-_PHASES: dict[str, tuple[str, str, str, str]] = {
-    "IDLE": ("NO COUNT", "next: any number or DEAD BALL", "plain", "▒"),
-    "SET": ("HELD", "starts on the ready", "waits", "▓"),
-    "RUNNING": ("RUNNING", "next: SNAP", "good", "█"),
-    "LIVE": ("BALL LIVE", "next: DEAD BALL", "live", "▒"),
-    "STOPPED": ("STOPPED", "next: READY runs what follows", "waits", "▓"),
-    "EXPIRED": ("ZERO", "next: as the official decides", "zero", "█"),
+_PHASES: dict[str, tuple[str, str]] = {
+    "IDLE": ("plain", "▒"),
+    "SET": ("waits", "▓"),
+    "RUNNING": ("good", "█"),
+    "LIVE": ("live", "▒"),
+    "STOPPED": ("waits", "▓"),
+    "EXPIRED": ("zero", "█"),
 }
-"""Of each phase: its word, what it waits for, its style and the ink of its numerals."""
-_STARTS = {
-    "dead_ball": "at the dead ball",
-    "ready_for_play": "on the ready",
-    "referee_signal": "on the referee's signal",
-}
+"""Of each phase: its style and the ink of its numerals."""
 
 
 def draw(
@@ -53,13 +55,14 @@ def draw(
     entry: str | None = None,
     entry_error: str = "",
     clock_text: str = "",
+    ordered_text: str = "",
     look: Look = Look(),  # noqa: B008 - immutable
 ) -> list[str]:
     """Draw the screen: at most ``rows`` lines, each ``columns`` wide, of styled text.
 
     ``keys`` are (character, "LABEL: what it does"). ``entry`` is the entry line as typed so far,
     None while it is closed; ``entry_error`` is what was wrong with the last one. ``clock_text`` is
-    the wall time as it shall be shown.
+    the wall time and ``ordered_text`` that of the last order, as they shall be shown.
     """
     if columns < 1 or rows < 1:
         return []
@@ -68,38 +71,19 @@ def draw(
     tall = rows >= 20
     axis = _axis(status, columns, 3 if tall else 1)
     drawn = [_header(status, columns, clock_text), axis[0]]
-    drawn += _upper(status, columns, _numeral_height(columns, rows), look)
+    drawn += _upper(status, columns, _numeral_height(columns, rows), ordered_text, look)
     bottom = footer(keys, entry, entry_error, columns, tall=tall)
     room = rows - len(drawn) - len(bottom)
     drawn += lower([*axis[1:], *faults(status)], well(status), keys, columns, room)
     return [line(pieces, columns, look) for pieces in (*drawn, *bottom)]
 
 
-def phase_words(status: Status) -> str:
-    """The phase as a keeper says it, with the numerals: ``RUNNING 38``."""
-    word = _PHASES[status.phase][0] if status.phase in _PHASES else status.phase
-    if status.numerals is None or status.phase == "EXPIRED":
-        return word
-    return f"{word} {status.numerals}"
-
-
-def boards_words(status: Status) -> tuple[str, bool]:
-    """How the boards stand, in words, and whether someone must know at once."""
-    if not status.board_health:
-        return "no boards: the count is here and in the hand", False
-    if status.boards == "off":
-        return f"BOARDS OFF: {status.boards_why or 'reason unknown'}", True
-    if status.boards_why:
-        return f"BOARDS DARK: {status.boards_why}", True
-    if status.boards == "blank":
-        return "boards blank: no count", False
-    return f"boards {status.boards}", False
-
-
 def _one_line(status: Status, entry: str | None, entry_error: str) -> list[Piece]:
     if entry is not None:
         return [("bold", f":{entry[-20:]}"), ("cursor", " "), ("plain", f" {phase_words(status)}")]
     pieces: list[Piece] = [(_word_style(status), phase_words(status))]
+    if status.nudged:
+        pieces += [("plain", " "), ("caution", awaited(status))]
     words, urgent = boards_words(status)
     if urgent:
         pieces += [("plain", " "), ("loud", words)]
@@ -140,9 +124,9 @@ def _numeral_height(columns: int, rows: int) -> int:
 
 
 def _numeral_style(status: Status) -> str:
-    if _last_seconds(status):
+    if in_last_seconds(status):
         return "last"
-    return _PHASES[status.phase][2] if status.phase in _PHASES else "bold"
+    return _PHASES[status.phase][0] if status.phase in _PHASES else "bold"
 
 
 def _word_style(status: Status) -> str:
@@ -150,20 +134,18 @@ def _word_style(status: Status) -> str:
     return "loud" if style in ("last", "zero") else style
 
 
-def _last_seconds(status: Status) -> bool:
-    running = status.phase == "RUNNING" and status.numerals is not None
-    return running and (status.numerals or 0) <= LAST_SECONDS
-
-
-def _upper(status: Status, columns: int, height: int, look: Look) -> list[list[Piece]]:
+def _upper(
+    status: Status, columns: int, height: int, ordered_text: str, look: Look
+) -> list[list[Piece]]:
     """The numerals, and the words beside them."""
-    ink = _PHASES[status.phase][3] if status.phase in _PHASES else "█"
+    ink = _PHASES[status.phase][1] if status.phase in _PHASES else "█"
     numerals = status.numerals
     if numerals is not None:
         numerals = max(0, min(99, numerals))
     style = _numeral_style(status)
     drawn = numeral_rows(numerals, height, ink)
-    beside = _beside(status, columns - numeral_columns(height) - 4, height, look)
+    room = columns - numeral_columns(height) - 4
+    beside = _beside(status, room, height, ordered_text, look)
     beside += [("plain", "")] * (height - len(beside))
     return [
         [(style, f" {row} "), ("plain", "  "), words]
@@ -171,19 +153,22 @@ def _upper(status: Status, columns: int, height: int, look: Look) -> list[list[P
     ]
 
 
-def _beside(status: Status, columns: int, rows: int, look: Look) -> list[Piece]:
-    """Phase, what it waits for, result, last order, ruling: in this order of importance."""
-    word, waits, *_ = _PHASES.get(status.phase, (status.phase, ""))
+def _beside(status: Status, columns: int, rows: int, ordered_text: str, look: Look) -> list[Piece]:
+    """Phase, what it waits for, the last order, the ruling: in this order of importance."""
+    word = phase_word(status)
     lines: list[Piece] = _large(status, word, columns - 1, rows) if look.blocks else []
+    style, did = reply(status, ordered_text)
+    adopted = f"LOCAL ADOPTION: {status.override}" if status.override else ""
     said = [
-        (_word_style(status), f"{word}{_phase_note(status)}", 1),
-        ("bold", waits, 1),
-        *_last_order(status),
-        *_ruling(status),
+        (_word_style(status), f"{word}{phase_note(status)}", 1),
+        ("caution" if status.nudged else "bold", awaited(status), 2),
+        (style, f"last: {did}" if did else "", 3),
+        ("caution", adopted, 2),
+        ("plain", ruling(status), 3),
     ]
-    for style, text, most in said:
+    for how, text, most in said:
         part = wrap(text, columns - 1, min(most, rows - len(lines)))
-        lines += [(style, each) for each in part]
+        lines += [(how, each) for each in part]
     return lines
 
 
@@ -199,42 +184,3 @@ def _large(status: Status, word: str, columns: int, rows: int) -> list[Piece]:
         if fits and len(lines) + WORD_ROWS + 4 <= rows:
             lines += [(style, f" {row} ") for row in word_rows(each)]
     return lines
-
-
-def _phase_note(status: Status) -> str:
-    if status.phase == "SET":
-        return " for the ready"
-    if status.phase == "STOPPED" and status.remaining_ms is not None:
-        return f" with {status.remaining_ms / 1000:.1f} s left"
-    if _last_seconds(status):
-        return f": LAST {LAST_SECONDS} SECONDS"
-    if status.phase == "RUNNING" and status.marked is not None:
-        return f"  ({status.marked} cued)"
-    return ""
-
-
-def _last_order(status: Status) -> list[tuple[str, str, int]]:
-    if not status.last:
-        return []
-    order = f"last: {status.last}" + (f" by {status.by}" if status.by else "")
-    result, reason = status.result.upper(), status.reason
-    if result in ("RUNNING", "HELD") and (reason in status.last or reason == status.boards_why):
-        return [("plain", f"{order}: {status.result}", 2)]
-    if reason.lower().startswith(status.result.lower()):
-        reason = reason[len(status.result) :].lstrip(" :,")
-    style = {"REFUSED": "loud", "NOT HEARD": "loud", "ASSUMED": "caution"}.get(result, "bold")
-    said = ": ".join(word for word in (result, reason) if word)
-    return [(style, said, 3), ("plain", order, 2)]
-
-
-def _ruling(status: Status) -> list[tuple[str, str, int]]:
-    said: list[tuple[str, str, int]] = []
-    if status.override:
-        said.append(("caution", f"LOCAL ADOPTION: {status.override}", 2))
-    if status.citation:
-        number = "no new count" if status.ruling_seconds is None else str(status.ruling_seconds)
-        starts = _STARTS.get(status.starts_on, status.starts_on)
-        what = f"{number} {starts}" if status.ruling_seconds is not None and starts else number
-        rule = "" if status.citation == status.override else f": {status.citation}"
-        said.append(("plain", f"ruling: {what}{rule}", 3))
-    return said

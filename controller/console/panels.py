@@ -14,17 +14,19 @@ KEYS: tuple[tuple[str, str], ...] = (
     ("s", "SNAP: or free kick, ball live"),
     ("2", "25: holds it; twice runs it"),
     ("4", "40: holds it; twice runs it"),
-    ("x", "STOP: again shows what follows"),
+    ("x", "STOP: stops it; again 25 held"),
     ("f", "FLAG: foul; twice defense only"),
     ("t", "TIME-OUT: charged; twice official"),
-    ("i", "INJURY: offense; twice defense"),
+    ("i", "INJURY: any team; twice defense"),
+    ("p", "SCORE: touchdown; again field goal"),
     ("u", "UNDO: takes back the last key"),
-    ("n", "NO COUNT: blank; N period over"),
-    ("o", "BOARDS OFF: O off or on; oo marks"),
+    ("n", "NO COUNT: blank; nnn period over"),
+    ("m", "MARK: this moment, in the record"),
+    ("o", "BOARDS OFF: oo turns them off or on"),
     (":", "types an ending or a count"),
     ("q", "quits, boards dark"),
 )
-"""The console's keys and what they do: upper case is the hold, a letter twice the double tap."""
+"""The console's keys and what they do. Upper case or lower is the same."""
 _FOOTER_KEYS = (":", "q", ":quit")
 
 
@@ -66,7 +68,8 @@ def _health(
     kind: str, each: BoardHealth | HandsetHealth, role: str, said: tuple[str, ...]
 ) -> list[Piece]:
     name = cut(clean(each.name[:40]), 20)
-    who = f"{kind} {name}" + (f" ({role})" if role and role != name else "")
+    who = name if name.startswith(f"{kind} ") else f"{kind} {name}"
+    who += f" ({role})" if role and role != name else ""
     tail = ", ".join(word for word in said if word)
     text = ("plain" if each.well else "bold", f" {who}: {tail}" if tail else f" {who}")
     if each.well:

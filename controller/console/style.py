@@ -1,4 +1,4 @@
-"""Text for the console: made harmless, cut to size and styled. Pure.
+"""Text for the console: made harmless, cut to size and styled; and what the terminal can draw.
 
 Every line that reaches a terminal goes through :func:`line`, so a name or an error from outside
 can neither move the cursor nor push a line over the edge.
@@ -7,6 +7,7 @@ can neither move the cursor nor push a line over the edge.
 from __future__ import annotations
 
 import codecs
+import os
 import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
@@ -34,6 +35,7 @@ the numerals are never reversed: dark ink would run into the dark around it."""
 _LONGEST = 2_000
 """Characters of one text that are looked at: more than any screen has room for."""
 _TO_ASCII = str.maketrans("█▓▒…─·", "#%:~-.")
+_COERCED = ("C.UTF-8", "C.utf8", "UTF-8")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +55,47 @@ def look_for(encoding: str, environment: Mapping[str, str]) -> Look | None:
     term = environment.get("TERM", "")
     if term in ("", "dumb"):
         return None
-    try:
-        blocks = codecs.lookup(encoding).name == "utf-8"
-    except LookupError:
-        blocks = False
+    blocks = beyond_ascii(encoding, environment)
     return Look(blocks, colour=not environment.get("NO_COLOR") and not term.startswith("vt"))
+
+
+def beyond_ascii(encoding: str, environment: Mapping[str, str]) -> bool:
+    """True when more than ASCII may be written: the encoding is UTF-8 and the locale is not C.
+
+    In a locale C the interpreter takes UTF-8 by itself, and says so in ``LC_CTYPE`` (PEP 538 and
+    540): that is no word of the terminal's.
+    """
+    try:
+        utf8 = codecs.lookup(encoding).name == "utf-8"
+    except LookupError:
+        return False
+    said = [environment.get(name, "") for name in ("LC_ALL", "LC_CTYPE", "LANG")]
+    if said[1] in _COERCED:
+        said[1] = ""
+    return utf8 and next(filter(None, said), "C") not in ("C", "POSIX")
+
+
+def in_ascii(text: str) -> str:
+    """``text`` with only ASCII in it, as long as before."""
+    return text.translate(_TO_ASCII).encode("ascii", "replace").decode("ascii")
+
+
+def screen_size(fd: int, environment: Mapping[str, str]) -> tuple[int, int]:
+    """Columns and rows of the terminal ``fd``; serial consoles and some remote shells give 0 for
+    what they do not know: then ``COLUMNS`` and ``LINES`` stand, or 80 and 24.
+
+    Raises ``OSError`` when the terminal is gone.
+    """
+    columns, rows = os.get_terminal_size(fd)
+    return (
+        columns or _number(environment.get("COLUMNS", "")) or 80,
+        rows or _number(environment.get("LINES", "")) or 24,
+    )
+
+
+def _number(text: str) -> int:
+    """0 for what is not a number that a screen could have."""
+    return int(text) if text.isascii() and text.isdecimal() and len(text) <= 4 else 0
 
 
 @lru_cache(maxsize=512)
@@ -113,7 +151,7 @@ def line(pieces: Iterable[Piece], columns: int, look: Look) -> str:
         shown = clean(cut(text, room))
         room -= len(shown)
         if not look.blocks:
-            shown = shown.translate(_TO_ASCII).encode("ascii", "replace").decode("ascii")
+            shown = in_ascii(shown)
         code = STYLES[style][0 if look.colour else 1]
         parts.append(f"\x1b[{code}m{shown}\x1b[0m" if code else shown)
     return "".join(parts) + " " * room

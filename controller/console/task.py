@@ -16,7 +16,8 @@ from typing import Protocol
 
 from controller.console.entry import EntryError, parse_entry
 from controller.console.panels import KEYS
-from controller.console.style import look_for
+from controller.console.sentences import BOARDS_TWICE, how_to_quit, no_key
+from controller.console.style import beyond_ascii, look_for, screen_size
 from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
 from controller.rules.events import Event
 from controller.rules.rulings import RuleSet
@@ -27,6 +28,7 @@ LOOK_S = 0.25
 AT_MOST_S = 0.05
 """The shortest time between two drawings."""
 QUIT = "quit"
+_CLOCK = "%H:%M:%S"
 
 
 class Typing(Protocol):
@@ -58,6 +60,8 @@ class ConsoleTask:
         self._changed = asyncio.Event()
         self._hint = ""
         self._hinted_after = 0
+        self._timed = 0
+        self._ordered_text = ""
         self._keys = KEYS if simulator else (*KEYS[:-1], (f":{QUIT}", "ends, boards dark"))
         self._stream: io.RawIOBase | None = None
         self._screen: Screen | None = None
@@ -74,12 +78,13 @@ class ConsoleTask:
             return
         look = look_for(out.encoding, os.environ) if out.isatty() and not plain else None
         self._stream = stream = unblocked(out.fileno())
+        blocks = beyond_ascii(out.encoding, os.environ)
         if look is not None:
             self._screen = Screen(stream, look)
-        elif self._simulator or plain:
-            self._lines = PlainLines(stream)
+        elif self._simulator or plain or out.isatty():
+            self._lines = PlainLines(stream, blocks=blocks)
         else:
-            self._lines = FaultLines(stream)
+            self._lines = FaultLines(stream, blocks=blocks)
 
     def attach(self, service: Commanded, terminal: Typing | None) -> None:
         """Watch this service."""
@@ -95,6 +100,8 @@ class ConsoleTask:
         try:
             if self._screen is not None:
                 self._screen.__enter__()
+            if isinstance(self._lines, PlainLines) and self._terminal is not None:
+                self._lines.list_keys(self._keys)
             while True:
                 self._draw()
                 await asyncio.sleep(AT_MOST_S)
@@ -122,11 +129,13 @@ class ConsoleTask:
         status = self._service.status()
         if status.orders != self._hinted_after:
             self._hint = ""
-        clock_text = time.strftime("%H:%M:%S")
+        if status.orders != self._timed:
+            self._timed, self._ordered_text = status.orders, _ordered_text(status)
+        clock_text = time.strftime(_CLOCK)
         if self._lines is not None:
-            self._lines.show(status, clock_text=clock_text)
+            self._lines.show(status, clock_text=clock_text, ordered_text=self._ordered_text)
         if self._screen is not None:
-            columns, rows = os.get_terminal_size(sys.stdout.fileno())
+            columns, rows = screen_size(sys.stdout.fileno(), os.environ)
             self._screen.show(
                 status,
                 columns=columns,
@@ -135,17 +144,21 @@ class ConsoleTask:
                 entry=self._terminal.entry if self._terminal is not None else None,
                 entry_error=self._hint,
                 clock_text=clock_text,
+                ordered_text=self._ordered_text,
             )
 
     # Typed
 
     def command(self, char: str) -> None:
-        """``q``. Boards that serve a game are not darkened by one slip of a finger."""
+        """``q``, or ``o`` typed once. Boards that serve a game are not darkened by one slip of a
+        finger."""
         assert self._service is not None
-        if self._simulator:
+        if char == "o":
+            self._answer(BOARDS_TWICE)
+        elif self._simulator:
             self._service.stop()
         else:
-            self._answer(f"to end the game and darken the boards type :{QUIT}")
+            self._answer(how_to_quit(QUIT))
 
     def entered(self, text: str) -> None:
         """A finished entry line."""
@@ -162,12 +175,18 @@ class ConsoleTask:
 
     def unknown(self, char: str) -> None:
         """A character that is not a key."""
-        self._answer("Esc is no key" if char == "\x1b" else f"{char!r} is no key")
+        self._answer(no_key(char))
 
     def _answer(self, words: str) -> None:
         """Answer what was typed, until the next order."""
         assert self._service is not None
         self._hint, self._hinted_after = words, self._service.status().orders
         if self._lines is not None:
-            self._lines.say(words, clock_text=time.strftime("%H:%M:%S"))
+            self._lines.say(words, clock_text=time.strftime(_CLOCK))
         self.notify()
+
+
+def _ordered_text(status: Status) -> str:
+    """The wall time of the last order."""
+    ago_s = (status.made_at - status.ordered_at) / 1e9
+    return time.strftime(_CLOCK, time.localtime(time.time() - ago_s))

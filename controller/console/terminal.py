@@ -15,8 +15,9 @@ import stat
 from collections.abc import Sequence
 from typing import Protocol, Self
 
-from controller.console.layout import boards_words, draw, phase_words
-from controller.console.style import Look, clean, cut
+from controller.console.layout import draw
+from controller.console.sentences import awaited, boards_words, is_ruled, phase_words, reply, why
+from controller.console.style import Look, clean, cut, in_ascii
 from controller.status.document import Status
 
 _ENTER = "\x1b[?1049h\x1b[?25l\x1b[?7l"  # alternate screen, cursor hidden, no wrap at the edge
@@ -138,12 +139,14 @@ class Screen:
         entry: str | None = None,
         entry_error: str = "",
         clock_text: str = "",
+        ordered_text: str = "",
     ) -> None:
         """Bring the screen up to date, see :func:`controller.console.layout.draw`.
 
         While the terminal takes nothing the screen stays as it is; call again at the next change.
         """
-        seen = (status, columns, rows, tuple(keys), entry, entry_error, clock_text)
+        texts = (entry, entry_error, clock_text, ordered_text)
+        seen = (status, columns, rows, tuple(keys), texts)
         if seen == self._seen or not self._open or not self._outlet.free():
             return
         lines = draw(
@@ -154,6 +157,7 @@ class Screen:
             entry=entry,
             entry_error=entry_error,
             clock_text=clock_text,
+            ordered_text=ordered_text,
             look=self._look,
         )
         self._seen = seen
@@ -177,10 +181,11 @@ class Screen:
 
 
 class _Lines:
-    """Lines for a stream that is not a terminal."""
+    """Lines for a stream that is not a terminal, in ASCII unless ``blocks``."""
 
-    def __init__(self, stream: ByteStream) -> None:
+    def __init__(self, stream: ByteStream, *, blocks: bool = True) -> None:
         self._outlet = _Outlet(stream)
+        self._blocks = blocks
 
     @property
     def dead(self) -> bool:
@@ -191,25 +196,33 @@ class _Lines:
         """Write one line, if the reader takes it."""
         if self._outlet.free():
             text = cut(clean(f"{clock_text} {words}".strip()[:_LONGEST_LINE]), _LONGEST_LINE - 1)
+            text = text if self._blocks else in_ascii(text)
             self._outlet.write(f"{text}\n".encode("utf-8", "replace"))
 
 
 class PlainLines(_Lines):
     """For a stream that is not a terminal: one line for each change. Never raises."""
 
-    def __init__(self, stream: ByteStream) -> None:
-        super().__init__(stream)
+    def __init__(self, stream: ByteStream, *, blocks: bool = True) -> None:
+        super().__init__(stream, blocks=blocks)
         self._seen: object = None
         self._order: object = None
 
-    def show(self, status: Status, *, clock_text: str = "") -> None:
+    def list_keys(self, keys: Sequence[tuple[str, str]]) -> None:
+        """Say once what each key does."""
+        self._outlet.write(b"keys:\n")
+        for key, does in keys:
+            self._outlet.write(f"  {key}  {does}\n".encode("ascii", "replace"))
+
+    def show(self, status: Status, *, clock_text: str = "", ordered_text: str = "") -> None:
         """Write a line if the count, an order, the boards or a fault changed since the last one.
 
         While the reader takes nothing the changes are dropped; the newest is said after that.
         """
-        order = (status.game, status.down, status.last, status.by, status.result, status.reason)
+        order = (status.orders, status.last, status.by, status.result, status.reason)
         seen = (
             *(status.phase, status.numerals, status.boards, status.boards_why, order),
+            status.nudged,
             *(status.alarms, status.journal, status.unauthenticated),
             tuple((each.name, each.state) for each in status.board_health),
             tuple((each.name, each.state) for each in status.handset_health),
@@ -218,8 +231,9 @@ class PlainLines(_Lines):
             return
         self._seen = seen
         said = [f"{clock_text} {phase_words(status)}".strip(), *_standing(status)]
+        said += [awaited(status)] if status.nudged else []
         if order != self._order and status.last:
-            said.append(_order_words(status))
+            said.append(_order_words(status, ordered_text))
         self._order = order
         self.say(" | ".join(said))
 
@@ -228,11 +242,11 @@ class FaultLines(_Lines):
     """For an installation without a terminal: a line for each change of what is not well, and
     nothing while all is. Never raises."""
 
-    def __init__(self, stream: ByteStream) -> None:
-        super().__init__(stream)
+    def __init__(self, stream: ByteStream, *, blocks: bool = True) -> None:
+        super().__init__(stream, blocks=blocks)
         self._seen: list[str] = []
 
-    def show(self, status: Status, *, clock_text: str = "") -> None:
+    def show(self, status: Status, *, clock_text: str = "", ordered_text: str = "") -> None:
         """Write what is wrong now, if that changed; the newest when the reader was slow."""
         words = _wrong(status)
         if words == self._seen or not self._outlet.free():
@@ -270,9 +284,10 @@ def _standing(status: Status) -> list[str]:
     return said + (["UNAUTHENTICATED"] if status.unauthenticated else [])
 
 
-def _order_words(status: Status) -> str:
-    by = f" by {status.by}" if status.by else ""
-    reason = f", {status.reason}" if status.reason else ""
-    rule = status.override or status.citation
+def _order_words(status: Status, ordered_text: str) -> str:
+    _, did = reply(status, ordered_text)
+    if not is_ruled(status):
+        return did
+    rule = status.override or why(status)
     adopted = "LOCAL ADOPTION " if status.override else ""
-    return f"{status.last}{by}: {status.result}{reason}" + (f" ({adopted}{rule})" if rule else "")
+    return did + (f" ({adopted}{rule})" if rule else "")

@@ -9,12 +9,14 @@ from the play clock again; nothing repeats a stored frame.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import Any
 
 from controller.journal.recorder import Recorder
 from controller.recovery.checkpoint import Checkpointer
-from controller.rules.effects import Decision, Effect, Marked, Result
-from controller.rules.events import BoardsFault, Event, Order, Role, plain
-from controller.rules.phases import Running, Set, Stopped, name
+from controller.rules.actions import Context
+from controller.rules.effects import Decision, Effect, Marked, Nudged, ReachedZero, Result
+from controller.rules.events import BoardsFault, Event, Order, Ready, Role, plain
+from controller.rules.phases import Idle, Live, Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
 from controller.service.alarms import Alarms
@@ -73,6 +75,7 @@ class Service:
         self._last: Decision | None = None
         self._orders = 0
         self._marked: int | None = None
+        self._nudged = False
         self._boards, self._handsets = tuple(boards), tuple(handsets)
         self._clock = clock
         now = clock()
@@ -128,11 +131,12 @@ class Service:
     def status(self, now: int | None = None) -> Status:
         """Everything an observer may know, at ``now``, by default the present instant."""
         now = self._clock() if now is None else now
-        play_clock, last, boards = self._play_clock, self._last, self._board_state
+        play_clock, boards = self._play_clock, self._board_state
         down, rules = play_clock.state.down, play_clock.rules
-        ruling, phase, order = down.ruling, down.phase, last.order if last else None
+        ruling, phase = down.ruling, down.phase
         handsets = self._handset_state.health(now)
         return Status(
+            **self._of_the_last_order(),
             rules=f"{rules.title} {rules.season}",
             phase=name(phase),
             numerals=play_clock.numerals(now),
@@ -143,12 +147,8 @@ class Service:
             boards_why=boards.why,
             boards_dark=boards.dark,
             boards_fault=boards.fault,
-            last=self._words(order),
-            by=self._name_of(order),
-            by_handset=order.handset if order else None,
             orders=self._orders,
-            result=last.result.value if last else "",
-            reason=last.reason if last else "",
+            ending=ruling.ending if ruling else "",
             ruling_seconds=ruling.seconds if ruling else None,
             starts_on=ruling.starts_on.value if ruling else "",
             citation=ruling.citation if ruling else "",
@@ -160,8 +160,45 @@ class Service:
             journal=self._recorder.journal_fault,
             alarms=(*self._alarms.words(now), *unheard(handsets)),
             marked=self._marked,
+            nudged=self._nudged and isinstance(phase, Live),
+            next_s=self._next_s(now),
+            made_at=now,
             unauthenticated=not all(each.authenticated for each in self._handsets),
         )
+
+    def _of_the_last_order(self) -> dict[str, Any]:
+        """What the status says of the last order."""
+        last = self._last
+        if last is None:
+            return {}
+        order = last.order
+        return {
+            "last": self._words(order),
+            "by": self._name_of(order),
+            "by_handset": order.handset,
+            "event": type(order.event).__name__,
+            "ordered_at": order.at,
+            "result": last.result.value,
+            "reason": last.reason,
+            "became": last.phase_after,
+            "assumed": last.assumed,
+            "promised": last.promised,
+            "taken_back": self._words(last.taken_back) if last.taken_back else "",
+        }
+
+    def _next_s(self, now: int) -> int | None:
+        """The number that the next ready would run; None while a count runs."""
+        play_clock = self._play_clock
+        down = play_clock.state.down
+        match down.phase:
+            case Running():
+                return None
+            case Set(seconds):
+                return seconds
+            case Idle() | Live():
+                return play_clock.rules.administrative_s
+        context = Context(down, Ready(), now, play_clock.rules, play_clock.settings)
+        return context.what_follows.seconds
 
     def _remaining_ms(self, now: int) -> int | None:
         match self._play_clock.state.down.phase:
@@ -171,15 +208,13 @@ class Service:
                 return remaining_ns // MS_NS
         return None
 
-    def _words(self, order: Order | None) -> str:
+    def _words(self, order: Order) -> str:
         """What was ordered, in plain words."""
         rules = self._play_clock.rules
-        return plain(order.event, rules.routine_s, rules.administrative_s) if order else ""
+        return plain(order.event, rules.routine_s, rules.administrative_s)
 
-    def _name_of(self, order: Order | None) -> str:
+    def _name_of(self, order: Order) -> str:
         """Who ordered it."""
-        if order is None:
-            return ""
         return order.role.value if order.handset is None else self._crew[order.handset].name
 
     @property
@@ -341,7 +376,7 @@ class Service:
         self._arm(now)
         self._tell(now)
         if decided.changed:
-            self._marked = None
+            self._marked, self._nudged = None, False
             self._board_state.commanded(received_at)
         self._write(decided, effects, received_at, now)
 
@@ -387,7 +422,9 @@ class Service:
         for effect in effects:
             if isinstance(effect, Marked):
                 self._marked = effect.seconds
-            else:
+            elif isinstance(effect, Nudged):
+                self._nudged = True
+            elif isinstance(effect, ReachedZero):
                 self._recorder.reached_zero(effect.at, now, shown)
 
     def _record(self, now: int) -> None:

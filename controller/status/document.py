@@ -103,3 +103,23 @@ class Status:
     """How many orders have been decided so far."""
     by_handset: int | None = None
     """The handset that gave the last order, 0 for the console; None for the service itself."""
+    event: str = ""
+    """The kind of the last order, as the play clock names it: "Undo", "PlayEnded"."""
+    ordered_at: int = 0
+    """When the last order was given."""
+    became: str = ""
+    """The phase that the last order led to."""
+    assumed: str = ""
+    """What the last order took for granted though nobody pressed it: "ready", "snap"."""
+    promised: str = ""
+    """What the last order took to have ended because it was told that it would follow."""
+    taken_back: str = ""
+    """The order that the last one took back, in plain words."""
+    ending: str = ""
+    """The ending that the ruling answers."""
+    next_s: int | None = None
+    """The number that the next ready would run, in seconds; None while a count runs."""
+    nudged: bool = False
+    """True when the ball has been live for longer than any play, until the next order."""
+    made_at: int = field(default=0, compare=False)
+    """The instant of this status. That time has passed is not news."""

@@ -1,9 +1,11 @@
 """Keys typed on a terminal: handset 0, the console that always works.
 
-A letter is one key of the handset, see :data:`KEYS`. Lower case is a tap; upper case is the key
-held for its hold time, for the two keys whose hold means something to a keeper. Tapping twice is
-typing the letter twice. ``:`` opens a line for what has no key, which Enter hands over and Escape
-throws away; ``q`` goes to the ``command`` callback.
+A letter is one key of the handset, see :data:`KEYS`, upper case or lower: so Caps Lock changes
+nothing. Tapping twice is typing the letter twice. :data:`HOLDS` are letters of their own for keys
+held down: ``p`` (points) is 25 held. ``o`` is BOARDS OFF held and wants to be typed twice, since a
+slip of a finger must not darken the boards: typed once it goes to the ``command`` callback, which
+can say so. ``m`` is one tap of BOARDS OFF: a mark. ``:`` opens a line for what has no key, which
+Enter hands over and Escape throws away; ``q`` goes to the ``command`` callback.
 
 Leaning on a key is one press: :mod:`drivers.handset.keystrokes` sorts out the repeats.
 """
@@ -19,6 +21,7 @@ import termios
 from collections.abc import Callable, Iterator
 
 from drivers.base import (
+    MS_NS,
     Clock,
     CrewState,
     DriverError,
@@ -41,9 +44,15 @@ KEYS = {
     "i": Key.INJURY,
     "u": Key.UNDO,
     "n": Key.NO_COUNT,
-    "o": Key.BOARDS_OFF,
+    "m": Key.BOARDS_OFF,
 }
-QUIT, OPEN_ENTRY = "q", ":"
+HOLDS = {"p": Key.NUMBER_25, "o": Key.BOARDS_OFF}
+MARK, BOARDS, QUIT, OPEN_ENTRY = "m", "o", "q", ":"
+TWICE_MS = 2_000
+"""``o`` again within this is meant: quick enough in a hurry, too far apart for two slips."""
+MARK_AGAIN_MS = 700
+"""A mark sooner than this after the one before is the same mark: more than the 600 ms that join
+taps of one key, so that no burst of marks is ever four taps of BOARDS OFF, which darken."""
 LONGEST_ENTRY = 64
 """Characters that an entry line holds; what is typed beyond is dropped."""
 
@@ -55,10 +64,10 @@ def _nothing(_: str) -> None:
 class TerminalKeys:
     """Handset 0, read from the terminal or pipe ``fd``, which stays the caller's to close.
 
-    Callbacks, all from the event loop: ``command`` gets ``q``; ``entered`` gets the finished
-    entry line; ``unknown`` gets a character that means nothing. At the end of a pipe
-    :meth:`run` waits on until it is cancelled. Raises :class:`DriverError` when the terminal
-    hangs up or ``fd`` is a file that cannot be waited on.
+    Callbacks, all from the event loop: ``command`` gets ``q``, and ``o`` when it was typed once;
+    ``entered`` gets the finished entry line; ``unknown`` gets a character that means nothing. At
+    the end of a pipe :meth:`run` waits on until it is cancelled. Raises :class:`DriverError` when
+    the terminal hangs up or ``fd`` is a file that cannot be waited on.
     """
 
     serves = (0,)
@@ -89,6 +98,8 @@ class TerminalKeys:
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
         self._escapes, self._repeats = EscapeFilter(), RepeatFilter()
         self._timers: dict[str, asyncio.TimerHandle] = {}
+        self._marked_at: int | None = None
+        self._boards_at: int | None = None
         self.entry = None
         with _character_mode(self._fd) as self._is_terminal:
             try:
@@ -150,15 +161,22 @@ class TerminalKeys:
         if self.entry is not None:
             self._edit(plain)
             return
-        for tapped, tapped_at in self._repeats.take(plain, at):
+        letter = plain.lower() if plain.isascii() else plain
+        for tapped, tapped_at in self._repeats.take(letter, at):
             self._tapped(tapped, tapped_at)
 
     def _tapped(self, char: str, at: int) -> None:
-        key = KEYS.get(char.lower()) if char.isascii() else None
-        if key is not None:
-            self._press(key, Edge.DOWN, at)
-            if char.isupper():
-                self._press(key, Edge.HELD, at)
+        asked_at, self._boards_at = self._boards_at, None
+        if char == BOARDS and not _within(TWICE_MS, asked_at, at):
+            self._boards_at = at
+            self._command(char)
+        elif char == MARK and _within(MARK_AGAIN_MS, self._marked_at, at):
+            return
+        elif char in HOLDS:
+            self._press(HOLDS[char], Edge.HELD, at)
+        elif char in KEYS:
+            self._marked_at = at if char == MARK else self._marked_at
+            self._press(KEYS[char], Edge.DOWN, at)
         elif char == OPEN_ENTRY:
             self.entry = ""
         elif char == QUIT:
@@ -198,6 +216,10 @@ class TerminalKeys:
         # The timer's own delay is the wait: a clock a hair behind it must not lose the tap.
         for char, tapped_at in self._repeats.due(max(at, self._repeats.next_at or at)):
             self._tapped(char, tapped_at)
+
+
+def _within(limit_ms: int, since_at: int | None, at: int) -> bool:
+    return since_at is not None and at - since_at <= limit_ms * MS_NS
 
 
 @contextlib.contextmanager

@@ -90,7 +90,7 @@ def check_terminal(data: bytes, _: Path) -> None:
         assert all(press.edge_at <= press.received_at <= clock() for press in keeper.presses)
         assert all(len(line) <= terminal.LONGEST_ENTRY for line in keeper.lines)
         assert all(line.isprintable() for line in keeper.lines)
-        assert set(keeper.commands) <= {terminal.QUIT}
+        assert set(keeper.commands) <= {terminal.QUIT, terminal.BOARDS}
         assert all(len(char) == 1 for char in keeper.unknown)
 
     in_virtual_time(story)
@@ -113,7 +113,7 @@ def check_entry(data: bytes, _: Path) -> None:
 
 
 _KEYS = (
-    b"dr2s4xftiunoDNOq:count 17\r",
+    b"dr2s4xftiunmpooDNOq:count 17\r",
     b"\x1b[A\x1bOP\x1b[[A\x1b[15~",
     b":foul\x7f\x15\x1b",
     b"ddddd",

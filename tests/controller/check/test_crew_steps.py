@@ -33,7 +33,7 @@ from tests.controller.fakes import FakeHandset, Game, in_game
 from tests.shared.virtual_time import VirtualClock, run, virtual
 
 Work = Callable[[CrewCheckContext], Coroutine[Any, Any, Outcome]]
-YES = {"(y/n)": "y", "Enter goes on": "s"}
+YES = {"(y or n": "y", "Enter goes on": "s"}
 
 
 def rehearsed(
@@ -349,7 +349,7 @@ async def test_the_offset_is_kept_in_the_record(
 ) -> None:
     now = datetime(2026, 9, 11, 19, 3, 12)
     monkeypatch.setattr("controller.check.crew_steps.wall_time", lambda field, at: now)
-    answers = {"is no time": "19:03:16", "Type a time": "nonsense"}
+    answers = {"is not a time": "19:03:16", "Type a time": "nonsense"}
     with Crew(answers) as crew:
         await pregame(clock, crew, tmp_path / "journal").run([Step("watch", referee_watch)])
     (row, _) = checks(tmp_path / "journal")

@@ -55,7 +55,7 @@ async def test_yes_and_no_in_a_word_or_a_letter_any_size(clock: VirtualClock) ->
         for text, meant in (("y", True), (" YES ", True), ("n", False), ("No", False)):
             typist.type(f"{text}\n")
             assert await typist.talk.ask("dark?") is meant
-    assert typist.said[0].strip() == "dark? (y/n)"
+    assert typist.said[0].strip() == "dark? (y or n, then Enter)"
 
 
 @virtual

@@ -23,7 +23,7 @@ from drivers.board.simulated import SimulatedNode
 from tests.controller.answering_crew import Crew, checks, pregame
 from tests.shared.virtual_time import VirtualClock, virtual
 
-ANSWERS = {"(y/n)": "y", "boards dark?": "y", "10 is held": "", "Enter goes on": "s"}
+ANSWERS = {"(y or n": "y", "boards dark?": "y", "10 is held": "", "Enter goes on": "s"}
 NODES: list[SimulatedNode] = []
 
 

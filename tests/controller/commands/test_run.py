@@ -531,6 +531,16 @@ def test_without_a_terminal_it_demonstrates(tmp_path: Path, stdin: int) -> None:
 
 
 @pytest.mark.full
+def test_a_demonstration_that_nobody_can_end_ends_by_itself(tmp_path: Path) -> None:
+    short = "d.SERIES = ((0.5, 'NUMBER_25'), (0.7, 'READY')); d.LOOK_S = 0.3; "
+    code = f"{START}import controller.assembly.demo as d; {short}{MAIN}"
+    program = [sys.executable, "-I", "-S", "-W", "error", "-c", code]
+    with piped("--journal", tmp_path / "journal.sqlite3", program=program) as (process, said):
+        said.until(b"READY: 25 running")
+        assert process.wait(PATIENCE_S) == 0
+
+
+@pytest.mark.full
 @pytest.mark.parametrize("closed", ["<&-", ">&-", "2>&-", "<&- >&- 2>&-"])
 def test_closed_streams_do_not_matter(tmp_path: Path, closed: str) -> None:
     journal = tmp_path / "journal.sqlite3"

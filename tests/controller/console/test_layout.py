@@ -9,10 +9,12 @@ from typing import Any
 import pytest
 
 from controller.console.digits import numeral_rows
-from controller.console.layout import boards_words, draw, phase_words
+from controller.console.layout import draw
 from controller.console.panels import KEYS
+from controller.console.sentences import DID_IT_END, boards_words, phase_words
 from controller.console.style import Look
 from controller.rules import phases
+from controller.rules.events import PlayEnded, plain
 from controller.status.document import BoardHealth, HandsetHealth, Status
 from drivers.handset import terminal
 
@@ -27,9 +29,12 @@ RUNNING = Status(
     remaining_ms=37_200,
     boards="lit",
     boards_why="",
-    last="play ended: routine",
-    by="keeper",
+    last=plain(PlayEnded("routine"), 40, 25),
+    by="console",
     result="running",
+    event="PlayEnded",
+    became="RUNNING",
+    ending="routine",
     ruling_seconds=40,
     starts_on="dead_ball",
     citation="NFHS 3-6-1a(2): every other down",
@@ -49,9 +54,12 @@ FOUL = replace(
     phase="SET",
     numerals=40,
     remaining_ms=None,
-    last="play ended: foul defense",
-    by="field",
+    last=plain(PlayEnded("foul_defense"), 40, 25),
+    by="handset 2",
     result="held",
+    became="SET",
+    ending="foul_defense",
+    next_s=40,
     starts_on="ready_for_play",
     citation="NFHS 3-6-1a(1)e EXC 2 (2022): foul by the defense only",
 )
@@ -60,8 +68,8 @@ PHASES = {
     "SET": FOUL,
     "RUNNING": RUNNING,
     "LIVE": replace(RUNNING, phase="LIVE", numerals=40, remaining_ms=None),
-    "STOPPED": replace(RUNNING, phase="STOPPED", numerals=13, remaining_ms=12_400),
-    "EXPIRED": replace(RUNNING, phase="EXPIRED", numerals=0, remaining_ms=None),
+    "STOPPED": replace(RUNNING, phase="STOPPED", numerals=13, remaining_ms=12_400, next_s=25),
+    "EXPIRED": replace(RUNNING, phase="EXPIRED", numerals=0, remaining_ms=None, next_s=25),
 }
 FAULTY = replace(
     RUNNING,
@@ -146,11 +154,19 @@ def test_nothing_but_styling_gets_through_from_outside() -> None:
             "NO COUNT",
             ("NO COUNT", "next: any number or DEAD BALL", "boards blank: no count"),
         ),
-        ("SET", "HELD 40", ("HELD for the ready", "starts on the ready", "boards lit")),
+        ("SET", "HELD 40", ("HELD for the ready", "next: READY runs 40", "boards lit")),
         ("RUNNING", "RUNNING 38", ("RUNNING", "next: SNAP")),
         ("LIVE", "BALL LIVE 40", ("BALL LIVE", "next: DEAD BALL")),
-        ("STOPPED", "STOPPED 13", ("STOPPED with 12.4 s left", "next: READY")),
-        ("EXPIRED", "ZERO", ("ZERO", "next: as the official decides")),
+        (
+            "STOPPED",
+            "STOPPED 13",
+            ("STOPPED with 12.4 s left", "next: READY runs 25"),
+        ),
+        (
+            "EXPIRED",
+            "ZERO",
+            ("ZERO", "next: as the official decides"),
+        ),
     ],
 )
 def test_each_phase_is_said_in_a_keepers_words(
@@ -201,7 +217,7 @@ def test_a_mark_is_said_while_the_count_runs() -> None:
 
 
 def test_the_last_order_and_the_ruling_are_said() -> None:
-    assert "last: play ended: foul defense by field: held" in words(FOUL)
+    assert "last: FLAG, defense only: 40 held (by handset 2)" in words(FOUL)
     assert f"ruling: 40 on the ready: {FOUL.citation}" in words(FOUL)
     assert "ruling: 40 at the dead ball: NFHS 3-6-1a(2)" in words(RUNNING)
     signal = replace(RUNNING, starts_on="referee_signal")
@@ -224,21 +240,35 @@ def test_a_local_adoption_is_loud() -> None:
 @pytest.mark.parametrize(
     ("result", "reason", "said", "style"),
     [
-        ("refused", "the ball is in play", "REFUSED: the ball is in play", "1;7"),
-        ("not heard", "1.4 s old", "NOT HEARD: 1.4 s old", "1;7"),
-        ("assumed", "assumed: ready", "ASSUMED: ready", "7"),
-        ("assumed", "new down", "ASSUMED: new down", "7"),
-        ("no change", "the same press again", "NO CHANGE: the same press again", "1"),
-        ("held", "the earlier press is taken back", "HELD: the earlier press", "1"),
+        ("refused", "the ball is in play", "DEAD BALL REFUSED: the ball is in play", "1;7"),
+        ("assumed", "assumed: snap", "DEAD BALL: 40 running (assumed: nobody pressed SNAP)", "7"),
+        ("no change", "the same press again", "DEAD BALL: no change, the same press again", "1"),
+        ("running", "", "DEAD BALL: 40 running", "1"),
     ],
 )
 def test_a_result_out_of_the_ordinary_stands_out_with_its_reason(
     result: str, reason: str, said: str, style: str
 ) -> None:
-    status = replace(RUNNING, result=result, reason=reason)
+    assumed = "snap" if result == "assumed" else ""
+    status = replace(RUNNING, result=result, reason=reason, assumed=assumed)
     assert said in words(status)
-    assert styles_of(said, status, Look(colour=False)) == {style}
-    assert said.partition(":")[0] in words(status, 40, 12)
+    first = said.partition(": ")[0]
+    assert styles_of(f"last: {first}", status, Look(colour=False)) == {style}
+    assert first in words(status, 40, 12)
+
+
+def test_a_play_without_an_end_is_asked_about_at_every_size() -> None:
+    live = replace(PHASES["LIVE"], nudged=True)
+    for size in ((80, 24), (60, 18), (60, 5)):
+        assert DID_IT_END in words(live, *size)
+    assert styles_of(DID_IT_END, live, Look(colour=False)) == {"7"}
+    assert "next: DEAD BALL" not in words(live)
+
+
+def test_the_wall_time_of_a_mark_is_said() -> None:
+    marked = replace(RUNNING, event="MarkMoment", last="moment marked", result="held")
+    said = " ".join(bare(marked, ordered_text="19:03:12", clock_text="19:04:00"))
+    assert "last: marked 19:03:12" in said
 
 
 @pytest.mark.parametrize(
@@ -311,12 +341,12 @@ def test_all_keys_are_explained_where_there_is_room() -> None:
         assert [key for key in KEYS if " ".join(key) not in said] == []
     crowded = words(replace(RUNNING, alarms=("a", "b", "c", "d")))
     assert (
-        "d DEAD BALL r READY s SNAP 2 25 4 40 x STOP f FLAG t TIME-OUT i INJURY u UNDO" in crowded
+        "d DEAD BALL r READY s SNAP 2 25 4 40 x STOP f FLAG t TIME-OUT i INJURY p SCORE" in crowded
     )
 
 
 def test_the_explained_keys_are_the_terminals_keys() -> None:
-    expected = {*terminal.KEYS, terminal.OPEN_ENTRY, terminal.QUIT}
+    expected = {*terminal.KEYS, *terminal.HOLDS, terminal.OPEN_ENTRY, terminal.QUIT}
     assert {key for key, _ in KEYS} == expected
 
 

@@ -61,6 +61,11 @@ def test_what_is_well_is_good_once_it_was_heard() -> None:
     assert styles(well(ALL_WELL)) == ["good", "waits", "good"]
 
 
+def test_a_handset_is_not_called_one_twice() -> None:
+    named = replace(ALL_WELL, handset_health=(HandsetHealth("handset 1", "keeper", "heard", 2),))
+    assert text(well(named))[-1] == "heard      handset 1 (keeper): 2 s ago"
+
+
 @game_with(mute_south=True)
 async def test_a_board_that_cannot_answer_is_sent_and_never_in_the_style_of_right(
     game: Game,

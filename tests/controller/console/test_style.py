@@ -2,13 +2,26 @@
 
 from __future__ import annotations
 
+import os
 import re
+import termios
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.console.style import STYLES, Look, clean, cut, line, look_for, wrap
+from controller.console.style import (
+    STYLES,
+    Look,
+    beyond_ascii,
+    clean,
+    cut,
+    in_ascii,
+    line,
+    look_for,
+    screen_size,
+    wrap,
+)
 
 SGR = re.compile(r"\x1b\[[0-9;]*m")
 
@@ -77,12 +90,58 @@ def test_without_colour_what_stands_out_is_reversed() -> None:
 
 
 def test_the_look_follows_encoding_and_environment() -> None:
-    xterm = {"TERM": "xterm-256color"}
+    xterm = {"TERM": "xterm-256color", "LANG": "en_US.UTF-8"}
     assert look_for("UTF-8", xterm) == Look()
     assert look_for("utf8", {**xterm, "NO_COLOR": "1"}) == Look(colour=False)
     assert look_for("utf8", {**xterm, "NO_COLOR": ""}) == Look()
     assert look_for("ANSI_X3.4-1968", xterm) == Look(blocks=False)
     assert look_for("no such encoding", xterm) == Look(blocks=False)
-    assert look_for("utf-8", {"TERM": "vt220"}) == Look(colour=False)
+    assert look_for("utf-8", {"TERM": "vt220", "LANG": "C.UTF-8"}) == Look(colour=False)
     assert look_for("utf-8", {"TERM": "dumb"}) is None
     assert look_for("utf-8", {}) is None
+
+
+@pytest.mark.parametrize(
+    ("encoding", "said", "beyond"),
+    [
+        ("utf-8", {"LANG": "C.UTF-8"}, True),
+        ("utf-8", {"LANG": "de_DE.UTF-8", "LC_CTYPE": "C.UTF-8"}, True),
+        ("utf-8", {"LANG": "C", "LC_CTYPE": "en_US.UTF-8"}, True),
+        ("utf-8", {"LANG": "C", "LC_CTYPE": "C.UTF-8"}, False),  # as the interpreter leaves it
+        ("utf-8", {"LANG": "C"}, False),
+        ("utf-8", {"LANG": "en_US.UTF-8", "LC_ALL": "POSIX"}, False),
+        ("utf-8", {}, False),
+        ("iso8859-1", {"LANG": "de_DE"}, False),
+        ("no such encoding", {"LANG": "C.UTF-8"}, False),
+    ],
+)
+def test_more_than_ascii_is_written_where_the_locale_says_so(
+    encoding: str, said: dict[str, str], beyond: bool
+) -> None:
+    assert beyond_ascii(encoding, said) is beyond
+
+
+def test_what_is_not_ascii_is_replaced_one_for_one() -> None:
+    assert in_ascii("█▓▒ M…ü") == "#%: M~?"
+
+
+@pytest.mark.parametrize(
+    ("size", "said", "wanted"),
+    [
+        ((100, 30), {"COLUMNS": "60", "LINES": "20"}, (100, 30)),
+        ((0, 0), {}, (80, 24)),
+        ((80, 0), {}, (80, 24)),
+        ((0, 0), {"COLUMNS": "132", "LINES": "43"}, (132, 43)),
+        ((0, 50), {"COLUMNS": "132", "LINES": "43"}, (132, 50)),
+        ((0, 0), {"COLUMNS": "wide", "LINES": "-3"}, (80, 24)),
+        ((0, 0), {"COLUMNS": "0", "LINES": "\N{SUPERSCRIPT TWO}"}, (80, 24)),
+    ],
+)
+def test_a_terminal_without_a_size_is_80_by_24_unless_the_environment_says_more(
+    size: tuple[int, int], said: dict[str, str], wanted: tuple[int, int]
+) -> None:
+    master, slave = os.openpty()
+    termios.tcsetwinsize(slave, (size[1], size[0]))
+    assert screen_size(slave, said) == wanted
+    for fd in (master, slave):
+        os.close(fd)

@@ -87,6 +87,7 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> Iterator[Output]:
     termios.tcsetwinsize(slave, (24, 80))
     output = Output(master, slave)
     monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.setenv("LC_ALL", "C.UTF-8")
     yield output
     output.close_all()
 
@@ -231,6 +232,45 @@ def test_a_terminal_that_shall_not_be_drawn_on_gets_lines(
     assert b"\x1b" not in said and b"NO COUNT" in said and b"north right" in said
 
 
+@pytest.mark.parametrize("simulator", [True, False])
+def test_the_keys_are_listed_once_where_no_screen_can_show_them(
+    terminal: Output, monkeypatch: pytest.MonkeyPatch, simulator: bool
+) -> None:
+    monkeypatch.setenv("TERM", "dumb")
+    run_beside(terminal, lambda _: asyncio.sleep(3), simulator=simulator)
+    said = terminal.read()
+    assert said.startswith(b"keys:") and said.count(b"  d  DEAD BALL: runs") == 1
+    assert said.index(b"  q  " if simulator else b"  :quit  ") < said.index(b"NO COUNT | ")
+
+
+@pytest.mark.parametrize("plain", [False, True])
+def test_a_locale_without_more_than_ascii_gets_ascii(
+    terminal: Output, monkeypatch: pytest.MonkeyPatch, plain: bool
+) -> None:
+    monkeypatch.setenv("LC_ALL", "C")
+
+    async def main(made: Bench) -> None:
+        assert b"is not a key" in await made.said_after(lambda: made.console.unknown("é"))
+
+    run_beside(terminal, main, plain=plain)
+    assert terminal.read().isascii()
+
+
+@pytest.mark.parametrize("size", [(0, 0), (0, 80)])
+def test_a_terminal_without_a_size_is_drawn_on_all_the_same(
+    terminal: Output, monkeypatch: pytest.MonkeyPatch, size: tuple[int, int]
+) -> None:
+    monkeypatch.setenv("LINES", "30")
+    termios.tcsetwinsize(terminal.fds[1], size)
+
+    async def main(made: Bench) -> None:
+        await asyncio.sleep(1)
+        drawn = made.read()
+        assert b"NO COUNT" in drawn and b"\x1b[30;1H" in drawn and b"\x1b[31;1H" not in drawn
+
+    run_beside(terminal, main)
+
+
 @beside("pipe")
 async def test_a_pipe_gets_a_line_for_each_numeral(made: Bench) -> None:
     await asyncio.sleep(2)
@@ -321,6 +361,13 @@ async def test_q_does_not_darken_an_installation_and_says_what_does(made: Bench)
     assert made.numerals == [39, 39]
 
 
+@beside("terminal")
+async def test_boards_off_typed_once_says_that_it_wants_to_be_typed_twice(made: Bench) -> None:
+    made.press(Key.DEAD_BALL)
+    assert b"oo, twice" in await made.said_after(lambda: made.console.command("o"))
+    assert made.numerals == [39, 39]
+
+
 @pytest.mark.parametrize("typed", ["quit", " QUIT ", "Quit"])
 @pytest.mark.parametrize("simulator", [True, False])
 def test_quit_in_full_ends_either(pipe: Output, typed: str, simulator: bool) -> None:
@@ -359,7 +406,7 @@ async def test_a_wrong_line_still_shows_the_nearest_name_on_80_columns(made: Ben
 
 @beside("terminal")
 async def test_what_is_no_key_is_named_and_escape_in_words(made: Bench) -> None:
-    assert b"'z' is no key" in await made.said_after(lambda: made.console.unknown("z"))
+    assert b"'z' is not a key" in await made.said_after(lambda: made.console.unknown("z"))
     said = await made.said_after(lambda: made.console.unknown("\x1b"))
     assert b"x1b" not in said and b"Esc" in said
 
@@ -370,7 +417,7 @@ def test_what_was_wrong_is_gone_once_a_key_was_right(terminal: Output) -> None:
         await made.said_after(lambda: made.press(Key.DEAD_BALL))
         resize = (terminal.fds[1], (24, 81))  # to have all of it drawn
         said = await made.said_after(lambda: termios.tcsetwinsize(*resize))
-        assert b"PLAY CLOCK" in said and b"'z' is no key" not in said
+        assert b"PLAY CLOCK" in said and b"'z' is not a key" not in said
 
     run_beside(terminal, main)
 

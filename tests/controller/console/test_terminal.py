@@ -314,19 +314,19 @@ def plain(*statuses: Status, kind: type[PlainLines | FaultLines] = PlainLines) -
 
 def test_plain_lines_say_each_numeral_and_each_order_once() -> None:
     assert plain(RUNNING, RUNNING, replace(RUNNING, numerals=37, remaining_ms=36_900), FOUL) == [
-        "19:03:12 RUNNING 38 | north right, south right | play ended: routine by keeper: running "
+        "19:03:12 RUNNING 38 | north right, south right | DEAD BALL: 40 running "
         "(NFHS 3-6-1a(2): every other down)",
         "19:03:12 RUNNING 37 | north right, south right",
-        "19:03:12 HELD 40 | north right, south right | play ended: foul defense by field: held "
+        "19:03:12 HELD 40 | north right, south right | FLAG, defense only: 40 held (by handset 2) "
         "(NFHS 3-6-1a(1)e EXC 2 (2022): foul by the defense only)",
     ]
 
 
 def test_plain_lines_say_refusals_and_local_adoptions() -> None:
     refused = replace(RUNNING, result="refused", reason="the ball is in play", citation="")
-    assert plain(refused)[0].endswith("by keeper: refused, the ball is in play")
+    assert plain(refused)[0].endswith("| DEAD BALL REFUSED: the ball is in play")
     local = replace(RUNNING, override="Pine County by-law 7")
-    assert plain(local)[0].endswith("running (LOCAL ADOPTION Pine County by-law 7)")
+    assert plain(local)[0].endswith("40 running (LOCAL ADOPTION Pine County by-law 7)")
 
 
 def test_plain_lines_say_faults_as_they_come_and_go() -> None:
@@ -356,6 +356,20 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
         "no boards: the count is here and in the hand",
         "north right, south right",
     ]
+
+
+def test_plain_lines_name_a_rule_only_for_an_order_that_asked_for_one() -> None:
+    marked = replace(RUNNING, event="MarkMoment", last="moment marked", result="held")
+    assert plain(marked)[0].endswith("| marked")
+    by_key = replace(RUNNING, citation="set by the keeper")
+    assert plain(by_key)[0].endswith("40 running (the count after an ordinary play)")
+
+
+def test_plain_lines_ask_whether_the_play_ended() -> None:
+    live = replace(PHASES["LIVE"], last="")
+    (before, after) = plain(live, replace(live, nudged=True))
+    assert "did the play end?" not in before
+    assert after.endswith("| did the play end? DEAD BALL if it did")
 
 
 def test_plain_lines_do_not_repeat_what_only_ages() -> None:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 
 from controller.journal.file import Opening
 from controller.rules.effects import Result
-from controller.rules.events import PlayEnded, Ready, SetCount
+from controller.rules.events import PlayEnded, Ready, SetCount, plain
 from controller.service.service import OPEN_TO_ALL
 from drivers.base import Answer, Answered, Edge, Key, Rejection
 from tests.controller.fakes import (
@@ -710,3 +710,31 @@ async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
     status = game.status
     assert (status.last, status.by) == ("boards off: north shows a wrong numeral", "service")
     assert (status.orders, status.by_handset) == (4, None)
+
+
+@in_live
+async def test_a_play_that_lasts_too_long_is_asked_about_until_the_next_order(game: Game) -> None:
+    nudge_s = game.play_clock.settings.nudge_s
+    await game.at(2 + nudge_s - 0.5)
+    assert not game.status.nudged
+    await game.at(2 + nudge_s + 0.5)
+    assert game.status.nudged
+    game.handset.press(Key.DEAD_BALL)
+    assert not game.status.nudged
+    game.handset.press(Key.SNAP)
+    assert not game.status.nudged
+
+
+@in_running
+async def test_the_status_says_what_an_order_did_and_what_the_next_ready_runs(game: Game) -> None:
+    status = game.status
+    assert (status.event, status.became, status.ending) == ("PlayEnded", "RUNNING", "routine")
+    assert (status.ordered_at, status.next_s) == (game.started_at + 2 * S, None)
+    game.handset.press(Key.FLAG)
+    assert game.status.next_s == 25
+    game.handset.press(Key.UNDO)
+    assert (game.status.event, game.status.taken_back) == ("Undo", plain(PlayEnded("foul"), 40, 25))
+    game.handset.press(Key.STOP)
+    assert game.status.next_s == 25
+    game.handset.press(Key.SNAP)
+    assert (game.status.next_s, game.status.made_at) == (25, game.clock())

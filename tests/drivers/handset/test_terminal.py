@@ -9,6 +9,7 @@ import termios
 import tty
 from collections.abc import AsyncIterator, Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -81,11 +82,16 @@ def entry_of(b: Bench) -> str | None:
     return b.keys.entry
 
 
-@virtual_with(bench)
-async def test_each_letter_is_its_key(b: Bench) -> None:
-    for char in "dr2s4xftiuno":
-        await b.type(char)
-    assert b.console.edges == [(key, Edge.DOWN) for key in KEYS.values()]
+@pytest.mark.parametrize("typed", ["dr2s4xftiunm", "DR2S4XFTIUNM"])
+def test_each_letter_is_its_key_and_caps_lock_changes_nothing(typed: str) -> None:
+    @virtual_with(bench)
+    async def check(b: Bench) -> None:
+        for char in typed:
+            await b.type(char)
+        assert b.console.edges == [(key, Edge.DOWN) for key in KEYS.values()]
+        assert b.console.said == []
+
+    check()
     assert set(KEYS.values()) == set(Key)
 
 
@@ -96,16 +102,55 @@ async def test_a_press_is_dated_when_it_is_read(b: Bench) -> None:
     assert b.console.presses == [Press(0, Key.DEAD_BALL, Edge.DOWN, at, at)]
 
 
+@pytest.mark.parametrize("typed", ["p", "P"])
+def test_a_score_is_the_25_key_held(typed: str) -> None:
+    @virtual_with(bench)
+    async def check(b: Bench) -> None:
+        at = b.clock()
+        await b.type(typed)
+        assert b.console.presses == [Press(0, Key.NUMBER_25, Edge.HELD, at, at)]
+
+    check()
+
+
+@pytest.mark.parametrize("typed", ["oo", "OO", "oO"])
+@pytest.mark.parametrize("gap_ms", [150, 400, 1_900])
+def test_boards_off_wants_two_taps_in_either_case(typed: str, gap_ms: int) -> None:
+    @virtual_with(bench)
+    async def check(b: Bench) -> None:
+        await b.type(typed[0], gap_ms)
+        assert (b.console.edges, b.console.said) == ([], [("command", "o")])
+        await b.type(typed[1], 500)
+        assert b.console.edges == [(Key.BOARDS_OFF, Edge.HELD)]
+        assert b.console.said == [("command", "o")]
+        await b.type(typed[0], 500)
+        assert len(b.console.edges) == 1, "a third is a first again"
+
+    check()
+
+
 @virtual_with(bench)
-async def test_an_upper_case_letter_is_the_key_held(b: Bench) -> None:
-    await b.type("N")
-    await b.type("O")
-    assert b.console.edges == [
-        (Key.NO_COUNT, Edge.DOWN),
-        (Key.NO_COUNT, Edge.HELD),
-        (Key.BOARDS_OFF, Edge.DOWN),
-        (Key.BOARDS_OFF, Edge.HELD),
-    ]
+async def test_one_slip_of_a_finger_and_leaning_on_a_key_darken_nothing(b: Bench) -> None:
+    await b.type("o", 2_100)
+    await b.type("o", 300)
+    await b.type("i", 300)
+    await b.type("o", 3_000)
+    await b.type("o", 500)
+    for _ in range(60):
+        await b.type("o", 33)
+    await asyncio.sleep(1)
+    assert b.console.edges == [(Key.INJURY, Edge.DOWN)]
+
+
+@virtual_with(bench)
+async def test_a_burst_of_marks_never_grows_into_another_order(b: Bench) -> None:
+    began_at = b.clock()
+    for _ in range(12):
+        await b.type("m", 200)
+    assert set(b.console.edges) == {(Key.BOARDS_OFF, Edge.DOWN)}
+    taps = [(press.edge_at - began_at) // MS for press in b.console.presses]
+    assert all(later - tap > 600 for tap, later in pairwise(taps))
+    assert taps[0] == 0 and len(taps) >= 3
 
 
 @virtual_with(bench)
@@ -148,15 +193,15 @@ async def test_what_means_nothing_is_said(b: Bench) -> None:
     await b.type("\x1b")
     await b.type(b"\xff")
     await b.type("7")
-    await b.type("Q")
-    assert b.console.said == [("unknown", char) for char in "zé\x1b\ufffd7Q"]
+    assert b.console.said == [("unknown", char) for char in "zé\x1b\ufffd7"]
     assert b.console.edges == []
 
 
 @virtual_with(bench)
 async def test_q_is_a_command(b: Bench) -> None:
     await b.type("q")
-    assert b.console.said == [("command", "q")]
+    await b.type("Q")
+    assert b.console.said == [("command", "q"), ("command", "q")]
 
 
 @virtual_with(bench)

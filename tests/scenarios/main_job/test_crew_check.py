@@ -26,7 +26,7 @@ KEEPER, FIELD = CheckedHandset(1, "keeper", "twelve"), CheckedHandset(2, "field"
 def answers() -> dict[str, str]:
     """What the crew says to each question."""
     return {
-        "(y/n)": "y",
+        "(y or n": "y",
         "boards dark?": "y",
         "10 is held": "",
         "Type a time": datetime.now().strftime("%H:%M:%S"),
