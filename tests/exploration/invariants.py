@@ -140,7 +140,12 @@ def _check_kept(before: State, after: State, decided: Decision) -> None:
     order = decided.order
     _hold(decided.reason != "", "what changes nothing has a reason", order)
     if decided.result is Result.NO_CHANGE and isinstance(order.event, PlayEnded):
-        before = before._replace(down=before.down._replace(named=after.down.named))
+        noted = after.down
+        before = before._replace(
+            down=before.down._replace(
+                named=noted.named, stoppage_at=noted.stoppage_at, coming=noted.coming
+            )
+        )
     _hold(after is before or after == before, "what changes nothing leaves all as it is", order)
 
 

@@ -587,7 +587,7 @@ class NaiveClock:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
         lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
-        if self._ends() and plainly and plainly[0] != seconds:
+        if not stays and self._ends() and plainly and plainly[0] != seconds:
             return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
         if now.playing:
             lost["either"] = True
@@ -641,11 +641,12 @@ class NaiveClock:
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-        stopped = now.phase == "STOPPED" and follows != ""
-        unseen = fresh or now.promised != "" or (stopped and not recent)
+        stopped = now.phase == "STOPPED" and (not now.playing or now.ended is not None)
+        unseen = fresh or (now.promised != "" and not stopped)
         if stopped and recent:
-            self._become(playing="", promised=follows)
-        elif unseen:
+            self._become(promised="" if now.playing else follows)
+        elif unseen or (stopped and follows):
+            unseen = True
             self._become(down=now.down + 1, promised="", playing=follows, ended=None)
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
@@ -662,7 +663,7 @@ class NaiveClock:
             ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
             self._become(stoppage=at if self._ends() or self.now.promised else None)
-            if self.now == now._replace(between=self.now.between, played=True):
+            if self._same_as(now):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
         self._become(ended=at if ends else None)
@@ -670,6 +671,11 @@ class NaiveClock:
             said = SAID_OF_A_HALF if half else SAID_AS_OVER[self.now.playing]
             return Verdict(ASSUMED, assumed, promised=said)
         return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
+
+    def _same_as(self, before: Now) -> bool:
+        """True where nothing has come of an order."""
+        said = ("phase", "seconds", "by", "named", "stoppage", "promised", "playing", "down")
+        return all(getattr(self.now, each) == getattr(before, each) for each in said)
 
     def _same_end(self, told: Words[str], at: int) -> bool:
         """True where an end of play is that of the same down, pressed again."""
@@ -715,8 +721,9 @@ class NaiveClock:
         """Another number than the one that was assumed: nothing was promised after all."""
         now = self.now
         lately = now.ended is not None and at - now.ended < OVERRULED
-        if now.phase == "SET" and lately and seconds != now.seconds:
-            self._become(promised="", playing="", ended=None, stoppage=None)
+        overruled = now.phase == "SET" and lately and seconds != now.seconds
+        if overruled:
+            self._become(promised="", playing="", ended=None)
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
