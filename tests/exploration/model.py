@@ -641,7 +641,7 @@ class NaiveClock:
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-        stopped = now.phase == "STOPPED" and (not now.playing or now.ended is not None)
+        stopped = now.phase == "STOPPED" and not self._in_progress()
         unseen = fresh or (now.promised != "" and not stopped)
         if stopped and recent:
             self._become(promised="" if now.playing else follows)
@@ -837,6 +837,10 @@ class NaiveClock:
             return ()
         exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
         return () if exact else ENDS_WITH[now.playing]
+
+    def _in_progress(self) -> bool:
+        """True while nobody has told the end of a promised play that was snapped."""
+        return self.now.playing != "" and self.now.ended is None and self._ends() != ()
 
     def _told(self) -> frozenset[str]:
         """All that was told of the down. In a try a score says nothing but that it is over."""

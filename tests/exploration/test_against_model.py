@@ -50,7 +50,9 @@ ENDINGS = (
     "boards_disagree",
     "runaway_llama",
 )
-FACTS = ("fourth_down", "new_series", "by_defense_only", "declined", "try_again")
+FACTS = ("fourth_down", "new_series", "by_defense_only")
+FOULS = ("foul", "foul_offense", "foul_defense", "foul_both")
+OF_A_FOUL = ("declined", "cancelled", "try_again")
 
 EVENTS: st.SearchStrategy[events.Event] = st.one_of(
     st.just(events.PlayEnded("routine")),
@@ -59,7 +61,9 @@ EVENTS: st.SearchStrategy[events.Event] = st.one_of(
         st.sampled_from(ENDINGS),
         st.one_of(st.just(frozenset[str]()), st.frozensets(st.sampled_from(FACTS), max_size=2)),
     ),
-    st.builds(events.PlayEnded, st.just("foul_defense"), st.just(frozenset({"cancelled"}))),
+    st.builds(
+        events.PlayEnded, st.sampled_from(FOULS), st.sampled_from(OF_A_FOUL).map(lambda f: {f}).map(frozenset)
+    ),
     st.builds(events.HoldNumber, st.sampled_from(events.Number)),
     st.builds(events.RunNumber, st.sampled_from(events.Number)),
     st.just(events.Score()),
