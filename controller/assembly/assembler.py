@@ -79,7 +79,7 @@ class Assembly:
 
 
 class Assembler:
-    """Collects drivers and crew, then :meth:`build`."""
+    """Collects drivers and crew, then :meth:`build`. ``setup`` is for the row of the start."""
 
     def __init__(
         self,
@@ -87,7 +87,9 @@ class Assembler:
         rules: RuleSet,
         settings: Settings,
         recovery: Recovery | None = None,
+        setup: str = "",
     ) -> None:
+        self._setup = setup
         self._clock, self._rules, self._settings = clock, rules, settings
         self._recovery = recovery
         self._plan = recovery.plan if recovery else RestartPlan()
@@ -136,7 +138,13 @@ class Assembler:
         plan, now = self._plan, self._clock()
         checkpointer = self._checkpointer()
         recorder = Recorder(
-            journal, now, numbers=plan.numbers, down=plan.state.down.number, rows=plan.rows
+            journal,
+            now,
+            numbers=plan.numbers,
+            play=plan.state.down.number,
+            keeper=plan.keeper,
+            recent=plan.recent,
+            rows=plan.rows,
         )
         play_clock = PlayClock(self._rules, self._settings, plan.state, plan.state_at, plan.gesture)
         service = Service(
@@ -150,7 +158,7 @@ class Assembler:
             checkpointer=checkpointer,
             off_why=plan.off_why,
         )
-        resume(service, play_clock, recorder, plan, now)
+        resume(service, play_clock, recorder, plan, now, setup=self._setup)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)

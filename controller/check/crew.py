@@ -195,7 +195,7 @@ class CrewCheck:
         row = Row(
             kind=KIND,
             game=1 if opening is None else opening.game + 1,
-            down=0,
+            play=0,
             event_number=None,
             received_at=self._field.clock(),
             event=f"crew check, {event}",

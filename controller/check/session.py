@@ -24,6 +24,7 @@ from controller.check.prompts import Abort, Dialogue, Lines, Repeat, Skip
 from controller.check.report import Report, wrong
 from controller.clock import synchronised
 from controller.config.model import Config
+from controller.journal.file import CHECK
 from controller.journal.writer import Journal
 from controller.rulebook.loader import fingerprint
 from controller.rules.rulings import RuleSet
@@ -131,4 +132,5 @@ class CrewCheckSession:
             rules_hash=fingerprint(self.rules),
             on_fault=lambda _: None,
             synchronised=synchronised,
+            game_kind=CHECK,
         )

@@ -15,7 +15,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from controller.check.report import Finding, look, ok, wrong
-from controller.journal.file import JournalFileError
+from controller.journal.file import SCHEMA, JournalFileError
 from controller.recovery.recovery import LOCK
 
 LITTLE_MB, TOO_LITTLE_MB = 500, 50
@@ -145,11 +145,13 @@ def record(path: Path) -> Finding:
         return wrong(f"the record {path} cannot be written by {user()}", "give it to that user")
     try:
         with JournalReader(path) as reader:
-            verdict = reader.verify()
+            verdict, version = reader.verify(), reader.version
     except JournalFileError as error:
         return wrong(f"the record cannot be read: {error}", keep)
     if verdict.problem:
         return wrong(f"the record was changed: {verdict.problem}", keep)
+    if version != SCHEMA:
+        return wrong(f"the record is of an older program (version {version}), only read", keep)
     return ok(f"the record is whole: {verdict.rows} rows, none changed")
 
 

@@ -1,6 +1,7 @@
 """The command ``playclock journal``: a game line by line, a moment, CSV, and the chain's check.
 
 Exit codes: 0 done (and the chain is whole), 1 the chain is broken, 2 wrong command line or file.
+That there are no rows is an answer, not a fault: it is said, and the exit code is 0.
 """
 
 from __future__ import annotations
@@ -9,9 +10,10 @@ import argparse
 import math
 import os
 import re
+import shutil
 import sys
-from collections.abc import Iterator
-from datetime import datetime, timedelta
+from collections.abc import Iterable
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -19,7 +21,7 @@ from controller.config.default_paths import default_journal
 from controller.journal.file import Head, JournalFileError
 
 if TYPE_CHECKING:
-    from controller.journal.reader import Entry, JournalReader
+    from controller.journal.reader import Entry, Game, JournalReader
 
 OK, BROKEN, WRONG = 0, 1, 2
 
@@ -54,7 +56,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--around",
         metavar="MOMENT",
         type=_moment,
-        help='rows about a wall-clock moment, such as "2026-09-11 19:03:12" (local time)',
+        help='rows about a moment of local time: "19:03:12" of the game, the last one unless '
+        '--game says which, or "2026-09-11 19:03:12"',
     )
     parser.add_argument(
         "--within",
@@ -96,6 +99,8 @@ def run(args: argparse.Namespace) -> int:
 def _check_combination(args: argparse.Namespace) -> None:
     if args.within is not None and args.around is None:
         raise _Refused("--within needs --around")
+    if isinstance(args.around, time) and args.game == "all":
+        raise _Refused(f"--around {args.around}: a time alone is of one game: give the date too")
     if args.head is not None and not args.verify:
         raise _Refused("--head needs --verify")
     if args.games or args.verify:
@@ -111,28 +116,62 @@ def _print(reader: JournalReader, args: argparse.Namespace) -> int:
     if args.games:
         _print_games(reader)
         return OK
-    from controller.journal.format import line, write_csv  # noqa: PLC0415
-
-    entries = _chosen(reader, args)
+    entries, none = _chosen(reader, args)
     if args.csv:
+        from controller.journal.format import write_csv  # noqa: PLC0415
+
         write_csv(entries, sys.stdout)
     else:
-        for entry in entries:
-            print(line(entry))
+        _print_rows(entries, none)
     return OK
 
 
-def _chosen(reader: JournalReader, args: argparse.Namespace) -> Iterator[Entry]:
+def _print_rows(entries: Iterable[Entry], none: str) -> None:
+    """The rows, wrapped for a terminal and whole for anything else, or that there are ``none``."""
+    from controller.journal.format import lines, wrapped  # noqa: PLC0415
+
+    columns = shutil.get_terminal_size().columns if sys.stdout.isatty() else None
+    any_row = False
+    for text in lines(entries):
+        print(wrapped(text, columns))
+        any_row = True
+    if not any_row:
+        print(none)
+
+
+def _chosen(reader: JournalReader, args: argparse.Namespace) -> tuple[Iterable[Entry], str]:
+    """The rows asked for, and what to say when there are none."""
     game = _chosen_game(reader, args)
+    where = "" if game is None else f" in game {game}"
     if args.around is None:
-        return reader.entries(game)
-    within_s = _WITHIN_S if args.within is None else args.within
-    return reader.around(args.around, timedelta(seconds=within_s), game)
+        return reader.entries(game), f"no rows{where}"
+    within = timedelta(seconds=_WITHIN_S if args.within is None else args.within)
+    moment = args.around
+    if isinstance(moment, time):
+        games = [each for each in reader.games() if each.number == game]
+        if not games:
+            return [], "no rows"
+        moment = _on_the_day(moment, games[0])
+    first, last = moment - within, moment + within
+    day = "" if first.date() == last.date() else f"{last:%Y-%m-%d} "
+    spell = f"between {first:%Y-%m-%d %H:%M:%S} and {day}{last:%H:%M:%S}"
+    return reader.around(moment, within, game), f"no rows {spell}{where}"
+
+
+def _on_the_day(at: time, game: Game) -> datetime:
+    """The time of day of the day that puts it into the game, or nearest to it."""
+    first, last = game.first.astimezone(), game.last.astimezone()
+    days = range(-1, (last.date() - first.date()).days + 2)
+    moments = [
+        datetime.combine(first.date() + timedelta(days=day), at).astimezone() for day in days
+    ]
+    return min(moments, key=lambda moment: max(first - moment, moment - last, timedelta()))
 
 
 def _chosen_game(reader: JournalReader, args: argparse.Namespace) -> int | None:
     """The number of the game asked for; None for all."""
-    if args.game == "all" or (args.game is None and args.around is not None):
+    dated = args.around is not None and not isinstance(args.around, time)
+    if args.game == "all" or (args.game is None and dated):
         return None
     if args.game in (None, "last"):
         return reader.last_game()
@@ -144,11 +183,15 @@ def _chosen_game(reader: JournalReader, args: argparse.Namespace) -> int | None:
 
 
 def _print_games(reader: JournalReader) -> None:
-    for game in reader.games():
+    games = reader.games()
+    if not games:
+        print("no games")
+    for game in games:
         first, last = game.first.astimezone(), game.last.astimezone()
         print(
             f"game {game.number}  {first:%Y-%m-%d %H:%M:%S} to {last:%H:%M:%S}  "
             f"{game.rows} rows  rules {game.rules_hash}"
+            + (f"  kind {game.kinds}" if game.kinds else "")
         )
 
 
@@ -174,13 +217,16 @@ def _game(text: str) -> int | str:
     return int(text)
 
 
-def _moment(text: str) -> datetime:
+def _moment(text: str) -> datetime | time:
+    """A moment of local time, or a time of day alone."""
     try:
+        if re.fullmatch(r"[0-9]{1,2}(:[0-9]{2}){1,2}(\.[0-9]+)?", text):
+            return time.fromisoformat(text if text[1] != ":" else f"0{text}")
         moment = datetime.fromisoformat(text).astimezone()
         _ = (moment - timedelta(seconds=_LONGEST_S), moment + timedelta(seconds=_LONGEST_S))
     except (ValueError, OverflowError) as error:
         raise argparse.ArgumentTypeError(
-            f'{text!r}: must be a moment such as "2026-09-11 19:03:12"'
+            f'{text!r}: must be a moment such as "19:03:12" or "2026-09-11 19:03:12"'
         ) from error
     return moment
 

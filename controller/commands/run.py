@@ -11,7 +11,7 @@ import contextlib
 import gc
 import signal
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import partial
 from pathlib import Path
 
@@ -29,11 +29,14 @@ from controller.config.default_paths import default_journal
 from controller.config.load import load_config
 from controller.config.model import Config
 from controller.console.task import ConsoleTask, Typing
+from controller.journal.file import GAME_KINDS, NOT_TOLD
+from controller.journal.setup import setup_text
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import fingerprint
+from controller.rulebook.options import split_option
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
@@ -62,6 +65,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--plain", action="store_true", help="print lines instead of drawing the screen"
+    )
+    parser.add_argument(
+        "--kind",
+        choices=GAME_KINDS,
+        default=NOT_TOLD,
+        help="what is played, for the record (default: not told)",
     )
     parser.add_argument("--journal", type=Path, metavar="FILE", help="write the record here")
 
@@ -98,11 +107,16 @@ class Plan:
         rules: RuleSet,
         settings: Settings,
         journal: Path,
+        *,
         recovery: Recovery | None = None,
+        options: Iterable[tuple[str, str]] = (),
+        asked_as: str = "",
     ) -> None:
-        self.rules = rules
+        self.rules_hash = fingerprint(rules)
+        self.kind: str = args.kind
         self.recovery = recovery
-        self.assembler = Assembler(boottime, rules, settings, recovery)
+        setup = setup_text(rules, self.rules_hash, settings, options=options, asked_as=asked_as)
+        self.assembler = Assembler(boottime, rules, settings, recovery, setup)
         self.journal_path = journal
         self.brightness = 15
         self.demo = False
@@ -195,7 +209,8 @@ class Plan:
         return Journal(
             self.journal_path,
             software=VERSION,
-            rules_hash=fingerprint(self.rules),
+            rules_hash=self.rules_hash,
+            game_kind=self.kind,
             on_fault=lambda _: loop.call_soon_threadsafe(self.console.notify),
             synchronised=synchronised,
         )
@@ -203,8 +218,10 @@ class Plan:
 
 def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
-    rules = rules_for("nfhs" if args.rules is None else args.rules, args.season, args.option)
-    plan = Plan(args, rules, Settings(), args.journal or default_journal())
+    asked_as = "nfhs" if args.rules is None else args.rules
+    rules = rules_for(asked_as, args.season, args.option)
+    journal, options = args.journal or default_journal(), map(split_option, args.option)
+    plan = Plan(args, rules, Settings(), journal, options=options, asked_as=asked_as)
     plan.attach_console("keeper")
     if not args.no_boards:
         plan.assembler.boards(SIMULATED_BOARDS)
@@ -230,7 +247,16 @@ def _configured(args: argparse.Namespace) -> Plan:
 
 def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
     keys, session = keys_and_session(config)
-    plan = Plan(args, rules, config.play_clock, args.journal or config.journal, recovery)
+    journal = args.journal or config.journal
+    plan = Plan(
+        args,
+        rules,
+        config.play_clock,
+        journal,
+        recovery=recovery,
+        options=config.options,
+        asked_as=config.rules,
+    )
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))

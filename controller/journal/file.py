@@ -33,8 +33,14 @@ if TYPE_CHECKING:
 GENESIS = b"play clock journal 1"
 APPLICATION_ID = 0x504C4B4A
 """Marks the file as ours (``PRAGMA application_id``)."""
-SCHEMA = 1
-"""Version of the table (``PRAGMA user_version``)."""
+SCHEMA = 2
+"""Version of the table (``PRAGMA user_version``). A file of an older one is read, never written."""
+NOT_TOLD = "not told"
+"""The kind of a game whose kind nobody has said."""
+GAME_KINDS = ("varsity", "lower", "scrimmage", "practice")
+"""What a crew may say of its game; ``lower`` is any level below varsity."""
+CHECK = "check"
+"""The kind of what the program itself does before a game."""
 BUSY_S = 0.1
 """How long one attempt waits for another program's lock."""
 
@@ -48,11 +54,25 @@ class JournalFileError(Exception):
 
 
 _DATED = ("seq", "wall_time", "wall_synchronised", "boot_id")
-COLUMNS = (*_DATED, *ROW_COLUMNS, "software", "rules_hash")
+COLUMNS = (*_DATED, *ROW_COLUMNS, "software", "rules_hash", "game_kind")
 """The columns that the digest covers, in its order and in the table's; the digest comes last."""
 
-_NUMBERS = {"seq", "game", "down", "received_at"}
-_NUMBERS_OR_NULL = {"wall_synchronised", "event_number", "edge_at", "handset", "ruling_seconds"}
+_COLUMNS_1 = (
+    *(*_DATED, "kind", "game", "down", "event_number", "received_at", "edge_at", "handset", "role"),
+    *("event", "facts", "assumed", "result", "reason", "phase_before", "phase_after"),
+    *("ruling_seconds", "starts_on", "citation", "override", "commanded", "boards", "detail"),
+    *("software", "rules_hash"),
+)
+"""The same of version 1, which called the play's number ``down``."""
+COLUMNS_OF = {1: _COLUMNS_1, SCHEMA: COLUMNS}
+"""The columns of every version that can be read."""
+
+_NUMBERS = {"seq", "game", "play", "received_at"}
+_NUMBERS_OR_NULL = {
+    *("wall_synchronised", "event_number", "edge_at", "gesture", "handset", "keeper", "left_s"),
+    *("ruling_seconds", "gave_way_after_ms", "takes_back"),
+    *("answers_asked", "answers_right", "answers_wrong", "answers_silent"),
+}
 NUMBER_COLUMNS = frozenset(_NUMBERS | _NUMBERS_OR_NULL)
 """The columns that hold whole numbers; the others hold text."""
 
@@ -86,7 +106,7 @@ _IS_SAME_EVENT = (
 )
 _NEWEST = "SELECT seq, digest FROM journal ORDER BY seq DESC LIMIT 1"
 _LAST_EVENT = (
-    "SELECT game, down FROM journal WHERE event_number IS NOT NULL ORDER BY seq DESC LIMIT 1"
+    "SELECT game, play FROM journal WHERE event_number IS NOT NULL ORDER BY seq DESC LIMIT 1"
 )
 _LAST_NUMBER = "SELECT max(event_number) FROM journal WHERE boot_id = ?"
 _FACTS = COLUMNS.index("facts")
@@ -106,32 +126,34 @@ def chained(before: bytes, cells: Iterable[Cell]) -> bytes:
     return sha256(b"".join(parts)).digest()
 
 
-def check_file(connection: sqlite3.Connection, path: Path) -> bool:
-    """True for a journal, False for an empty file; raises :class:`JournalFileError` for another."""
+def check_file(connection: sqlite3.Connection, path: Path) -> int:
+    """The version of a journal, 0 for an empty file; raises :class:`JournalFileError` for any
+    other file and for a version that this program does not know."""
     (application,) = connection.execute("PRAGMA application_id").fetchone()
     (version,) = connection.execute("PRAGMA user_version").fetchone()
     (objects,) = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()
     if application != APPLICATION_ID:
         if application or version or objects:
             raise JournalFileError(f"{path}: not a journal but another program's database")
-        return False
-    if version > SCHEMA:
+        return 0
+    if version not in COLUMNS_OF:
+        whose = "a newer" if version > SCHEMA else "another"
         raise JournalFileError(
-            f"{path}: journal version {version}, from a newer program; this one knows {SCHEMA}"
+            f"{path}: journal version {version}, from {whose} program; this one reads 1 to {SCHEMA}"
         )
-    return True
+    return int(version)
 
 
 @dataclass(frozen=True, slots=True)
 class Opening:
     """Where the journal stands when it is opened, to go on from there.
 
-    ``game`` and ``down`` are those of its last event, ``event_number`` the highest of this boot;
+    ``game`` and ``play`` are those of its last event, ``event_number`` the highest of this boot;
     each is 0 where there is none.
     """
 
     game: int
-    down: int
+    play: int
     event_number: int
     head: Head
 
@@ -143,6 +165,7 @@ class Origin:
     boot_id: str
     software: str
     rules_hash: str
+    game_kind: str = NOT_TOLD
 
 
 class JournalFile:
@@ -169,6 +192,11 @@ class JournalFile:
 
     def _prepare(self) -> None:
         known = check_file(self.connection, self._path)
+        if 0 < known < SCHEMA:
+            raise JournalFileError(
+                f"{self._path}: a record of an older program (version {known}), which is read but "
+                "not written on: move it away, and a new one begins"
+            )
         self.connection.execute("PRAGMA cache_size = -256")  # KiB; the default takes 2 MiB
         self.connection.execute("PRAGMA journal_mode = WAL")
         # FULL syncs at each commit; NORMAL loses the last second of rows with the power.
@@ -195,9 +223,9 @@ class JournalFile:
 
     def opening(self) -> Opening:
         """Where to go on from."""
-        game, down = self.connection.execute(_LAST_EVENT).fetchone() or (0, 0)
+        game, play = self.connection.execute(_LAST_EVENT).fetchone() or (0, 0)
         (number,) = self.connection.execute(_LAST_NUMBER, (self._origin.boot_id,)).fetchone()
-        return Opening(game, down, number or 0, self._head())
+        return Opening(game, play, number or 0, self._head())
 
     def add(self, rows: Sequence[Dated], wall_synchronised: bool | None) -> Head:
         """Write the rows in one transaction; on return they are on the disk. Gives the head."""
@@ -229,7 +257,7 @@ class JournalFile:
             spare = Row(
                 kind="fault",
                 game=0,
-                down=0,
+                play=0,
                 event_number=None,
                 received_at=0,
                 event="row not writable",
@@ -249,6 +277,7 @@ class JournalFile:
             *cells_of(dated.row),
             origin.software,
             origin.rules_hash,
+            origin.game_kind,
         ]
         cells[_FACTS] = ", ".join(dated.row.facts)
         digest = chained(before, cells)

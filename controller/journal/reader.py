@@ -14,7 +14,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from controller.journal.file import (
-    COLUMNS,
+    COLUMNS_OF,
     GENESIS,
     NUMBER_COLUMNS,
     Cell,
@@ -25,11 +25,12 @@ from controller.journal.file import (
 )
 from controller.journal.row import ROW_COLUMNS, Row
 
-_ALL = ", ".join((*COLUMNS, "digest"))
 _GAMES = (
-    "SELECT game, min(wall_time), max(wall_time), count(*), group_concat(DISTINCT rules_hash) "
-    "FROM journal GROUP BY game ORDER BY game"
+    "SELECT game, min(wall_time), max(wall_time), count(*), group_concat(DISTINCT rules_hash), "
+    "group_concat(DISTINCT {}) FROM journal GROUP BY game ORDER BY game"
 )
+_OLD_NAMES = {"down": "play"}
+"""How columns of older versions are called now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +46,8 @@ class Entry:
     rules_hash: str
     digest: str
     """In hexadecimal."""
+    game_kind: str = ""
+    """Empty in a record of version 1, which does not say it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +60,8 @@ class Game:
     rows: int
     rules_hash: str
     """More than one, with commas, if the rules changed during the game."""
+    kinds: str = ""
+    """As told; more than one, with commas, if a check or another kind went before."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +89,9 @@ class JournalReader:
         self._path = path
         if not path.is_file():
             raise JournalFileError(f"{path}: no such file")
-        self._connection = _connect(path)
+        self._connection, self.version = _connect(path)
+        self._columns = COLUMNS_OF[self.version]
+        self._all = _selected(self.version)
 
     def __enter__(self) -> Self:
         return self
@@ -98,9 +105,10 @@ class JournalReader:
         self._connection.close()
 
     def games(self) -> list[Game]:
+        query = _GAMES.format("game_kind" if "game_kind" in self._columns else "NULL")
         return [
-            Game(number, _moment(first), _moment(last), rows, rules)
-            for number, first, last, rows, rules in self._select(_GAMES)
+            Game(number, _moment(first), _moment(last), rows, _text(rules), _text(kinds))
+            for number, first, last, rows, rules, kinds in self._select(query)
         ]
 
     def last_game(self) -> int | None:
@@ -130,7 +138,7 @@ class JournalReader:
         be shortened) shows that.
         """
         before, good, noted_digest = GENESIS, 0, ""
-        for seq, *rest, stored in self._select(f"SELECT {_ALL} FROM journal ORDER BY seq"):
+        for seq, *rest, stored in self._select(f"SELECT {self._all} FROM journal ORDER BY seq"):
             problem = ""
             if seq != good + 1:
                 problem = _misplaced(good + 1, seq)
@@ -146,7 +154,7 @@ class JournalReader:
 
     def _explain(self, seq: int, before: bytes, stored: bytes) -> str:
         """Why row ``seq`` breaks the chain: is the row that belongs there somewhere else?"""
-        later = f"SELECT {_ALL} FROM journal WHERE seq > ? ORDER BY seq"
+        later = f"SELECT {self._all} FROM journal WHERE seq > ? ORDER BY seq"
         for other, *rest, digest in self._select(later, (seq,)):
             if chained(before, (seq, *rest)) in (digest, stored):
                 return (
@@ -156,8 +164,8 @@ class JournalReader:
         return f"row {seq} is altered: its content does not give its digest"
 
     def _entries(self, where: str, arguments: tuple[Cell, ...]) -> Iterator[Entry]:
-        query = f"SELECT {_ALL} FROM journal {where} ORDER BY seq"
-        return map(_entry, self._select(query, arguments))
+        query = f"SELECT {self._all} FROM journal {where} ORDER BY seq"
+        return (_entry(self._columns, cells) for cells in self._select(query, arguments))
 
     def _select(self, query: str, arguments: tuple[Cell, ...] = ()) -> Iterator[tuple[Any, ...]]:
         try:
@@ -167,7 +175,12 @@ class JournalReader:
             raise JournalFileError(f"{self._path}: {error}") from error
 
 
-def _connect(path: Path) -> sqlite3.Connection:
+def _selected(version: int) -> str:
+    return ", ".join((*COLUMNS_OF[version], "digest"))
+
+
+def _connect(path: Path) -> tuple[sqlite3.Connection, int]:
+    """The open file and the version of its table."""
     uri = f"{path.resolve().as_uri()}?mode=ro"
     try:
         try:
@@ -182,17 +195,18 @@ def _connect(path: Path) -> sqlite3.Connection:
         raise JournalFileError(f"{path}: {error}") from error
 
 
-def _checked(connection: sqlite3.Connection, path: Path) -> sqlite3.Connection:
+def _checked(connection: sqlite3.Connection, path: Path) -> tuple[sqlite3.Connection, int]:
     # Undecodable text is a row altered by hand: to be shown as such, not to end the reading.
     connection.text_factory = lambda raw: raw.decode(errors="backslashreplace")
     try:
-        if not check_file(connection, path):
+        version = check_file(connection, path)
+        if not version:
             raise JournalFileError(f"{path}: an empty file, not a journal")
-        connection.execute(f"SELECT {_ALL} FROM journal LIMIT 1").fetchone()
+        connection.execute(f"SELECT {_selected(version)} FROM journal LIMIT 1").fetchone()
     except BaseException:
         connection.close()
         raise
-    return connection
+    return connection, version
 
 
 def _misplaced(expected: int, seq: Any) -> str:
@@ -234,11 +248,14 @@ def utc_text(moment: datetime) -> str:
     return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
 
 
-def _entry(cells: tuple[Any, ...]) -> Entry:
+def _entry(columns: tuple[str, ...], cells: tuple[Any, ...]) -> Entry:
     *cells_in_chain, digest = cells
-    named = dict(zip(COLUMNS, cells_in_chain, strict=True))
+    present = (_OLD_NAMES.get(name, name) for name in columns)
+    named = dict(zip(present, cells_in_chain, strict=True))
     row: dict[str, Any] = {
-        name: named[name] if name in NUMBER_COLUMNS else _text(named[name]) for name in ROW_COLUMNS
+        name: named[name] if name in NUMBER_COLUMNS else _text(named[name])
+        for name in ROW_COLUMNS
+        if name in named
     }
     row["facts"] = tuple(row["facts"].split(", ")) if row["facts"] else ()
     synchronised = named["wall_synchronised"]
@@ -251,6 +268,7 @@ def _entry(cells: tuple[Any, ...]) -> Entry:
         _text(named["software"]),
         _text(named["rules_hash"]),
         digest.hex() if isinstance(digest, bytes) else _text(digest),
+        _text(named.get("game_kind")),
     )
 
 

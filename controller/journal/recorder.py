@@ -11,12 +11,14 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from typing import NamedTuple, Protocol
+from typing import Any, NamedTuple, Protocol
 
 from controller.journal.file import Opening
 from controller.journal.row import Dated, Row, row_text
 from controller.rules.effects import Decision
-from controller.rules.events import PlayEnded, Role
+from controller.rules.events import Order, PlayEnded, Role
+
+MS_NS = 1_000_000
 
 PATIENCE_NS = 5_000_000_000
 """A journal that has not opened by then is numbered from 1; its rows still go to it."""
@@ -40,6 +42,17 @@ class Journalling(Protocol):
     def append(self, row: Row, wall_ns: int) -> None: ...
 
 
+class Tally(NamedTuple):
+    """How often the boards were asked during one count, and what that came to. ``detail`` names
+    the boards that did not always answer right."""
+
+    asked: int
+    right: int
+    wrong: int
+    silent: int
+    detail: str = ""
+
+
 class Numbers(NamedTuple):
     """Where the numbering stands. ``settled`` is False while the journal's are not known yet."""
 
@@ -51,11 +64,23 @@ class Numbers(NamedTuple):
 START = Numbers()
 
 
-class Recorder:
-    """Gives every event its number and every row its game and down. ``journal`` None keeps none.
+class Recent(NamedTuple):
+    """An accepted order, known by its instant and its handset, and its event number."""
 
-    ``numbers``, ``down`` and ``rows`` are those of the run before, to go on with them.
-    ``wall_clock`` gives nanoseconds since 1970 UTC.
+    at: int
+    handset: int | None
+    event_number: int
+
+
+RECENT = 32
+"""So many are remembered: more than can be taken back."""
+
+
+class Recorder:
+    """Gives every event its number and every row its game and play. ``journal`` None keeps none.
+
+    ``numbers``, ``play``, ``keeper``, ``recent`` and ``rows`` are those of the run before, to go
+    on with them. ``wall_clock`` gives nanoseconds since 1970 UTC.
     """
 
     def __init__(
@@ -64,7 +89,9 @@ class Recorder:
         now: int,
         *,
         numbers: Numbers = START,
-        down: int = 0,
+        play: int = 0,
+        keeper: int | None = None,
+        recent: Iterable[Recent] = (),
         rows: Iterable[Dated] = (),
         wall_clock: Callable[[], int] = time.time_ns,
     ) -> None:
@@ -72,7 +99,10 @@ class Recorder:
         self._since_at = now
         self._wall_clock = wall_clock
         self.numbers = numbers
-        self.down = down
+        self.play = play
+        self.keeper = keeper
+        """The number of the keeper who has it, stamped on every row; None before a hand-over."""
+        self._recent = {(each.at, each.handset): each.event_number for each in recent}
         self.fresh = False
         """True while a row is kept in no snapshot yet."""
         self._new: list[Dated] = []
@@ -94,6 +124,11 @@ class Recorder:
         return "" if self._journal is None else self._journal.fault
 
     @property
+    def recent(self) -> list[Recent]:
+        """The newest accepted orders with their event numbers, oldest first."""
+        return [Recent(at, handset, number) for (at, handset), number in self._recent.items()]
+
+    @property
     def kept(self) -> list[str]:
         """The rows not known to be on disk, each as a text for a snapshot; they count as in one
         from now on."""
@@ -113,13 +148,16 @@ class Recorder:
             return False
         game, before = (1, 0) if opening is None else (opening.game + 1, opening.event_number)
         self.numbers = Numbers(game, before + self.numbers.event, settled=True)
+        self._recent = {order: before + number for order, number in self._recent.items()}
         waited, self._new = self._new, []
         self._kept.clear()
         self._characters = self.left_out = 0
         for dated in waited:
             row = dated.row
             number = before + (row.event_number or 0)
-            self._keep(Dated(replace(row, game=game, event_number=number), dated.wall_ns))
+            taken = None if row.takes_back is None else before + row.takes_back
+            final = replace(row, game=game, event_number=number, takes_back=taken)
+            self._keep(Dated(final, dated.wall_ns))
         return True
 
     def hand_over(self) -> None:
@@ -140,42 +178,71 @@ class Recorder:
         words: str,
         received_at: int,
         commanded: str,
+        *,
         wall_ns: int | None = None,
+        took_back: str = "",
     ) -> None:
         """Keep a decision, refused or not, in ``words``, and what the boards are told after it.
-        ``wall_ns`` is its wall time, by default the present one."""
-        self.down = decided.down
-        order, ruling = decided.order, decided.ruling
-        facts = order.event.facts if isinstance(order.event, PlayEnded) else frozenset[str]()
+        ``wall_ns`` is its wall time, by default the present one; ``took_back`` are the words of
+        the order that was taken back."""
+        self.play = decided.down
+        order, number, taken = decided.order, self._next(), decided.taken_back
+        takes_back = self._recent.get((taken.at, taken.handset)) if taken else None
+        if decided.changed:
+            self._remember(order, number)
         self._add(
             Row(
                 kind=_kind(decided),
                 game=self.numbers.game,
-                down=decided.down,
-                event_number=self._next(),
+                play=decided.down,
+                event_number=number,
                 received_at=received_at,
                 edge_at=order.at,
+                gesture=order.gesture_at,
                 handset=order.handset,
                 role=order.role.value,
+                keeper=self.keeper,
                 event=words,
-                facts=tuple(sorted(facts)),
-                assumed=decided.assumed,
                 result=decided.result.value,
                 reason=decided.reason,
                 phase_before=decided.phase_before,
                 phase_after=decided.phase_after,
-                ruling_seconds=ruling.seconds if ruling else None,
-                starts_on=ruling.starts_on.value if ruling else "",
-                citation=ruling.citation if ruling else "",
-                override=ruling.override if ruling else "",
+                left_s=decided.left_s,
+                takes_back=takes_back,
+                **_why(decided),
                 commanded=commanded,
+                detail=took_back and f"took back {took_back}",
             ),
             wall_ns,
         )
 
+    def _remember(self, order: Order, number: int) -> None:
+        if len(self._recent) >= RECENT:
+            del self._recent[next(iter(self._recent))]
+        self._recent[order.at, order.handset] = number
+
+    def answered(self, at: int, tally: Tally) -> None:
+        """Keep how the boards answered during a count that is over."""
+        self._add(
+            Row(
+                kind="answers",
+                game=self.numbers.game,
+                play=self.play,
+                event_number=self._next(),
+                received_at=at,
+                keeper=self.keeper,
+                event="the boards' answers to the count",
+                answers_asked=tally.asked,
+                answers_right=tally.right,
+                answers_wrong=tally.wrong,
+                answers_silent=tally.silent,
+                detail=tally.detail,
+            )
+        )
+
     def reached_zero(self, at: int, now: int, commanded: str) -> None:
         """Keep that the count due at ``at`` ran out."""
-        late_ms = (now - at) / 1_000_000
+        late_ms = (now - at) / MS_NS
         detail = f"{late_ms:.1f} ms after it was due"
         self.note(
             "deadline",
@@ -194,26 +261,33 @@ class Recorder:
         *,
         detail: str = "",
         reason: str = "",
+        edge_at: int | None = None,
+        gesture: int | None = None,
         handset: int | None = None,
         commanded: str = "",
         boards: str = "",
         phase_after: str = "",
+        setup: str = "",
     ) -> None:
         """Keep anything that is not a decision: deadlines, faults, confirmations, rejections."""
         self._add(
             Row(
                 kind=kind,
                 game=self.numbers.game,
-                down=self.down,
+                play=self.play,
                 event_number=self._next(),
                 received_at=at,
+                edge_at=edge_at,
+                gesture=gesture,
                 handset=handset,
+                keeper=self.keeper,
                 event=event,
                 reason=reason,
                 detail=detail,
                 commanded=commanded,
                 boards=boards,
                 phase_after=phase_after,
+                setup=setup,
             )
         )
 
@@ -241,3 +315,17 @@ def _kind(decided: Decision) -> str:
     if not decided.changed:
         return decided.result.value
     return "fault" if decided.order.role is Role.SERVICE else "press"
+
+
+def _why(decided: Decision) -> dict[str, Any]:
+    """The columns that say why a decision came out as it did."""
+    event, ruling, gave_way = decided.order.event, decided.ruling, decided.gave_way
+    why: dict[str, Any] = {"assumed": decided.assumed, "promised": decided.promised}
+    if isinstance(event, PlayEnded):
+        why["facts"] = tuple(sorted(event.facts))
+    if ruling is not None:
+        why["ruling_seconds"], why["starts_on"] = ruling.seconds, ruling.starts_on.value
+        why["citation"], why["override"] = ruling.citation, ruling.override
+    if gave_way is not None:
+        why["gave_way"], why["gave_way_after_ms"] = gave_way.word, gave_way.after_ns // MS_NS
+    return why

@@ -23,7 +23,7 @@ from collections.abc import Callable
 from pathlib import Path
 from queue import SimpleQueue
 
-from controller.journal.file import Head, JournalFile, Opening, Origin
+from controller.journal.file import NOT_TOLD, Head, JournalFile, Opening, Origin
 from controller.journal.row import Dated, Row
 
 HEALED = "healed"
@@ -46,10 +46,10 @@ def this_boot() -> str:
 class Journal:
     """Takes rows from the event loop and writes them in its own thread.
 
-    ``software`` and ``rules_hash`` stand in every row. ``wall_clock`` gives nanoseconds since 1970
-    UTC, ``synchronised`` whether a time source keeps it. ``on_fault`` is called with a text in
-    plain words when writing begins to fail or fails for another reason, and with :data:`HEALED`
-    afterwards, mostly from the journal's thread: give it a hop into the loop
+    ``software``, ``rules_hash`` and ``game_kind`` stand in every row. ``wall_clock`` gives
+    nanoseconds since 1970 UTC, ``synchronised`` whether a time source keeps it. ``on_fault`` is
+    called with a text in plain words when writing begins to fail or fails for another reason, and
+    with :data:`HEALED` afterwards, mostly from the journal's thread: give it a hop into the loop
     (``lambda text: loop.call_soon_threadsafe(told, text)``).
 
     ``open_file`` and ``wait`` are for tests: the file, and the pause of the thread in seconds
@@ -64,6 +64,7 @@ class Journal:
         rules_hash: str,
         on_fault: Callable[[str], object],
         synchronised: Callable[[], bool | None],
+        game_kind: str = NOT_TOLD,
         wall_clock: Callable[[], int] = time.time_ns,
         boot_id: str | None = None,
         limit: int = 10_000,
@@ -71,7 +72,7 @@ class Journal:
         wait: Callable[[float], object] | None = None,
     ) -> None:
         self._path = path
-        self._origin = Origin(boot_id or this_boot(), software, rules_hash)
+        self._origin = Origin(boot_id or this_boot(), software, rules_hash, game_kind)
         self._on_fault = on_fault
         self._synchronised = synchronised
         self._wall_clock = wall_clock
@@ -80,7 +81,7 @@ class Journal:
 
         self._queue: SimpleQueue[Dated | None] = SimpleQueue()
         self._lost = 0
-        self._game_and_down = (0, 0)
+        self._game_and_play = (0, 0)
         self._closing = threading.Event()
         self._wait = wait or self._closing.wait
         self._attempted = threading.Event()
@@ -132,7 +133,7 @@ class Journal:
     def append(self, row: Row, wall_ns: int | None = None) -> None:
         """Hand over a row of the wall time ``wall_ns``, by default of now. Never blocks and never
         fails."""
-        self._game_and_down = (row.game, row.down)
+        self._game_and_play = (row.game, row.play)
         if self.waiting >= self._limit:
             self._lost += 1
             if self._lost == 1 and not self._fault:
@@ -235,11 +236,11 @@ class Journal:
         return self._own_row("healed", "journal written again", detail)
 
     def _own_row(self, kind: str, event: str, detail: str) -> Dated:
-        game, down = self._game_and_down
+        game, play = self._game_and_play
         row = Row(
             kind=kind,
             game=game,
-            down=down,
+            play=play,
             event_number=None,
             received_at=_now(),
             event=event,

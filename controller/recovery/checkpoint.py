@@ -87,5 +87,7 @@ class Checkpointer:
                 rows=rows,
                 rows_left_out=recorder.left_out,
                 keys=self._keys,
+                keeper=recorder.keeper,
+                recent=recorder.recent,
             )
         )

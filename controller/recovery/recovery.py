@@ -18,7 +18,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from controller.journal.recorder import START, Numbers
+from controller.journal.recorder import START, Numbers, Recent
 from controller.journal.row import Dated
 from controller.recovery.snapshot_codec import (
     Checkpoint,
@@ -59,8 +59,9 @@ NO_STATE = State()
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RestartPlan:
     """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
-    order it still has to decide (or has ``given_up`` with the state), numbers, rows, and the
-    handsets' counters with the fingerprints of the ``keys`` they belong to.
+    order it still has to decide (or has ``given_up`` with the state), numbers, the keeper's
+    number, ``recent`` orders, rows, and the handsets' counters with the fingerprints of the
+    ``keys`` they belong to.
 
     ``off_why`` is why the boards have been off; ``doubt`` is why they must be off now, and
     ``outage`` why they must unless there is no count. ``story`` is a line for the record, empty
@@ -79,6 +80,8 @@ class RestartPlan:
     counters: Mapping[int, int] = field(default_factory=dict)
     keys: Mapping[int, str] = field(default_factory=dict)
     acknowledged: Acknowledgement | None = None
+    keeper: int | None = None
+    recent: tuple[Recent, ...] = ()
     rows: tuple[Dated, ...] = ()
     rows_lost: int = 0
     story: str = ""
@@ -211,35 +214,43 @@ def plan_restart(
         return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
     checkpoint = snapshot.checkpoint
     outage_s = max(0, now - checkpoint.saved_at) / S_NS
-    counters, acknowledged = _told(snapshot)
-    how = "was stopped" if checkpoint.in_order else "died"
-    plan = RestartPlan(
-        state=checkpoint.state,
-        state_at=checkpoint.saved_at,
-        gesture=checkpoint.gesture,
-        pending=snapshot.pending,
-        numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
-        off_why=checkpoint.off_why,
-        doubt=_doubt(snapshot, rules_hash, crashes),
-        counters=counters,
-        keys=checkpoint.keys,
-        acknowledged=acknowledged,
-        rows=snapshot.rows,
-        rows_lost=checkpoint.rows_left_out,
-        story=f"going on: the service {how} and was away for {outage_s:.1f} s",
-    )
+    plan = _going_on(snapshot, outage_s, _doubt(snapshot, rules_hash, crashes))
     if now - checkpoint.saved_at > GAME_OVER_NS and checkpoint.numbered:
         numbers = plan.numbers._replace(game=checkpoint.game + 1)
         fresh = _without_state(plan, now, f"another game, after {outage_s:.0f} s")
         doubt = (
             "" if checkpoint.in_order else plan.doubt or f"the service died {outage_s:.0f} s ago"
         )
-        return replace(fresh, numbers=numbers, doubt=doubt)
+        return replace(fresh, numbers=numbers, doubt=doubt, keeper=None)
     if snapshot.identity.rules_hash != rules_hash or crashes >= HOPELESS:
         return _without_state(plan, now, f"state dropped: {plan.doubt}")
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan
+
+
+def _going_on(snapshot: Snapshot, outage_s: float, doubt: str) -> RestartPlan:
+    """Everything as it was."""
+    checkpoint = snapshot.checkpoint
+    counters, acknowledged = _told(snapshot)
+    how = "was stopped" if checkpoint.in_order else "died"
+    return RestartPlan(
+        state=checkpoint.state,
+        state_at=checkpoint.saved_at,
+        gesture=checkpoint.gesture,
+        pending=snapshot.pending,
+        numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
+        off_why=checkpoint.off_why,
+        doubt=doubt,
+        counters=counters,
+        keys=checkpoint.keys,
+        acknowledged=acknowledged,
+        keeper=checkpoint.keeper,
+        recent=tuple(checkpoint.recent),
+        rows=snapshot.rows,
+        rows_lost=checkpoint.rows_left_out,
+        story=f"going on: the service {how} and was away for {outage_s:.1f} s",
+    )
 
 
 def _told(snapshot: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:

@@ -20,9 +20,16 @@ class Resumed(Protocol):
 
 
 def resume(
-    service: Resumed, play_clock: PlayClock, recorder: Recorder, plan: RestartPlan, now: int
+    service: Resumed,
+    play_clock: PlayClock,
+    recorder: Recorder,
+    plan: RestartPlan,
+    now: int,
+    *,
+    setup: str = "",
 ) -> None:
-    """Have ``service``, which was made of these and from ``plan``, go on at ``now``."""
+    """Have ``service``, which was made of these and from ``plan``, go on at ``now``; ``setup`` is
+    what its start row says of rules and settings."""
     pending, lost = plan.pending, plan.given_up
     if pending is not None:  # its frame may be on the boards
         service.decide_again(
@@ -36,8 +43,7 @@ def resume(
     if plan.rows_lost:
         detail = f"{plan.rows_lost} rows were neither on disk nor in the snapshot"
         recorder.note("fault", now, "journal rows lost", detail=detail)
-    if plan.story:
-        recorder.note("note", now, "service started", detail=plan.story)
+    recorder.note("note", now, "service started", detail=plan.story, setup=setup)
     counting = not isinstance(play_clock.state.down.phase, Idle)
     why = plan.doubt or (plan.outage if counting else "")
     if why and play_clock.state.off is None:

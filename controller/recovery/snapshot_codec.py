@@ -12,6 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any, NamedTuple
 
+from controller.journal.recorder import Recent
 from controller.journal.row import Dated, row_from
 from controller.rules import events, phases
 from controller.rules.events import Number, Order, Role
@@ -59,6 +60,10 @@ class Checkpoint:
     rows_left_out: int = 0
     keys: Mapping[int, str] = field(default_factory=dict)
     """The fingerprint of the key that a handset's counter belongs to."""
+    keeper: int | None = None
+    """The number of the keeper who has it."""
+    recent: Sequence[Recent] = ()
+    """Orders that an Undo may take back, with their event numbers."""
 
 
 class PendingOrder(NamedTuple):
@@ -124,6 +129,8 @@ class SnapshotText:
             checkpoint.acknowledged,
             checkpoint.rows_left_out,
             list(checkpoint.keys.items()),
+            checkpoint.keeper,
+            checkpoint.recent,
         )
         return (
             f'{{{self._identity},"moment":{_encode(rest)},"state":{self._state(state)},'
@@ -180,7 +187,7 @@ def _refused(number: str) -> None:
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
     identity = Identity(*map(str, raw["standing"]))
     at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
-    counters, told, left_out, *keys = rest  # an older service wrote no keys
+    counters, told, left_out, keys, keeper, recent = rest
     gesture = raw["gesture"]
     checkpoint = Checkpoint(
         saved_at=at,
@@ -195,7 +202,9 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
         counters=dict(counters),
         acknowledged=None if told is None else Acknowledgement(told[1], told[2], Answer(told[3])),
         rows_left_out=left_out,
-        keys=dict(*keys),
+        keys=dict(keys),
+        keeper=keeper,
+        recent=tuple(Recent(*each) for each in recent),
     )
     return Snapshot(identity, checkpoint, tuple(row_from(each) for each in raw["rows"]))
 

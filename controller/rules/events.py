@@ -153,7 +153,8 @@ def plain(event: Event, routine_s: int, administrative_s: int) -> str:
         case PlayEnded(ending, facts):
             words = ending.replace("_", " ")
             named = ", ".join(sorted(fact.replace("_", " ") for fact in facts))
-            return f"play ended: {words}" + (f" ({named})" if named else "")
+            words = "routine end of play" if ending == "routine" else words
+            return f"{words} ({named})" if named else words
         case HoldNumber(number):
             return f"{numbers[number]}, held"
         case RunNumber(number):

@@ -9,7 +9,7 @@ from controller.rules.events import Order, Role
 from controller.rules.gestures import Gesture, Gestures
 from controller.rules.phases import Boards, Stopped, name
 from controller.rules.play_clock import PlayClock
-from drivers.base import Answer, CrewState, Edge, PhaseCode, Press
+from drivers.base import Answer, CrewState, Edge, Key, PhaseCode, Press
 
 ANSWERS = {
     Result.RUNNING: Answer.RUNNING,
@@ -18,6 +18,13 @@ ANSWERS = {
     Result.REFUSED: Answer.REFUSED,
     Result.ASSUMED: Answer.ASSUMED,
 }
+
+
+KEY_WORDS = {
+    key: key.name.removeprefix("NUMBER_").replace("_", " ").replace("TIME OUT", "TIME-OUT")
+    for key in Key
+}
+"""Every key as it is labelled: "BOARDS OFF", "25"."""
 
 
 @dataclass(slots=True)

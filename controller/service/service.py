@@ -20,8 +20,9 @@ from controller.rules.phases import Idle, Live, Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
 from controller.service.alarms import Alarms
+from controller.service.answer_tally import AnswerTally
 from controller.service.board_state import BoardState
-from controller.service.crew import ANSWERS, CrewMember, crew_state
+from controller.service.crew import ANSWERS, KEY_WORDS, CrewMember, crew_state
 from controller.service.deadline_timer import OneTimer
 from controller.service.display import Display, commanded
 from controller.service.handset_presence import Presence
@@ -44,6 +45,7 @@ STATE_NS = 1_000_000_000
 MS_NS = 1_000_000
 CANNOT_ANSWER = "sent only: it cannot say what it shows"
 OPEN_TO_ALL = "unauthenticated input: anyone could press its keys"
+LARGEST_KEEPER = 999
 
 
 class Service:
@@ -87,6 +89,7 @@ class Service:
         self._presence = Presence(beacons, now, shadows)
         self._handset_state = HandsetState(crew, self._handsets, self._presence)
         self._alarms = Alarms()
+        self._tally = AnswerTally(play_clock.state.down.phase)
         self._display = Display(self._boards, brightness, now)
         self._state_at = now
         self._scope = TaskScope()
@@ -102,7 +105,10 @@ class Service:
             await self._scope.run_until_stopped(tasks, self._begin)
         finally:
             self._timer.disarm()
-            self._recorder.settle(now := self._clock(), at_the_end=True)
+            now = self._clock()
+            if (tally := self._tally.ended()) is not None:
+                self._recorder.answered(now, tally)
+            self._recorder.settle(now, at_the_end=True)
             self._notify(now)
         self._keep(now, in_order=True)
 
@@ -155,6 +161,7 @@ class Service:
             override=ruling.override if ruling else "",
             game=self._recorder.game,
             down=down.number,
+            keeper=self._recorder.keeper,
             board_health=boards.health(),
             handset_health=handsets,
             journal=self._recorder.journal_fault,
@@ -207,6 +214,19 @@ class Service:
             case Stopped(_, remaining_ns):
                 return remaining_ns // MS_NS
         return None
+
+    def hand_over(self, keeper: int) -> None:
+        """Another keeper has it from now on: ``keeper`` is a number, 1 to 999, never a name.
+
+        Raises ``ValueError`` for another number, and changes nothing then.
+        """
+        if not 1 <= keeper <= LARGEST_KEEPER:
+            raise ValueError(f"keeper {keeper}: must be a number from 1 to {LARGEST_KEEPER}")
+        now = self._clock()
+        self._presence.console_used(now)
+        self._recorder.keeper = keeper
+        self._recorder.note("hand-over", now, f"keeper {keeper} has it")
+        self._notify(now)
 
     def _words(self, order: Order) -> str:
         """What was ordered, in plain words."""
@@ -279,7 +299,14 @@ class Service:
         member = self._crew.get(press.handset)
         if member is None:
             why = "not a handset of this crew"
-            self._recorder.note("rejected", now, press.key.name, reason=why, handset=press.handset)
+            self._recorder.note(
+                "rejected",
+                now,
+                KEY_WORDS[press.key],
+                reason=why,
+                edge_at=press.edge_at,
+                handset=press.handset,
+            )
             self._notify(now)
             return Answer.REFUSED
         if not self._presence.watches(press.handset) and member.role is not Role.SHADOW:
@@ -288,7 +315,13 @@ class Service:
         if order is None:
             answer = Answer.ASSUMED if gesture.doubtful else Answer.NO_CHANGE
             self._recorder.note(
-                "no change", now, press.key.name, reason=gesture.reason, handset=press.handset
+                "no change",
+                now,
+                KEY_WORDS[press.key],
+                reason=gesture.reason,
+                edge_at=press.edge_at,
+                gesture=gesture.started_at,
+                handset=press.handset,
             )
             self._checkpointer.acknowledged = Acknowledgement(press.handset, press.counter, answer)
             self._keep(now)
@@ -331,6 +364,7 @@ class Service:
         boards = self._board_state
         was_dark, why = boards.dark, boards.dark_why
         turned, strange = boards.answered(report, now)
+        self._tally.answered(report.board, report.answered)
         if boards.dark is not was_dark:
             self._turn(now)
             self._tell(now)
@@ -391,7 +425,13 @@ class Service:
         """Write down what was decided at ``now``."""
         shown = commanded(self._numerals(now))
         self._take(effects, now, shown)
-        self._recorder.decided(decided, self._words(decided.order), received_at, shown, wall_ns)
+        if (tally := self._tally.now_in(self._play_clock.state.down.phase)) is not None:
+            self._recorder.answered(now, tally)
+        words, taken = self._words(decided.order), decided.taken_back
+        took_back = self._words(taken) if taken else ""
+        self._recorder.decided(
+            decided, words, received_at, shown, wall_ns=wall_ns, took_back=took_back
+        )
 
     def _numerals(self, now: int) -> int | None:
         """What the boards must show now: computed again each time."""
@@ -424,6 +464,9 @@ class Service:
                 self._marked = effect.seconds
             elif isinstance(effect, Nudged):
                 self._nudged = True
+                live_s = self._play_clock.settings.nudge_s
+                words = f"ball live for {live_s:g} s: did the play end?"
+                self._recorder.note("nudge", effect.at, words, phase_after="LIVE")
             elif isinstance(effect, ReachedZero):
                 self._recorder.reached_zero(effect.at, now, shown)
 

@@ -81,6 +81,8 @@ class Status:
     override: str = ""
     game: int = 0
     down: int = 0
+    keeper: int | None = None
+    """The number of the keeper who has it, as told at the last hand-over."""
     board_health: tuple[BoardHealth, ...] = ()
     handset_health: tuple[HandsetHealth, ...] = ()
     journal: str = ""

@@ -33,11 +33,11 @@ from tests.fuzz.steps import step, steps
 
 STARTED_AT = 1_789_000_000_000_000_000
 ROWS = (
-    Row(kind="note", game=0, down=0, event_number=None, received_at=1, event="started"),
+    Row(kind="note", game=0, play=0, event_number=None, received_at=1, event="started"),
     Row(
         kind="event",
         game=1,
-        down=1,
+        play=1,
         event_number=1,
         received_at=2,
         edge_at=1,
@@ -54,7 +54,7 @@ ROWS = (
     Row(
         kind="refused",
         game=2,
-        down=1,
+        play=1,
         event_number=2,
         received_at=3,
         event="stop",

@@ -85,7 +85,7 @@ def _texts() -> list[bytes]:
     """Snapshots of a short game, each with the line of its last order."""
     clock, texts = PlayClock(load_rule_set("nfhs")), list[bytes]()
     maker = SnapshotText(Identity("installation", "boot", "0.1.0", "rules"))
-    rows = (Dated(Row(kind="event", game=1, down=1, event_number=1, received_at=5), 6),)
+    rows = (Dated(Row(kind="event", game=1, play=1, event_number=1, received_at=5), 6),)
     foul = events.PlayEnded("foul", frozenset({"by_defense_only"}))
     series: list[events.Event] = [
         events.RunNumber(events.Number.ROUTINE),

@@ -72,7 +72,7 @@ async def test_the_check_is_in_the_record_of_the_coming_game(
 ) -> None:
     path = tmp_path / "journal"
     file = JournalFile(path, Origin("boot", "test", "rules"))
-    before = Row(kind="press", game=6, down=3, event_number=8, received_at=1, event="ready")
+    before = Row(kind="press", game=6, play=3, event_number=8, received_at=1, event="ready")
     file.add([Dated(before, 1)], True)
     with Crew({}) as crew:
         await pregame(clock, crew, path).run(ONE)

@@ -22,7 +22,7 @@ from controller.check.storage import (
     write_time_s,
 )
 from controller.recovery.recovery import BusyError, Recovery
-from tests.controller.journal_rows import row, sql, write
+from tests.controller.journal_rows import row, sql, write, write_version_1
 
 
 def test_a_good_disk_is_told_with_its_room_and_speed(tmp_path: Path) -> None:
@@ -116,6 +116,13 @@ def test_a_changed_record_is_wrong(tmp_path: Path) -> None:
     sql(path, "DROP TRIGGER journal_keeps_cells", change)
     found = record(path)
     assert found.verdict is Verdict.WRONG and "row 2" in found.what
+
+
+def test_a_record_that_this_program_only_reads_is_wrong(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write_version_1(path, 2)
+    found = record(path)
+    assert found.verdict is Verdict.WRONG and "version 1" in found.what and "copy" in found.do
 
 
 def test_a_file_that_is_no_record_is_wrong(tmp_path: Path) -> None:

@@ -41,8 +41,8 @@ def call(path: Path, *words: str) -> int:
     return main(["journal", str(path), *words])
 
 
-def downs(text: str) -> list[int]:
-    return [int(down) for down in re.findall(r"^\S+ down (\d+) ", text, re.MULTILINE)]
+def plays(text: str) -> list[int]:
+    return [int(play) for play in re.findall(r"^\S+ play (\d+) ", text, re.MULTILINE)]
 
 
 @pytest.mark.parametrize(
@@ -57,20 +57,65 @@ def downs(text: str) -> list[int]:
         (["--around", "2026-09-11 19:03:16.4", "--within", "1", "--game", "1"], [4, 5]),
         (["--around", "2026-09-11 19:04:15"], [4, 5, 6, 7, 8, 9]),
         (["--around", "2026-09-12"], []),
+        (["--around", "19:03:18.4", "--within", "1"], [6, 7, 8]),
+        (["--around", "19:03", "--within", "15", "--game", "1"], [1, 2, 3]),
+        (["--around", "7:03:12"], []),
     ],
 )
 def test_which_rows_are_shown(
     path: Path, capsys: pytest.CaptureFixture[str], words: list[str], shown: list[int]
 ) -> None:
     assert call(path, *words) == OK
-    assert downs(capsys.readouterr().out) == shown
+    assert plays(capsys.readouterr().out) == shown
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--around", "18:29:30"], "no rows between 2026-09-11 18:28:30 and 18:30:30 in game 2"),
+        (
+            ["--around", "2026-09-12", "--within", "2"],
+            "no rows between 2026-09-11 23:59:58 and 2026-09-12 00:00:02",
+        ),
+    ],
+)
+def test_that_there_are_no_rows_is_said_and_is_no_fault(
+    path: Path, capsys: pytest.CaptureFixture[str], words: list[str], says: str
+) -> None:
+    assert call(path, *words) == OK
+    assert capsys.readouterr().out == f"{says}\n"
+
+
+def test_a_time_after_midnight_is_of_the_game_that_went_on_until_then(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "journal"
+    write(path, [row(number) for number in range(1, 40)], step_s=600)
+    assert call(path, "--around", "0:03:12", "--within", "1") == OK
+    assert len(plays(capsys.readouterr().out)) == 1
+
+
+def test_a_terminal_gets_lines_that_fit(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "journal"
+    write(path, [row(1, detail="a word " * 40)])
+    assert call(path) == OK
+    whole = capsys.readouterr().out.splitlines()
+    assert len(whole) == 2 and len(whole[1]) > 280
+    monkeypatch.setenv("COLUMNS", "72")
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True)
+    assert call(path) == OK
+    shown = capsys.readouterr().out.splitlines()
+    assert max(map(len, shown)) <= 71
+    assert " ".join(map(str.strip, shown[1:])) == whole[1].strip()
 
 
 def test_the_games(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert call(path, "--games") == OK
     assert capsys.readouterr().out.splitlines() == [
-        "game 1  2026-09-11 19:03:12 to 19:03:16  5 rows  rules rules-1",
-        "game 2  2026-09-11 19:03:17 to 19:03:20  4 rows  rules rules-1",
+        "game 1  2026-09-11 19:03:12 to 19:03:16  5 rows  rules rules-1  kind not told",
+        "game 2  2026-09-11 19:03:17 to 19:03:20  4 rows  rules rules-1  kind not told",
     ]
 
 
@@ -107,9 +152,13 @@ def test_a_shortened_journal(path: Path, capsys: pytest.CaptureFixture[str]) -> 
 
 def test_an_empty_journal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     write(tmp_path / "journal", [])
-    for words in ([], ["--games"]):
+    for words, says in (
+        ([], "no rows"),
+        (["--games"], "no games"),
+        (["--around", "9:00"], "no rows"),
+    ):
         assert call(tmp_path / "journal", *words) == OK
-        assert capsys.readouterr().out == ""
+        assert capsys.readouterr().out == f"{says}\n"
     assert call(tmp_path / "journal", "--verify") == OK
     assert "0 rows, chain whole, no rows" in capsys.readouterr().out
 
@@ -120,6 +169,10 @@ def test_an_empty_journal(tmp_path: Path, capsys: pytest.CaptureFixture[str]) ->
         (["--game", "3"], "--game 3: not in {path}, which holds 1, 2"),
         (["--within", "5"], "--within needs --around"),
         (["--head", "9:0123abcd"], "--head needs --verify"),
+        (
+            ["--around", "19:03", "--game", "all"],
+            "--around 19:03:00: a time alone is of one game: give the date too",
+        ),
         (["--verify", "--game", "1"], "--verify speaks of the whole journal and takes no --game"),
         (["--games", "--around", "2026-09-11"], "--games speaks of the whole journal and takes no"),
     ],
@@ -139,6 +192,7 @@ def test_what_cannot_be_given(
         (["--game", "first"], "'first': must be a game's number"),
         (["--game", "-1"], "--game"),
         (["--around", "noon"], "'noon': must be a moment such as"),
+        (["--around", "25:00"], "'25:00': must be a moment such as"),
         (["--around", "9999-12-31"], "'9999-12-31': must be a moment such as"),
         (["--around", "0001-01-01"], "'0001-01-01': must be a moment such as"),
         (["--around", "2026-09-11", "--within", "nan"], "'nan': must be 0 to"),

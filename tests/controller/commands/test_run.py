@@ -8,6 +8,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import importlib
+import json
 import os
 import re
 import select
@@ -528,6 +529,28 @@ def test_without_a_terminal_it_demonstrates(tmp_path: Path, stdin: int) -> None:
     assert re.search(r"HELD 25 .*north right, south right", text)
     with JournalReader(tmp_path / "journal.sqlite3") as reader:
         assert reader.verify().problem == ""
+
+
+def test_every_row_says_the_kind_of_game_and_the_start_what_it_was_set_to(tmp_path: Path) -> None:
+    journal = tmp_path / "journal.sqlite3"
+    chosen = ("--kind", "scrimmage", "--option", "after_touchdown=40_dead_ball")
+    with piped("--journal", journal, *chosen) as (process, _):
+        until_played(process, journal)
+        assert stopped(process) == 0
+    with JournalReader(journal) as reader:
+        entries = list(reader.entries())
+    assert {entry.game_kind for entry in entries} == {"scrimmage"}
+    (start,) = [entry for entry in entries if entry.row.event == "service started"]
+    setup = json.loads(start.row.setup)
+    assert (setup["code"], setup["fingerprint"]) == ("nfhs", start.rules_hash)
+    assert setup["options"] == {"after_touchdown": "40_dead_ball"}
+    assert setup["settings"]["same_down_s"] == 6.0
+
+
+def test_an_unknown_kind_of_game_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit):
+        main(["run", "--kind", "homecoming"])
+    assert "varsity" in capsys.readouterr().err
 
 
 @pytest.mark.full

@@ -13,7 +13,7 @@ import pytest
 
 from controller.journal.file import COLUMNS, GENESIS, JournalFile, JournalFileError, Opening, Origin
 from controller.journal.row import Dated
-from tests.controller.journal_rows import KICKOFF_NS, ORIGIN, row, sql, write
+from tests.controller.journal_rows import KICKOFF_NS, ORIGIN, row, sql, write, write_version_1
 
 
 def cells(path: Path, columns: str) -> list[tuple[Any, ...]]:
@@ -54,13 +54,13 @@ def test_a_row_keeps_all_it_was_given(tmp_path: Path) -> None:
     assert cells(path, "event_number, ruling_seconds, citation") == [(7, 40, "")]
 
 
-@pytest.mark.parametrize("statement", ["DELETE FROM journal", "UPDATE journal SET down = 9"])
+@pytest.mark.parametrize("statement", ["DELETE FROM journal", "UPDATE journal SET play = 9"])
 def test_the_past_cannot_be_changed(tmp_path: Path, statement: str) -> None:
     path = tmp_path / "journal"
     write(path, [row(1)])
     with pytest.raises(sqlite3.IntegrityError, match="append-only"):
         sql(path, statement)
-    assert cells(path, "down") == [(1,)]
+    assert cells(path, "play") == [(1,)]
 
 
 @pytest.mark.parametrize(
@@ -123,8 +123,8 @@ def test_an_error_of_any_kind_ends_the_transaction(tmp_path: Path, file: Journal
     "flaw",
     [
         {"event": "\ud800"},
-        {"down": 2**70},
-        {"down": "twelve"},
+        {"play": 2**70},
+        {"play": "twelve"},
         {"detail": object()},
         {"event": "\ud800" * 9999},
     ],
@@ -155,14 +155,14 @@ def test_a_failed_transaction_leaves_nothing_and_the_next_is_whole(file: Journal
 
 def test_where_to_go_on_from(tmp_path: Path) -> None:
     path = tmp_path / "journal"
-    write(path, [row(8, game=3, down=41), row(None, game=0, down=0)])
+    write(path, [row(8, game=3, play=41), row(None, game=0, play=0)])
     with contextlib.closing(JournalFile(path, ORIGIN)) as file:
         same = file.opening()
-    assert (same.game, same.down, same.event_number, same.head[0]) == (3, 41, 8, 2)
+    assert (same.game, same.play, same.event_number, same.head[0]) == (3, 41, 8, 2)
     assert same.head[1] == cells(path, "hex(digest)")[1][0].lower()
     with contextlib.closing(JournalFile(path, Origin("boot-b", "0.2.0", "rules-1"))) as file:
         other = file.opening()
-    assert (other.game, other.down, other.event_number) == (3, 41, 0)
+    assert (other.game, other.play, other.event_number) == (3, 41, 0)
 
 
 def test_a_new_journal_begins_at_zero_in_a_new_folder(tmp_path: Path) -> None:
@@ -182,9 +182,18 @@ def test_another_programs_database_is_refused_and_left_alone(tmp_path: Path) -> 
 def test_a_newer_journal_is_refused(tmp_path: Path) -> None:
     path = tmp_path / "journal"
     write(path, [])
-    sql(path, "PRAGMA user_version = 2")
-    with pytest.raises(JournalFileError, match=rf"{path}: journal version 2, .*this one knows 1"):
+    sql(path, "PRAGMA user_version = 3")
+    with pytest.raises(JournalFileError, match=rf"{path}: journal version 3, from a newer program"):
         JournalFile(path, ORIGIN)
+
+
+def test_a_journal_of_an_older_program_is_not_written_on(tmp_path: Path) -> None:
+    path = tmp_path / "journal"
+    write_version_1(path, 2)
+    before = path.read_bytes()
+    with pytest.raises(JournalFileError, match=rf"{path}: a record of an older .*move it away"):
+        JournalFile(path, ORIGIN)
+    assert path.read_bytes() == before
 
 
 def test_every_commit_is_synced(file: JournalFile) -> None:

@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from controller.journal.file import COLUMNS, JournalFile, JournalFileError, Origin
-from controller.journal.format import LINE_WIDTH, line, write_csv
+from controller.journal.format import line, write_csv
 from controller.journal.reader import JournalReader, Verification
-from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write
+from tests.controller.journal_rows import ORIGIN, ordinary_user, row, sql, write, write_version_1
 
 KICKOFF = datetime(2026, 9, 11, 23, 3, 12, 400_000, tzinfo=UTC)
 
@@ -70,7 +70,7 @@ TAMPERED = [
         for column, value in (
             *((text, f"{text} || 'x'") for text in ("event", "wall_time", "boot_id")),
             *((text, f"{text} || 'x'") for text in ("rules_hash", "citation")),
-            *((number, 77) for number in ("down", "edge_at", "received_at", "ruling_seconds")),
+            *((number, 77) for number in ("play", "edge_at", "received_at", "ruling_seconds")),
             ("digest", "x'00'"),
             ("event", "CAST(x'ff41' AS TEXT)"),  # no text
         )
@@ -191,12 +191,38 @@ def test_a_cell_of_another_type_is_listed_and_breaks_the_chain(
     with JournalReader(path) as reader:
         for entry in reader.entries():
             assert isinstance(entry.digest, str)
-            assert len(line(entry)) <= LINE_WIDTH
+            assert line(entry).isprintable()
         write_csv(reader.entries(), io.StringIO())
         reader.games()
     verdict = verify(path)
     assert verdict.problem
     assert verdict.rows < 3
+
+
+def test_a_journal_of_version_1_is_read_and_verified(path: Path) -> None:
+    old = path.with_name("old")
+    write_version_1(old, 3)
+    assert (verify(old).rows, verify(old).problem) == (3, "")
+    with JournalReader(old) as reader:
+        assert reader.version == 1
+        entries = list(reader.entries(1))
+        assert [game.kinds for game in reader.games()] == [""]
+    last = entries[-1]
+    assert (last.row.play, last.row.event_number, last.row.commanded) == (43, 3, "25")
+    assert (last.row.left_s, last.row.gave_way, last.game_kind) == (None, "", "")
+    assert line(last).startswith("2")
+    sql(old, "UPDATE journal SET down = 9 WHERE seq = 2")
+    assert verify(old).problem.startswith("row 2 is altered")
+
+
+def test_the_kind_of_a_game_is_in_every_row_of_its_run(path: Path) -> None:
+    check = Origin("boot-b", "0.1.0", "rules-1", "check")
+    write(path, [row(None, game=3)], check)
+    write(path, [row(1, game=3)], Origin("boot-b", "0.1.0", "rules-1", "varsity"))
+    with JournalReader(path) as reader:
+        assert [entry.game_kind for entry in reader.entries(3)] == ["check", "varsity"]
+        assert {game.number: game.kinds for game in reader.games()}[3] == "check,varsity"
+        assert {entry.game_kind for entry in reader.entries(1)} == {"not told"}
 
 
 def test_the_games(path: Path) -> None:
@@ -274,7 +300,7 @@ def altered(path: Path, statement: str) -> None:
             lambda path: sql(path, "CREATE TABLE journal (seq INTEGER)"),
             "another program's database",
         ),
-        (lambda path: altered(path, "PRAGMA user_version = 2"), "journal version 2"),
+        (lambda path: altered(path, "PRAGMA user_version = 3"), "journal version 3"),
         (
             lambda path: altered(path, "ALTER TABLE journal RENAME COLUMN reason TO why"),
             "no such column: reason",

@@ -20,7 +20,7 @@ NUMBERS = st.none() | st.integers(-(2**62), 2**62)
         Row,
         kind=WORDS,
         game=st.integers(0, 99),
-        down=st.integers(0, 999),
+        play=st.integers(0, 999),
         event_number=NUMBERS,
         received_at=st.integers(0, 2**62),
         edge_at=NUMBERS,
@@ -35,7 +35,7 @@ def test_a_row_comes_back_the_same(row: Row, wall_ns: int) -> None:
 
 
 def test_the_columns_are_the_fields_in_their_order() -> None:
-    row = Row(kind="press", game=1, down=2, event_number=3, received_at=4, detail="last")
+    row = Row(kind="press", game=1, play=2, event_number=3, received_at=4, detail="last")
     assert tuple(each.name for each in fields(Row)) == ROW_COLUMNS
     assert cells_of(row)[:5] == ("press", 1, 2, 3, 4) and cells_of(row)[-1] == "last"
 

@@ -299,12 +299,12 @@ def test_a_loss_just_before_the_end_is_journalled_too(tmp_path: Path) -> None:
 
 def test_where_to_go_on_from(tmp_path: Path) -> None:
     path = tmp_path / "journal"
-    write(path, [row(4, game=2, down=17)])
+    write(path, [row(4, game=2, play=17)])
     journal = make(path, [])
     journal.start()
     opening = journal.opening(PATIENCE_S)
     assert opening is not None
-    assert (opening.game, opening.down, opening.event_number) == (2, 17, 4)
+    assert (opening.game, opening.play, opening.event_number) == (2, 17, 4)
     assert journal.close(PATIENCE_S)
     assert journal.journalled == 4
     assert journal.head == opening.head

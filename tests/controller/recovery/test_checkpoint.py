@@ -56,7 +56,7 @@ async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(g
     assert isinstance(checkpoint.state.down.phase, Running)
     assert checkpoint.acknowledged == Acknowledgement(1, 7, Answer.RUNNING)
     (text,) = checkpoint.rows
-    assert '"play ended: routine"' in text and f",{checkpoint.event_number}," in text
+    assert '"routine end of play"' in text and f",{checkpoint.event_number}," in text
 
 
 @in_idle

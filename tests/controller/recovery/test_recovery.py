@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from controller.journal.recorder import Numbers
+from controller.journal.recorder import Numbers, Recent
 from controller.journal.row import Dated, row_text
 from controller.recovery.recovery import (
     CRASH_WINDOW_NS,
@@ -84,12 +84,18 @@ def test_a_longer_outage_leaves_the_count_and_darkens_the_boards() -> None:
 
 @pytest.mark.parametrize(("in_order", "dark"), [(True, False), (False, True)])
 def test_after_half_an_hour_it_is_another_game(in_order: bool, dark: bool) -> None:
-    plan = planned(kept(STANDS, in_order=in_order), GAME_OVER_NS + 1)
+    plan = planned(kept(STANDS, in_order=in_order, keeper=17), GAME_OVER_NS + 1)
     assert plan.state == State()
     assert plan.state_at == AT + GAME_OVER_NS + 1
     assert bool(plan.doubt) is dark
     assert plan.numbers == Numbers(4, 20, settled=True), "event numbers never go back"
     assert plan.counters == {1: 9}
+    assert plan.keeper is None, "nobody said who keeps the clock of another game"
+
+
+def test_the_keeper_and_what_may_be_taken_back_are_known_after_a_restart() -> None:
+    plan = planned(kept(STANDS, keeper=17, recent=(Recent(5, 1, 3),)), S)
+    assert (plan.keeper, plan.recent) == (17, (Recent(5, 1, 3),))
 
 
 def test_the_fault_that_put_the_boards_off_is_still_named() -> None:

@@ -59,7 +59,7 @@ class Resumed:
             clock=lambda: now,
             off_why=plan.off_why,
         )
-        resume(self.service, self.play_clock, recorder, plan, now)
+        resume(self.service, self.play_clock, recorder, plan, now, setup="as set")
         recorder.hand_over()
 
     @property
@@ -81,7 +81,8 @@ def test_an_order_that_was_being_carried_out_is_decided_again_at_its_instant() -
     resumed = Resumed(plan, AT + 3 * S)
     phase = resumed.phase
     assert isinstance(phase, Running) and phase.expires_at == AT + 26 * S
-    (only,) = resumed.journal.rows
+    only, start = resumed.journal.rows
+    assert (start.event, start.detail) == ("service started", "")
     assert (only.event_number, only.event, only.result) == (21, "ready for play", "running")
     assert (only.received_at, only.edge_at, only.commanded) == (AT + S + 5, AT + S, "25")
     resumed.play_clock.handle(Order(events.Undo(), AT + 4 * S, 1), AT + 4 * S)
@@ -163,10 +164,11 @@ def test_boards_off_by_order_keep_their_reason() -> None:
     ordered = clock_after(events.Ready(), at=AT).state._replace(off=Off.ORDERED)
     resumed = Resumed(planned(state=ordered, doubt="the service died"), AT + S)
     assert resumed.off is Off.ORDERED
-    assert resumed.journal.rows == []
+    assert [each.event for each in resumed.journal.rows] == ["service started"]
 
 
-def test_a_plain_start_says_nothing() -> None:
-    resumed = Resumed(RestartPlan(state_at=AT), AT)
-    assert resumed.journal.rows == []
+def test_a_plain_start_tells_what_it_is_set_to_and_no_story() -> None:
+    resumed = Resumed(RestartPlan(state_at=AT, numbers=NUMBERS), AT)
+    (start,) = resumed.journal.rows
+    assert (start.event, start.setup, start.detail) == ("service started", "as set", "")
     assert isinstance(resumed.phase, Idle)

@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from controller.journal.recorder import Recent
 from controller.journal.row import Dated, row_text
 from controller.recovery.snapshot_codec import (
     FORM,
@@ -156,9 +157,7 @@ def test_whatever_the_line_is_only_that_error_comes(line: bytes) -> None:
         read(SnapshotText(IDENTITY).whole(checkpoint()), line)
 
 
-def test_a_snapshot_without_the_keys_of_the_counters_is_read() -> None:
-    """An older service wrote none: its counters belong to no key that is known."""
-    text = SnapshotText(IDENTITY).whole(checkpoint(keys={}))
-    older = text.replace(b",0,[]]", b",0]")
-    assert older != text
-    assert read(older) == read(text)
+def test_the_keeper_and_the_orders_that_may_be_taken_back_come_back() -> None:
+    kept = checkpoint(keeper=17, recent=(Recent(5, 1, 3), Recent(6, None, 4)), keys={1: "ab"})
+    found = read(SnapshotText(IDENTITY).whole(kept)).checkpoint
+    assert (found.keeper, found.recent, found.keys) == (17, kept.recent, {1: "ab"})

@@ -139,7 +139,7 @@ def test_a_key_taken_back_is_named_with_its_age() -> None:
     flag = decided(PlayEnded("foul"), order=Order(PlayEnded("foul"), 23 * S))
     undone = decided(Undo(), taken_back=flag.order, reason="taken back")
     assert sentence(flag, undone).startswith("taken back: DEAD BALL of 7 s before; 25 on the")
-    assert "taken back: play ended: foul of 7 s before" in sentence(undone)
+    assert "taken back: foul of 7 s before" in sentence(undone)
 
 
 def test_a_number_soon_after_a_dead_ball_is_a_correction() -> None:

@@ -49,9 +49,9 @@ def test_every_event_has_words_of_its_own() -> None:
 
 
 def test_the_words_name_ending_and_facts_in_one_order() -> None:
-    assert events.plain(EVERY[0], 40, 25) == "play ended: incomplete pass"
+    assert events.plain(EVERY[0], 40, 25) == "incomplete pass"
     assert events.plain(events.BoardsFault("no answer"), 40, 25) == "boards off: no answer"
-    assert events.plain(EVERY[1], 40, 25) == "play ended: foul (by defense only, fourth down)"
+    assert events.plain(EVERY[1], 40, 25) == "foul (by defense only, fourth down)"
 
 
 def test_the_words_of_the_record() -> None:

@@ -203,7 +203,8 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
-    assert (row.event, row.handset, row.reason != "") == ("BOARDS_OFF", 1, True)
+    assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
+    assert (row.event, row.handset, row.reason != "") == ("BOARDS OFF", 1, True)
 
 
 @in_idle
@@ -515,7 +516,7 @@ async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) 
     game.journal.stands = Opening(6, 80, 33, (70, "aa"))
     await game.at(3.6)
     game.handset.press(Key.DEAD_BALL)
-    rows = [(row.game, row.down, row.event_number) for row in game.journal.rows]
+    rows = [(row.game, row.play, row.event_number) for row in game.journal.rows]
     assert rows == [(7, 1, 34), (7, 1, 35)]
 
 
@@ -539,8 +540,85 @@ async def test_every_event_number_is_used_once_in_order(game: Game) -> None:
     await game.present(30)
     numbers = [row.event_number for row in game.journal.rows]
     assert numbers == list(range(1, len(numbers) + 1))
-    downs = [row.down for row in game.journal.rows]
+    downs = [row.play for row in game.journal.rows]
     assert downs == sorted(downs)
+
+
+@in_idle
+async def test_an_undo_carries_the_words_of_what_it_took_back(game: Game) -> None:
+    game.handset.press(Key.FLAG)
+    (flag,) = game.journal.of("press")
+    game.handset.press(Key.UNDO)
+    undo = game.journal.of("press")[-1]
+    assert (undo.takes_back, undo.detail) == (flag.event_number, "took back foul")
+
+
+@in_idle
+async def test_the_taps_of_a_gesture_share_its_instant(game: Game) -> None:
+    at = game.clock()
+    game.handset.press(Key.NUMBER_25)
+    await asyncio.sleep(0.2)
+    game.handset.press(Key.NUMBER_25)
+    await asyncio.sleep(2)
+    game.handset.press(Key.SNAP)
+    pressed = game.journal.of("press")
+    assert [row.gesture for row in pressed] == [at, at, game.clock()]
+
+
+@in_running
+async def test_the_answers_of_the_boards_are_tallied_for_each_count(game: Game) -> None:
+    """DEAD BALL, twenty answers a board, SNAP: one row, of the play whose count it was."""
+    await game.at(2.5)
+    for _ in range(20):
+        game.answer(Answered.RIGHT)
+    game.south.answer(Answered.SILENT)
+    assert not game.journal.of("answers")
+    game.handset.press(Key.SNAP)
+    game.answer(Answered.RIGHT)
+    await game.at(5)
+    game.handset.press(Key.DEAD_BALL)
+    (tally,) = game.journal.of("answers")
+    assert (tally.answers_asked, tally.answers_right) == (41, 40)
+    assert (tally.answers_wrong, tally.answers_silent, tally.detail) == (0, 1, "south 1 silent")
+    (snap,) = [row for row in game.journal.of("press") if row.phase_after == "LIVE"]
+    assert (tally.play, snap.play) == (0, 1)
+
+
+@virtual
+async def test_the_count_that_the_end_cuts_short_is_tallied_too(clock: VirtualClock) -> None:
+    async with Game(clock) as game:
+        await game.at(2)
+        game.handset.press(Key.FLAG)
+        game.answer(Answered.RIGHT)
+    assert [row.answers_right for row in game.journal.of("answers")] == [2]
+
+
+@in_idle
+async def test_a_hand_over_is_recorded_by_number_and_stands_in_status_and_rows(game: Game) -> None:
+    assert game.status.keeper is None
+    game.service.hand_over(17)
+    (told,) = game.journal.of("hand-over")
+    assert (told.event, told.keeper) == ("keeper 17 has it", 17)
+    game.handset.press(Key.DEAD_BALL)
+    assert {row.keeper for row in game.journal.of("press")} == {17}
+    assert game.status.keeper == 17
+
+
+@pytest.mark.parametrize("keeper", [0, -1, 1000])
+@in_idle
+async def test_a_keeper_is_a_number_from_1_to_999(game: Game, keeper: int) -> None:
+    with pytest.raises(ValueError, match=f"keeper {keeper}: must be a number from 1 to 999"):
+        game.service.hand_over(keeper)
+    assert (game.status.keeper, game.journal.of("hand-over")) == (None, [])
+
+
+@in_live
+async def test_a_ball_live_for_too_long_is_asked_about_in_the_record(game: Game) -> None:
+    await game.present(21.9)
+    assert game.journal.of("nudge") == []
+    await game.present(60)
+    (row,) = game.journal.of("nudge")
+    assert (row.event, row.phase_after) == ("ball live for 20 s: did the play end?", "LIVE")
 
 
 # Ends
@@ -672,7 +750,7 @@ async def test_a_count_with_its_ruling_and_who_gave_it_runs_stops_and_is_held(ga
     await game.at(5.25)
     said = game.status
     assert (said.phase, said.numerals, said.remaining_ms) == ("RUNNING", 37, 36_750)
-    assert (said.last, said.by, said.result) == ("play ended: routine", "handset 1", "running")
+    assert (said.last, said.by, said.result) == ("routine end of play", "handset 1", "running")
     assert (said.ruling_seconds, said.starts_on, said.boards) == (40, "dead_ball", "lit")
     assert said.citation
     await game.at(12.5)
@@ -698,7 +776,7 @@ async def test_the_last_order_is_named_with_who_gave_it(game: Game) -> None:
     assert (game.status.orders, game.status.by_handset) == (0, None)
     game.handset.press(Key.FLAG)
     status = game.status
-    assert (status.last, status.by, status.by_handset) == ("play ended: foul", "handset 1", 1)
+    assert (status.last, status.by, status.by_handset) == ("foul", "handset 1", 1)
     assert not game.state.assumed
     game.handset.press(Key.READY)
     await game.at(4)

@@ -126,7 +126,9 @@ async def test_started_again_after_kill_9_the_count_goes_on_in_a_new_session(
     assert [row.event_number for row in rows] == list(range(1, len(rows) + 1))
     assert {row.game for row in rows} == {1}
     told = [row.detail for row in rows if row.event == "service started"]
-    assert len(told) == 1 and "died" in told[0]
+    (ready,) = [row.event_number for row in rows if row.event == "ready for play"]
+    assert [row.takes_back for row in rows if row.event == "undo"] == [ready]
+    assert len(told) == 2 and not told[0] and "died" in told[1]
 
 
 async def test_started_after_a_power_cut_the_boards_wait_for_a_relight(tmp_path: Path) -> None:

@@ -395,9 +395,7 @@ def journal_problems(journal: Path, truth: InstallationTruth) -> list[Problem]:
     if verdict.problem:
         problems.append((0, f"journal: {verdict.problem}"))
     found = [
-        OwedRow(
-            row.received_at, row.handset, row.edge_at, row.result if row.edge_at is not None else ""
-        )
+        OwedRow(row.received_at, row.handset, row.edge_at, row.result)
         for row in rows
         if row.kind in PRESS_KINDS and row.handset is not None
     ]

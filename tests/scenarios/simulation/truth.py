@@ -154,16 +154,18 @@ class InstallationTruth(Truth):
     def _pressed(self, sent: Sent, arrival: Arrival) -> str:
         """What the crew is answered."""
         now, rows = arrival.now, len(self.owed)
+        edge_at = now - sent.age_ticks * 10 * MS_NS
         answer = self.press(
             Key((sent.keys & 0xFFF).bit_length() - 1).name,
-            now - sent.age_ticks * 10 * MS_NS,
+            edge_at,
             held=bool(sent.keys & 0x8000),
             handset=sent.handset,
             now=now,
             seen_at=now if arrival.expired else arrival.meant_at,
         )
         if len(self.owed) == rows:  # it asked for nothing, and is journalled as such
-            self.owed.append(OwedRow(now - self.boot_at, sent.handset, None, ""))
+            boot_at = self.boot_at
+            self.owed.append(OwedRow(now - boot_at, sent.handset, edge_at - boot_at, ""))
         return answer
 
     def typed(self, event: Event, now: int) -> None:

@@ -24,7 +24,7 @@ def press(at: int, event: str, after: str, ruling_s: int | None = None) -> Row:
     return Row(
         kind="press",
         game=1,
-        down=1,
+        play=1,
         event_number=at,
         received_at=at * S,
         edge_at=at * S,
@@ -36,7 +36,7 @@ def press(at: int, event: str, after: str, ruling_s: int | None = None) -> Row:
 
 def fault(at: int, event: str, kind: str = "fault", detail: str = "") -> Row:
     return Row(
-        kind=kind, game=1, down=1, event_number=at, received_at=at * S, event=event, detail=detail
+        kind=kind, game=1, play=1, event_number=at, received_at=at * S, event=event, detail=detail
     )
 
 
