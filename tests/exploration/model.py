@@ -405,7 +405,7 @@ class NaiveClock:
 
     def _again(self, order: events.Order) -> bool:
         last = self.last
-        if last is None or isinstance(order.event, events.Undo):
+        if last is None or isinstance(order.event, events.Undo | events.Stop):
             return False
         return order.event == last.event and order.at - last.at < SAME_PRESS
 
@@ -571,7 +571,7 @@ class NaiveClock:
             self._become(overtime=True)
         if ending in ENDS_EXACTLY | SCORES:
             self._become(played=True)
-        return self._told_after_the_chop(told, at) or self._stoppage(told, ending, at)
+        return self._told_after_the_chop(told, ending, at) or self._stoppage(told, ending, at)
 
     def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
         now = self.now
@@ -593,7 +593,7 @@ class NaiveClock:
             lost["either"] = True
         return Verdict(HELD, **lost)
 
-    def _told_after_the_chop(self, told: Words[str], at: int) -> Verdict | None:
+    def _told_after_the_chop(self, told: Words[str], ending: str, at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
         same."""
         now, found = self.now, self.now.readied
@@ -607,7 +607,8 @@ class NaiveClock:
         seconds, found = self._held_number(), self.now
         promised = self.next_play()
         self.now = now
-        if not any(lost.values()):
+        word = plain(self.rules.means(ending, found.named & self.rules.facts))
+        if not any(word in SAYS_LESS[vague] for each in lost.values() for vague, _ in each):
             return None
         self._run(seconds, now.started, "ready")
         self._become(promised=promised, readied=found)
@@ -641,7 +642,8 @@ class NaiveClock:
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-        stopped = now.phase == "STOPPED" and not self._in_progress()
+        goes_on = self._in_progress() and (recent or now.stoppage is None)
+        stopped = now.phase == "STOPPED" and not goes_on
         unseen = fresh or (now.promised != "" and not stopped)
         if stopped and recent:
             self._become(promised="" if now.playing else follows)

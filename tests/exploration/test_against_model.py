@@ -62,7 +62,9 @@ EVENTS: st.SearchStrategy[events.Event] = st.one_of(
         st.one_of(st.just(frozenset[str]()), st.frozensets(st.sampled_from(FACTS), max_size=2)),
     ),
     st.builds(
-        events.PlayEnded, st.sampled_from(FOULS), st.sampled_from(OF_A_FOUL).map(lambda f: {f}).map(frozenset)
+        events.PlayEnded,
+        st.sampled_from(FOULS),
+        st.sampled_from(OF_A_FOUL).map(lambda f: {f}).map(frozenset),
     ),
     st.builds(events.HoldNumber, st.sampled_from(events.Number)),
     st.builds(events.RunNumber, st.sampled_from(events.Number)),
