@@ -14,6 +14,7 @@ import importlib
 import os
 import sys
 from collections.abc import Sequence
+from typing import Any
 
 from controller import VERSION
 from controller.outcome import FOUND_WRONG, INTERRUPTED, MISTAKE
@@ -67,7 +68,9 @@ def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"playclock {VERSION}")
-    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    commands = parser.add_subparsers(
+        dest="command", metavar="COMMAND", title="commands", parser_class=_CommandParser
+    )
     for command, words in _COMMANDS.items():
         sub = commands.add_parser(command, help=words, description=words, allow_abbrev=False)
         if command in wanted:
@@ -75,6 +78,21 @@ def _parser(wanted: Sequence[str]) -> argparse.ArgumentParser:
             module.add_arguments(sub)
             sub.set_defaults(run=module.run)
     return parser
+
+
+class _CommandParser(argparse.ArgumentParser):
+    """Takes options before, between and behind words: argparse has that for no subparser."""
+
+    _intermixed = False
+
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        if self._intermixed:  # called by what is called below
+            return super().parse_known_args(args, namespace)
+        self._intermixed = True
+        try:
+            return self.parse_known_intermixed_args(args, namespace)
+        finally:
+            self._intermixed = False
 
 
 _COMMANDS = {

@@ -45,6 +45,8 @@ ARROWS = {
     ("assembly", "drivers.base"): "knows what a driver is",
     ("console", "status"): "draws it",
     ("console", "rules"): "reads an entry as an event",
+    ("console", "rulebook"): "reads field words",
+    ("service", "rulebook"): "says which rules are in force",
     ("rehearsal", "rules"): "plays presses to gestures and play clock",
     ("rehearsal", "rulebook"): "says a ruling in words",
     ("card", "rules"): "prints rulings",

@@ -12,14 +12,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
 from controller.assembly.devices import board_drivers, handset_drivers
-from controller.config.load import check_endings
 from controller.config.model import Config, HandsetConfig
 from controller.config.toml_table import ConfigError
 from controller.journal.recorder import Journalling, Recorder
 from controller.recovery.checkpoint import Checkpointer
 from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.resume import resume
-from controller.rulebook.loader import load_rule_set
+from controller.rulebook.loader import in_this_year, load_rule_set
 from controller.rulebook.options import with_options
 from controller.rules.events import Role
 from controller.rules.gestures import Gestures
@@ -199,13 +198,14 @@ def rules_of(config: Config) -> RuleSet:
 
 
 def checked_rules(config: Config) -> RuleSet:
-    """The same, of a configuration that nobody has checked against its rule set yet.
+    """The same, for a command: the file of the rule set may have changed since the configuration
+    was read.
 
     Raises :class:`~controller.config.toml_table.ConfigError`.
     """
     try:
-        check_endings(config, load_rule_set(config.rules, config.season).rulings)
-        return rules_of(config)
+        rules = rules_of(config)
+        return in_this_year(rules) if config.season is None else rules
     except RulesError as error:
         what = f'rules = "{config.rules}", season = {config.season or "the newest"}: {error}'
         raise ConfigError(config.source, [what]) from error

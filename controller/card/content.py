@@ -23,6 +23,7 @@ from controller.rules.events import (
     Event,
     PlayEnded,
     Ready,
+    Score,
     Snap,
     Stop,
     ToggleBoards,
@@ -32,18 +33,12 @@ from controller.rules.events import (
 from controller.rules.gestures import FOUR, TWELVE, Meaning
 from controller.rules.rulings import RuleSet, Ruling, StartsOn
 from drivers.handset.cues import CueKind
+from drivers.handset.layouts import HOLD_MS
 
 CAUTION: Final = (
     "The adopted rules of your association, and the referee, outrank this card. "
     "The officials on the field always outrank the clock."
 )
-HOLD_S: Final = {
-    ("twelve", "NO_COUNT"): "1.0",
-    ("twelve", "BOARDS_OFF"): "1.0",
-    ("four", "NUMBER_40"): "0.8",
-    ("four", "UNDO"): "1.5",
-}
-"""Hold times in seconds (hardware/PROTOCOL.md, PRESS)."""
 _TAPS: Final = {2: "twice", 3: "three taps", 4: "four taps"}
 
 
@@ -263,7 +258,8 @@ def _key_row(layout: str, key: str, meaning: Meaning, rules: RuleSet) -> KeyRow:
     twice = taps[1] if len(taps) > 1 and taps[1] != taps[0] else None
     held = ""
     if meaning.held is not None:
-        held = f"{HOLD_S[layout, key]} s or {_tapped(taps, meaning.held)}: {does(meaning.held)}"
+        hold_ms = {each.name: ms for each, ms in HOLD_MS[layout].items()}
+        held = f"{hold_ms[key] / 1000:.1f} s or {_tapped(taps, meaning.held)}: {does(meaning.held)}"
     return KeyRow(key_label(key), does(taps[0]), does(twice), held)
 
 
@@ -281,6 +277,8 @@ def _does(event: Event, rules: RuleSet) -> str:
             return f"ball in play: {rules.routine_s} up, held"
         case Stop():
             return f"count stops; again: {rules.administrative_s} held"
+        case Score():
+            return "touchdown, or try over"
         case Undo():
             return "takes back the last key"
         case ToggleBoards():

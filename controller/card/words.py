@@ -9,6 +9,7 @@ ENDING_WORDS: Final[Mapping[str, str]] = {
     "routine": "Play over, game goes on",
     "stoppage": "Stopped, cause not known",
     "defense_only": "Stopped by the defense alone, cause not known",
+    "field_goal_or_safety": "Field goal or safety, not told which",
     "runner_down_inbounds": "Runner down inbounds",
     "line_to_gain_reached": "First down, line to gain reached",
     "out_of_bounds": "Out of bounds",
@@ -81,6 +82,11 @@ FACT_WORDS: Final[Mapping[str, str]] = {
     "referee_chose_40": "The referee chose the long count",
     "failed_try": "The try failed, and was no kick",
     "cancelled": "A penalty cancels score, kick or change of possession",
+    "declined": "The penalty is declined",
+    "waved_off": "The flag is waved off after a conference",
+    "try_again": "The try is repeated",
+    "free_kick_again": "The free kick is repeated",
+    "after_spot": "After the ball was spotted",
 }
 """Every fact of :data:`controller.rules.endings.FACTS`."""
 

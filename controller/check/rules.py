@@ -6,6 +6,8 @@ from collections.abc import Iterator
 
 from controller.check.report import Finding, look, ok
 from controller.config.model import Config
+from controller.rulebook.own_file import is_path
+from controller.rulebook.wording import titled
 from controller.rules.rulings import RuleSet, StartsOn
 from controller.rules.settings import Settings
 
@@ -35,7 +37,7 @@ def rules(rule_set: RuleSet, config: Config | None) -> Iterator[Finding]:
     """What is in force. ``config`` is None for the simulator."""
     routine = STARTS[rule_set.rulings["routine"].starts_on]
     yield ok(
-        f"rule set {rule_set.title} ({rule_set.code}), season {rule_set.season}: "
+        f"rule set {rule_set.code}, {titled(rule_set)}: "
         f"{rule_set.routine_s} seconds after a routine play ({routine}), "
         f"else {rule_set.administrative_s}"
     )
@@ -54,7 +56,11 @@ def rules(rule_set: RuleSet, config: Config | None) -> Iterator[Finding]:
             f"option {name.replace('_', ' ')}: {value.replace('_', ' ')}",
             "make sure that the referee knows this adoption",
         )
-    if not config.overrides and not config.options:
+    if is_path(config.rules):
+        yield look(
+            f"rules of your own: {config.rules}", "make sure that the referee knows this adoption"
+        )
+    elif not config.overrides and not config.options:
         yield ok("no local rules: the rule set as published")
     yield unauthenticated(config.allow_unauthenticated)
 

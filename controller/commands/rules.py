@@ -12,21 +12,25 @@ from pathlib import Path
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import codes, load_rule_set, load_seasons
 from controller.rulebook.options import load_options
-from controller.rulebook.wording import as_data, in_table
+from controller.rulebook.own_file import is_path
+from controller.rulebook.wording import READ_WORDS, as_data, in_table, titled
 from controller.rules.endings import FACTS, GROUPS
 from controller.rules.rulings import RulesError, RuleSet, Ruling
 
 COLUMNS = 80
-_LEGEND = """
+_LEGEND = f"""
 The number is the seconds of the count. dead ball: it starts at the dead ball.
 ready: held, it starts on the ready for play. signal: at once, when the referee
-signals. [table], [memory]: how the source was read, if not as text."""
+signals. [{READ_WORDS["table"].short}]: that was read, not the rule's own wording.
+[{READ_WORDS["memory"].short}]: no document was found."""
 _CAUTION = "The adopted rules of your association, and the referee, outrank this table."
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``rules``."""
-    parser.add_argument("code", nargs="?", metavar="CODE", help="the code, e.g. nfhs")
+    parser.add_argument(
+        "code", nargs="?", metavar="CODE", help="the code, e.g. nfhs, or a file, own.toml"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="default: the newest")
     parser.add_argument(
         "--against", metavar="CODE[:YEAR]", help="only what differs from this code or season"
@@ -79,7 +83,7 @@ def _card(rules: RuleSet, args: argparse.Namespace) -> int:
     paper = args.paper or "letter"
     asked = args.season is not None
     write_card(rules, args.card, paper=paper, options=args.option, asked=asked)
-    print(f"{args.card}: the card of {_name(rules)}, {rules.title}")
+    print(f"{args.card}: the card of {rules.code}: {titled(rules)}")
     return 0
 
 
@@ -113,7 +117,7 @@ def _options() -> Answer:
 
 
 def _table(rules: RuleSet) -> Answer:
-    lines = [f"{_name(rules)}: {rules.title}", *_LEGEND.split("\n")]
+    lines = [f"{rules.code}: {titled(rules)}", *_LEGEND.split("\n")]
     groups: dict[str, dict[str, object]] = {}
     for group, endings in GROUPS.items():
         lines += ["", group.upper()]
@@ -151,10 +155,7 @@ def _fact_lines(facts: list[tuple[str, str, Ruling]]) -> Iterator[str]:
 
 
 def _differences(rules: RuleSet, args: argparse.Namespace) -> Answer:
-    code, _, year = args.against.partition(":")
-    if year and not year.isdecimal():
-        raise RulesError(f"--against {args.against!r}: must be CODE or CODE:YEAR")
-    other = load_rule_set(code, int(year) if year else None)
+    other = load_rule_set(*_code_and_year(args.against))
     names = [_name(each) for each in (rules, other)]
     lines = [f"{names[0]}, {rules.title},", f"against {names[1]}, {other.title}"]
     data: dict[str, dict[str, object]] = {}
@@ -170,6 +171,16 @@ def _differences(rules: RuleSet, args: argparse.Namespace) -> Answer:
     if not data:
         lines += ["", "nothing is ruled otherwise"]
     return {"of": names[0], "against": names[1], "differences": data}, [*lines, "", _CAUTION]
+
+
+def _code_and_year(words: str) -> tuple[str, int | None]:
+    """What ``--against`` names. A file's name may have a colon in it."""
+    code, _, year = words.rpartition(":")
+    if code and year.isascii() and year.isdecimal():
+        return code, int(year)
+    if code and not is_path(words):
+        raise RulesError(f"--against {words!r}: must be CODE or CODE:YEAR")
+    return words, None
 
 
 Question = tuple[str, str, tuple[str, ...]]
@@ -226,7 +237,7 @@ def _ruling_lines(ending: str, words: str, ruling: Ruling) -> list[str]:
 def _source(ruling: Ruling) -> str:
     words = ruling.citation
     if ruling.read_as != "text":
-        words += f" [{ruling.read_as}]"
+        words += f" [{READ_WORDS[ruling.read_as].short}]"
     if ruling.unsettled:
         words += f" [NOT SETTLED: {ruling.unsettled}]"
     if ruling.override:

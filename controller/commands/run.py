@@ -35,7 +35,7 @@ from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
 from controller.recovery.recovery import BusyError, Recovery
 from controller.rulebook.choice import add_option, rules_for
-from controller.rulebook.loader import fingerprint
+from controller.rulebook.loader import fingerprint, in_this_year
 from controller.rulebook.options import split_option
 from controller.rules.rulings import RuleSet
 from controller.rules.settings import Settings
@@ -54,7 +54,9 @@ _UNMARKED = "a power cut would go unnoticed"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of ``run``."""
     parser.add_argument("--config", type=Path, metavar="FILE", help="the installation (TOML)")
-    parser.add_argument("--rules", default=None, metavar="CODE", help="rule set of the simulator")
+    parser.add_argument(
+        "--rules", default=None, metavar="CODE", help="rule set of the simulator: a code or a file"
+    )
     parser.add_argument("--season", type=int, metavar="YEAR", help="season of the simulator")
     add_option(parser)
     parser.add_argument(
@@ -220,6 +222,7 @@ def _simulated(args: argparse.Namespace) -> Plan:
     """Two simulated boards; keys from the terminal, or a demonstration where there is none."""
     asked_as = "nfhs" if args.rules is None else args.rules
     rules = rules_for(asked_as, args.season, args.option)
+    rules = in_this_year(rules) if args.season is None else rules
     journal, options = args.journal or default_journal(), map(split_option, args.option)
     plan = Plan(args, rules, Settings(), journal, options=options, asked_as=asked_as)
     plan.attach_console("keeper")

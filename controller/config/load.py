@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import codecs
 import tomllib
-from collections.abc import Collection
 from dataclasses import fields
 from pathlib import Path
 
@@ -31,10 +30,15 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
+from controller.rulebook.field_words import ending_named
+from controller.rulebook.loader import in_force, load_seasons
+from controller.rules.endings import ENDINGS
+from controller.rules.rulings import RulesError
 from controller.rules.settings import RANGES, Settings
 
 LARGEST_FILE_BYTES = 1 << 20
 """A configuration is some kilobytes; a device or a journal given by mistake is more."""
+_RULES = "small letters, digits, _ or -, or the absolute path of a file"
 TOP_LEVEL = frozenset(field.name for field in fields(Config)) - {"source"}
 
 
@@ -71,19 +75,6 @@ def parse_config(text: str, source: str) -> Config:
     return config
 
 
-def check_endings(config: Config, known: Collection[str]) -> None:
-    """Raise :class:`ConfigError` for overrides of endings that the rule set does not know."""
-    lines = []
-    for index, override in enumerate(config.overrides):
-        if override.ending not in known:
-            near = nearest(override.ending, known)
-            advice = f"the nearest is {shown(near)}" if near else "known: " + ", ".join(known)
-            key = f"overrides[{index}].ending = {shown(override.ending)}"
-            lines.append(f"{key}: no ending of the rule set {shown(config.rules)}; {advice}")
-    if lines:
-        raise ConfigError(config.source, lines)
-
-
 def _config(top: Table, source: str) -> Config:
     state_folder = top.path("state_folder", "/var/lib/playclock")
     boards = top.tables("boards")
@@ -92,7 +83,7 @@ def _config(top: Table, source: str) -> Config:
     console = top.table("console")
     config = Config(
         source=source,
-        rules=top.text("rules", 32, "nfhs", r"[a-z0-9_-]+", "small letters, digits, _ or -"),
+        rules=top.text("rules", 255, "nfhs", r"[a-z0-9_-]+|/.+", _RULES),
         season=top.integer("season", 1990, 2100) if top.has("season") else None,
         state_folder=state_folder,
         runtime_folder=top.path("runtime_folder", str(default_runtime_folder())),
@@ -108,6 +99,7 @@ def _config(top: Table, source: str) -> Config:
         overrides=tuple(_override(override) for override in overrides),
         options=_options(top.table("options")) if top.has("options") else (),
     )
+    _check_rules(top)
     check_boards(boards)
     check_handsets(top, handsets)
     _check_drivers_of_the_clock(console, handsets)
@@ -151,9 +143,40 @@ def _options(table: Table) -> tuple[tuple[str, str], ...]:
     return tuple(chosen)
 
 
+def _check_rules(top: Table) -> None:
+    """The rule set must be there and right, and hold the season, if both are spelled right."""
+    code, season = top.good.get("rules"), top.good.get("season")
+    if not isinstance(code, str):
+        return
+    try:
+        seasons = load_seasons(code)
+    except RulesError as error:
+        top.problem("rules", str(error))
+        return
+    try:
+        in_force(seasons, season if isinstance(season, int) else None, code)
+    except RulesError as error:
+        top.problem("season", str(error))
+
+
+def _ending(table: Table) -> str:
+    """The ending that a word of the trade is for."""
+    word = table.text("ending", 64)
+    if "ending" not in table.good:
+        return word
+    ending = ending_named(word)
+    if ending not in ENDINGS:
+        near = nearest(ending, ENDINGS)
+        advice = f"the nearest is {shown(near)}" if near else "known: " + ", ".join(ENDINGS)
+        table.problem("ending", f"no ending of any rule set; {advice}")
+    table.good["ending"] = ending  # two words for one ending are twice the same
+    return ending
+
+
 def _override(table: Table) -> Override:
+    ending = _ending(table)
     override = Override(
-        ending=table.text("ending", 64, None, r"[a-z0-9_]+", "small letters, digits or _"),
+        ending=ending,
         seconds=table.integer("seconds", 1, 99),
         starts_on=table.choice("starts_on", STARTS_ON),
         citation=table.text("citation", 200),

@@ -2,65 +2,54 @@
 
 from __future__ import annotations
 
-from controller.rules.endings import ALIASES, ending_named
-from controller.rules.events import PlayEnded, SetCount
-from controller.rules.rulings import NOT_ENDINGS, RuleSet, nearest
+from dataclasses import dataclass
 
-HELP = "an ending with its facts (incomplete pass, fourth down), or: count 17"
+from controller.rulebook.field_words import WordsError, fold, in_plain, read_words
+from controller.rules.events import PlayEnded, SetCount
+from controller.rules.rulings import RuleSet
+
+HELP = "how the play ended (incomplete pass, fourth down), or: count 17"
 
 
 class EntryError(ValueError):
     """A line that means nothing; the message says what would."""
 
 
-def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount:
-    """The event of one line: ``count N`` (0-99), or an ending with facts.
+@dataclass(frozen=True, slots=True)
+class HandOver:
+    """Another keeper has the clock from here on, ``keeper`` by number (1-999), never by name."""
 
-    Words of a name may be parted by spaces or underscores. Raises :class:`EntryError`.
+    keeper: int
+
+
+def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount | HandOver:
+    """The order of one line: ``count N`` (0-99), ``keeper N`` (1-999), or field words.
+
+    Field words are one ending with what bears on it. Raises :class:`EntryError`.
     """
-    words = text.lower().replace(",", " ").replace("_", " ").split()
+    words = fold(text, {})
     if not words:
         raise EntryError(f"nothing typed: {HELP}")
     if words[0] == "count":
-        return _count(words[1:])
-    endings = set(rules.rulings) - rules.only_asked
-    endings |= {alias for alias, ending in ALIASES.items() if ending in endings}
-    ending, facts, rest = "", set(), words
-    while rest:
-        name, after = _longest(rest, rules.facts if ending else endings | rules.facts)
-        if not name:
-            raise EntryError(_unknown(text.strip(), ending, rest, rules))
-        if name in rules.facts:  # may be said before the ending as well
-            facts.add(name)
-        else:
-            ending = ending_named(name)
-        rest = after
-    if not ending:
-        raise EntryError(f"{text.strip()!r} names no ending, only what bears on one")
-    return PlayEnded(ending, frozenset(facts))
+        return SetCount(_number("count", text, 0, 99))
+    if words[0] == "keeper":
+        return HandOver(_number("keeper", text, 1, 999))
+    try:
+        told = read_words(text, rules)
+    except WordsError as error:
+        raise EntryError(str(error)) from None
+    if len(told.endings) > 1:
+        named = " and ".join(map(in_plain, told.endings))
+        raise EntryError(f"{named} are two endings: type one, then the other")
+    [ending] = told.endings
+    for name in sorted(rules.only_asked & {ending, *told.facts}):
+        raise EntryError(f"{in_plain(name)!r} does not say how a play ended")
+    return PlayEnded(ending, told.facts)
 
 
-def _unknown(text: str, ending: str, rest: list[str], rules: RuleSet) -> str:
-    if ending:
-        known = ", ".join(sorted(each.replace("_", " ") for each in rules.facts))
-        return f"unknown fact {' '.join(rest)!r} after {ending!r}; known: {known}"
-    if "_".join(rest) in NOT_ENDINGS:
-        return f"{text!r} does not say how a play ended"
-    endings = set(rules.rulings) - NOT_ENDINGS
-    near = ", ".join(nearest("_".join(rest), endings)).replace("_", " ")
-    return f"no ending {text!r}" + (f"; nearest: {near}" if near else "")
-
-
-def _count(words: list[str]) -> SetCount:
-    if len(words) != 1 or not words[0].isdecimal() or len(words[0]) > 2:
-        raise EntryError(f"count {' '.join(words)!r}: a whole number from 0 to 99 is wanted")
-    return SetCount(int(words[0]))
-
-
-def _longest(words: list[str], known: set[str] | frozenset[str]) -> tuple[str, list[str]]:
-    """The longest known name that ``words`` begin with, and the words after it."""
-    for length in range(len(words), 0, -1):
-        name = "_".join(words[:length])
-        if name in known:
-            return name, words[length:]
-    return "", words
+def _number(word: str, text: str, low: int, high: int) -> int:
+    """The whole number that follows ``word``: ``keeper 17``, ``keeper #17 has it``."""
+    given = text.casefold().partition(word)[2].strip(" \t:=#,_").removesuffix(" has it")
+    if given.isascii() and given.isdecimal() and len(given) < 4 and low <= int(given) <= high:
+        return int(given)
+    raise EntryError(f"{word} {given!r}: a whole number from {low} to {high} is wanted")

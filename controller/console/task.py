@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from controller.console.entry import EntryError, parse_entry
+from controller.console.entry import EntryError, HandOver, parse_entry
 from controller.console.panels import KEYS
 from controller.console.sentences import BOARDS_TWICE, how_to_quit, no_key
 from controller.console.style import beyond_ascii, look_for, screen_size
@@ -48,6 +48,8 @@ class Commanded(Protocol):
     def status(self) -> Status: ...
 
     def enter(self, event: Event) -> object: ...
+
+    def hand_over(self, keeper: int) -> None: ...
 
     def stop(self) -> None: ...
 
@@ -168,10 +170,20 @@ class ConsoleTask:
             self._service.stop()
             return
         try:
-            self._service.enter(parse_entry(text, self._service.rules))
+            order = parse_entry(text, self._service.rules)
         except EntryError as error:
             self._answer(str(error))
+        else:
+            if isinstance(order, HandOver):
+                self._hand_over(order)
+            else:
+                self._service.enter(order)
         self.notify()
+
+    def _hand_over(self, order: HandOver) -> None:
+        assert self._service is not None
+        self._service.hand_over(order.keeper)
+        self._answer(f"keeper {order.keeper} has it")
 
     def unknown(self, char: str) -> None:
         """A character that is not a key."""

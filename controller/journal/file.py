@@ -22,6 +22,7 @@ import os
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -109,6 +110,10 @@ _LAST_EVENT = (
     "SELECT game, play FROM journal WHERE event_number IS NOT NULL ORDER BY seq DESC LIMIT 1"
 )
 _LAST_NUMBER = "SELECT max(event_number) FROM journal WHERE boot_id = ?"
+_LAST_PRESS = (
+    "SELECT wall_time FROM journal WHERE kind = 'press' AND game_kind <> 'check' "
+    "ORDER BY seq DESC LIMIT 1"
+)
 _FACTS = COLUMNS.index("facts")
 
 
@@ -149,13 +154,15 @@ class Opening:
     """Where the journal stands when it is opened, to go on from there.
 
     ``game`` and ``play`` are those of its last event, ``event_number`` the highest of this boot;
-    each is 0 where there is none.
+    each is 0 where there is none. ``last_press_s`` is the wall time, in seconds since 1970 UTC, of
+    the last press of a game, None where there is none.
     """
 
     game: int
     play: int
     event_number: int
     head: Head
+    last_press_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -225,7 +232,9 @@ class JournalFile:
         """Where to go on from."""
         game, play = self.connection.execute(_LAST_EVENT).fetchone() or (0, 0)
         (number,) = self.connection.execute(_LAST_NUMBER, (self._origin.boot_id,)).fetchone()
-        return Opening(game, play, number or 0, self._head())
+        last = self.connection.execute(_LAST_PRESS).fetchone()
+        last_s = datetime.fromisoformat(last[0]).timestamp() if last else None
+        return Opening(game, play, number or 0, self._head(), last_s)
 
     def add(self, rows: Sequence[Dated], wall_synchronised: bool | None) -> Head:
         """Write the rows in one transaction; on return they are on the disk. Gives the head."""

@@ -23,6 +23,10 @@ MS_NS = 1_000_000
 PATIENCE_NS = 5_000_000_000
 """A journal that has not opened by then is numbered from 1; its rows still go to it."""
 
+LATELY_S = 300
+"""A press this many seconds ago, or later by a clock that was not set, was of the game that goes on
+now: the longest break in which nothing is pressed lasts less, but for that of the half."""
+
 KEPT_CHARACTERS = 200_000
 """Of the rows that are not on disk so many characters fit in a snapshot: about 400 rows. Beyond
 that the oldest are kept, as the journal itself does."""
@@ -108,6 +112,8 @@ class Recorder:
         self._new: list[Dated] = []
         self._kept: deque[tuple[int, str]] = deque()
         self._characters = 0
+        self.in_a_game = False
+        """True when the journal has a press of a moment ago, by another run. Known once settled."""
         self.left_out = 0
         """Rows not on disk that did not fit in a snapshot."""
         for dated in rows:
@@ -148,6 +154,9 @@ class Recorder:
             return False
         game, before = (1, 0) if opening is None else (opening.game + 1, opening.event_number)
         self.numbers = Numbers(game, before + self.numbers.event, settled=True)
+        last_s = None if opening is None else opening.last_press_s
+        wall_s = self._wall_clock() / 1e9
+        self.in_a_game = last_s is not None and wall_s - last_s < LATELY_S
         self._recent = {order: before + number for order, number in self._recent.items()}
         waited, self._new = self._new, []
         self._kept.clear()

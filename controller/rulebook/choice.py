@@ -21,7 +21,10 @@ def add_option(parser: argparse.ArgumentParser) -> None:
 
 
 def rules_for(code: str, season: int | None, options: list[str]) -> RuleSet:
-    """The rule set with its options. Raises :class:`~controller.rules.rulings.RulesError`."""
+    """The rule set of a code, or of a file named by its path, with its options.
+
+    Raises :class:`~controller.rules.rulings.RulesError`.
+    """
     rules = load_rule_set(code, season)
     if not options:
         return rules

@@ -14,12 +14,12 @@ from controller.rulebook.toml_fields import (
     only,
     read_as,
     read_count,
-    shown,
     table_at,
     tables,
     text,
+    unknown,
 )
-from controller.rules.endings import ENDINGS, FACTS
+from controller.rules.endings import ENDINGS
 from controller.rules.options import Option, Value, find_value, with_option
 from controller.rules.rulings import RulesError, RuleSet, Ruling
 
@@ -79,14 +79,12 @@ def _value(row: Table, where: str, elsewhere: bool) -> Value:
     rulings, with_fact = {}, {}
     for ending, entry in as_table(row.get("rulings", {}), f"{where}rulings").items():
         if ending not in ENDINGS:
-            raise RulesError(f"{where}unknown ending {shown(ending)}")
+            raise RulesError(f"{where}{unknown('ending', ending, ENDINGS)}")
         only(as_table(entry, ending), {"seconds", "starts_on"}, f"{where}{ending}: ")
         rulings[ending] = Ruling(ending, *read_count(entry, where), citation, how)
     for entry in tables(row, "facts", needed=False):
         only(entry, {"fact", "endings", "seconds", "starts_on"}, f"{where}facts: ")
         for ending, fact in fact_endings(entry, ENDINGS, where):
-            if fact not in FACTS:
-                raise RulesError(f"{where}unknown fact {shown(fact)}")
             with_fact[ending, fact] = Ruling(ending, *read_count(entry, where), citation, how)
     changes_marks = {key: marks(row, key) for key in ("marks", "routine_marks") if key in row}
     if elsewhere == bool(rulings or with_fact or changes_marks):

@@ -1,6 +1,7 @@
 """Rulings in words: for readers in short and in whole sentences, and for machines.
 
-What starts a count is put into words here and nowhere else.
+What starts a count, how a source was read and which rules are in force are put into words here and
+nowhere else.
 """
 
 from __future__ import annotations
@@ -8,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final, NamedTuple
 
-from controller.rules.rulings import Ruling, StartsOn
+from controller.rules.rulings import RuleSet, Ruling, StartsOn
 
 NO_COUNT: Final = "no new count"
 
@@ -56,6 +57,33 @@ START_WORDS: Final[Mapping[StartsOn, StartWords]] = {
         "acts at once on the referee's signal",
     ),
 }
+
+
+class ReadWords(NamedTuple):
+    """How a source was read, for a keeper."""
+
+    short: str
+    """In a table: "from memory"."""
+    long: str
+    """Beside one citation: "from memory: no document found"."""
+
+
+READ_WORDS: Final[Mapping[str, ReadWords]] = {
+    "text": ReadWords("wording", "wording read"),
+    "table": ReadWords("published table", "published table read"),
+    "memory": ReadWords("from memory", "from memory: no document found"),
+}
+
+
+def titled(rules: RuleSet) -> str:
+    """The rule set with its season: ``High school (NFHS), rules of 2022, in force 2026``."""
+    return f"{rules.title}, {season_in_words(rules)}"
+
+
+def season_in_words(rules: RuleSet) -> str:
+    """Since when the rules are in force, and the season that was asked for where it is later."""
+    since = f"rules of {rules.season_from}"
+    return since if rules.season == rules.season_from else f"{since}, in force {rules.season}"
 
 
 def in_table(ruling: Ruling) -> str:

@@ -1,6 +1,7 @@
-"""The words: how a play may end, what may be known of it, and the other words of the trade.
+"""The names: how a play may end, and what may be known of it.
 
-The one place where they are listed; every rule set answers every ending.
+The one place where they are listed; every rule set answers every ending. What else people say for
+them is data of the rulebook.
 """
 
 from __future__ import annotations
@@ -135,70 +136,3 @@ FACTS: Final[Mapping[str, str]] = {
 }
 """What may be known of a down besides how it ended. One that changes nothing in a rule set may
 be given all the same."""
-
-ALIASES: Final[Mapping[str, str]] = {
-    "aba": "double_change_of_possession",
-    "before_kickoff": "before_free_kick",
-    "board_failure": "boards_disagree",
-    "conference": "coach_conference",
-    "dead_ball": "routine",
-    "delay": "delay_of_game",
-    "down_inbounds": "runner_down_inbounds",
-    "equipment": "equipment_any",
-    "extra_period_series": "overtime_series",
-    "false_start": "foul_before_snap",
-    "first_down": "line_to_gain_reached",
-    "flag": "foul",
-    "fumble_lost": "change_of_possession",
-    "helmet_off": "injury_or_helmet_any",
-    "helmet_off_defense": "equipment_defense",
-    "helmet_off_offense": "equipment_offense",
-    "incomplete": "incomplete_pass",
-    "injury": "injury_or_helmet_any",
-    "interception": "change_of_possession",
-    "interruption": "other_interruption",
-    "missed_field_goal": "kick_new_series",
-    "new_period": "start_of_period",
-    "one_palm": "referee_pump",
-    "overtime": "overtime_series",
-    "penalty": "foul",
-    "pile": "pile_unpile",
-    "punt": "kick_new_series",
-    "replay": "replay_review",
-    "slow_chains": "slow_chains_no_reset",
-    "spotting_delay": "spotting_delay_reset25",
-    "team_timeout": "charged_timeout",
-    "three_minute_warning": "two_minute_timeout",
-    "time_count_foul": "delay_of_game",
-    "time_out": "charged_timeout",
-    "timeout": "charged_timeout",
-    "touchback": "kick_new_series",
-    "turnover": "change_of_possession",
-    "turnover_on_downs": "change_of_possession",
-    "tv_timeout": "media_timeout",
-    "two_minute_notification": "two_minute_timeout",
-    "two_minute_notification_old": "two_minute_timeout",
-    "two_minute_warning": "two_minute_timeout",
-    "two_palms": "premature_start_reset40",
-}
-"""Other words of the trade for an ending."""
-
-FACT_ALIASES: Final[Mapping[str, str]] = {
-    "by_defense": "by_defense_only",
-    "defense_only": "by_defense_only",
-    "kickoff": "free_kick",
-    "last_down": "fourth_down",
-    "last_two_minutes": "late_in_half",
-    "running_clock": "game_clock_running",
-}
-"""Other words for a fact; one may be an ending too, since it is told as which it is meant."""
-
-
-def ending_named(word: str) -> str:
-    """The ending that ``word`` is another word for, else ``word`` itself."""
-    return ALIASES.get(word, word)
-
-
-def fact_named(word: str) -> str:
-    """The fact that ``word`` is another word for, else ``word`` itself."""
-    return FACT_ALIASES.get(word, word)

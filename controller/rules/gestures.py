@@ -20,6 +20,7 @@ from controller.rules.events import (
     PlayEnded,
     Ready,
     RunNumber,
+    Score,
     Snap,
     Stop,
     ToggleBoards,
@@ -37,7 +38,7 @@ TOGETHER_NS: Final = 150 * MS_NS
 
 @dataclass(frozen=True, slots=True)
 class Meaning:
-    """What a key means: ``taps[n-1]`` after n taps (None: nothing yet), ``held`` for the hold."""
+    """What a key means: ``taps[n-1]`` after n taps (None: nothing more), ``held`` for the hold."""
 
     taps: tuple[Event | None, ...]
     held: Event | None = None
@@ -60,26 +61,28 @@ class Gesture(NamedTuple):
 _HOLD_25: Final = HoldNumber(Number.ADMINISTRATIVE)
 _HOLD_40: Final = HoldNumber(Number.ROUTINE)
 _ROUTINE: Final = PlayEnded("routine")
+_KEY_25: Final = Meaning((_HOLD_25, RunNumber(Number.ADMINISTRATIVE), Score()), held=Score())
 
 TWELVE: Final[Mapping[str, Meaning]] = {
     "DEAD_BALL": Meaning((_ROUTINE,)),
     "READY": Meaning((Ready(),)),
-    "NUMBER_25": Meaning((_HOLD_25, RunNumber(Number.ADMINISTRATIVE))),
+    "NUMBER_25": _KEY_25,
     "SNAP": Meaning((Snap(),)),
     "NUMBER_40": Meaning((_HOLD_40, RunNumber(Number.ROUTINE))),
     "STOP": Meaning((Stop(),)),
     "FLAG": Meaning((PlayEnded("foul"), PlayEnded("foul_defense"))),
     "TIME_OUT": Meaning((PlayEnded("charged_timeout"), PlayEnded("official_timeout"))),
-    "INJURY": Meaning((PlayEnded("injury_offense"), PlayEnded("injury_defense"))),
+    "INJURY": Meaning((PlayEnded("injury_or_helmet_any"), PlayEnded("injury_defense"))),
     "UNDO": Meaning((Undo(),)),
     "NO_COUNT": Meaning((NoCount(), NoCount(), NoCount(True)), held=NoCount(True)),
-    "BOARDS_OFF": Meaning((None, MarkMoment(), ToggleBoards()), held=ToggleBoards()),
+    "BOARDS_OFF": Meaning((MarkMoment(), None, None, ToggleBoards()), held=ToggleBoards()),
 }
-"""The keeper's handset."""
+"""The keeper's handset. A thumb in a hurry taps twice or three times, so that dark boards take four
+quick taps of BOARDS OFF; the mark of the first stays in the record."""
 
 FOUR: Final[Mapping[str, Meaning]] = {
     "NUMBER_40": Meaning((_ROUTINE, _ROUTINE, _HOLD_40), held=_HOLD_40),
-    "NUMBER_25": Meaning((_HOLD_25, RunNumber(Number.ADMINISTRATIVE))),
+    "NUMBER_25": _KEY_25,
     "READY": Meaning((Ready(),)),
     "UNDO": Meaning((Undo(), Undo(), Undo(), ToggleBoards()), held=ToggleBoards()),
 }
@@ -130,7 +133,7 @@ class Gestures:
         event = meaning.taps[index]
         amends = index > 0 and meaning.taps[index] != meaning.taps[index - 1]
         if event is None:
-            return Gesture(None, run.started_at, reason="one tap of this key does nothing")
+            return Gesture(None, run.started_at, reason="another tap of this key does nothing yet")
         return Gesture(event, run.started_at, amends)
 
     def _held(self, key: str, meaning: Meaning, at: int) -> Gesture:

@@ -8,7 +8,15 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from controller.rules.rulings import RulesError, RuleSet, Ruling, nearest, variant
+from controller.rules.rulings import (
+    RulesError,
+    RuleSet,
+    Ruling,
+    alike,
+    nearest,
+    same_count,
+    variant,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,11 +63,13 @@ def with_option(rules: RuleSet, name: str, word: str, value: Value) -> RuleSet:
     rulings = dict(rules.rulings)
     with_fact, variants = dict(rules.with_fact), dict(rules.variants)
     for ending, ruling in value.rulings.items():
-        if not _same(ruling, rulings[ending]):
+        if not same_count(ruling, rulings[ending]):
+            for pair in alike(rules, ending, ruling):
+                del with_fact[pair]
             rulings[ending] = replace(ruling, override=adopted)
-    changed = replace(rules, rulings=rulings)
+    changed = replace(rules, rulings=rulings, with_fact=dict(with_fact))
     for (ending, fact), ruling in value.with_fact.items():
-        if _same(ruling, changed.ruling(ending, (fact,))):
+        if same_count(ruling, changed.ruling(ending, (fact,))):
             continue
         with_fact[ending, fact] = variant(ending, fact)
         variants[variant(ending, fact)] = replace(ruling, override=adopted)
@@ -72,7 +82,3 @@ def with_option(rules: RuleSet, name: str, word: str, value: Value) -> RuleSet:
         marks=rules.marks if marks is None else marks,
         routine_marks=rules.routine_marks if routine_marks is None else routine_marks,
     )
-
-
-def _same(one: Ruling, other: Ruling) -> bool:
-    return (one.seconds, one.starts_on) == (other.seconds, other.starts_on)

@@ -221,6 +221,11 @@ class PlayClock:
         self.state = state._replace(off=self.state.off)
         self._expire(at)
 
+    def expect_no_opening(self) -> None:
+        """A game goes on that began without this clock: no opening kickoff is due."""
+        coming = self.state.down.coming._replace(fresh=False)
+        self._set_down(self.state.down._replace(coming=coming))
+
     # Orders
 
     def handle(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:

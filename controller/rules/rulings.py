@@ -296,7 +296,27 @@ class RuleSet:
         """This set with one ruling replaced by a local adoption, shown as such in every answer."""
         self.check(ending)
         ruling = Ruling(ending, seconds, starts_on, citation, "text", override=citation)
-        return replace(self, rulings={**self.rulings, ending: ruling})
+        gone = alike(self, ending, ruling)
+        with_fact = {pair: name for pair, name in self.with_fact.items() if pair not in gone}
+        return replace(self, rulings={**self.rulings, ending: ruling}, with_fact=with_fact)
+
+
+def alike(rules: RuleSet, ending: str, ruling: Ruling) -> set[tuple[str, str]]:
+    """What goes when ``ruling`` takes the place of that of ``ending``: its rulings with a fact that
+    had the same count. They said no more than the one replaced, and would outlive it."""
+    own = rules.rulings.get(ending)
+    if own is None or same_count(own, ruling):
+        return set()
+    return {
+        pair
+        for pair, name in rules.with_fact.items()
+        if pair[0] == ending and name in rules.variants and same_count(own, rules.variants[name])
+    }
+
+
+def same_count(one: Ruling, other: Ruling) -> bool:
+    """True when both say the same number and the same start."""
+    return (one.seconds, one.starts_on) == (other.seconds, other.starts_on)
 
 
 def variant(ending: str, fact: str) -> str:

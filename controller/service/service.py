@@ -13,6 +13,7 @@ from typing import Any
 
 from controller.journal.recorder import Recorder
 from controller.recovery.checkpoint import Checkpointer
+from controller.rulebook.wording import titled
 from controller.rules.actions import Context
 from controller.rules.effects import Decision, Effect, Marked, Nudged, ReachedZero, Result
 from controller.rules.events import BoardsFault, Event, Order, Ready, Role, plain
@@ -143,7 +144,7 @@ class Service:
         handsets = self._handset_state.health(now)
         return Status(
             **self._of_the_last_order(),
-            rules=f"{rules.title} {rules.season}",
+            rules=titled(rules),
             phase=name(phase),
             numerals=play_clock.numerals(now),
             remaining_ms=self._remaining_ms(now),
@@ -491,6 +492,8 @@ class Service:
             self._tell(now)
         self._take(effects, now, commanded(numerals))
         settled = self._recorder.settle(now)
+        if settled and self._recorder.in_a_game:
+            self._play_clock.expect_no_opening()
         if settled or now >= self._checkpointer.due_at:
             self._keep(now)
         self._look_after_faults(now)

@@ -22,8 +22,8 @@ LAYOUTS: Mapping[str, tuple[Key, ...]] = MappingProxyType(
 )
 HOLD_MS: Mapping[str, Mapping[Key, int]] = MappingProxyType(
     {
-        "twelve": {Key.NO_COUNT: 1000, Key.BOARDS_OFF: 1000},
-        "four": {Key.NUMBER_40: 800, Key.UNDO: 1500},
+        "twelve": {Key.NUMBER_25: 800, Key.NO_COUNT: 1000, Key.BOARDS_OFF: 1000},
+        "four": {Key.NUMBER_25: 800, Key.NUMBER_40: 800, Key.UNDO: 1500},
     }
 )
 """The keys of each layout that report a hold, and after how long."""

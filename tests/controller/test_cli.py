@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import signal
 import subprocess
@@ -69,7 +70,7 @@ def test_no_command_is_a_mistake_that_shows_the_commands(
     ("arguments", "named"),
     [
         (["rulling"], ["'rulling'", "run", "ruling", "journal"]),
-        (["ruling"], ["ENDING", "--rules"]),
+        (["ruling"], ["--rules"]),
         (["ruling", "incomplete_pass"], ["--rules"]),
         ([*RULING, "--season", "last"], ["--season", "'last'"]),
         ([*RULING, "--jsn"], ["--jsn"]),
@@ -157,6 +158,21 @@ def test_the_module_runs_and_gives_its_exit_code() -> None:
         '"citation": "NFHS 3-6-1a(2) (2019): every other down", "read_as": "text"}\n'
     )
     assert (bad.returncode, bad.stdout, bad.stderr.count("\n")) == (MISTAKE, "", 1)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["foul", "--json", "by", "--rules", "nfhs", "defense", "only"],
+        ["--rules", "nfhs", "--json", "foul", "--fact", "by_defense_only"],
+        ["foul by the defense only", "--json", "--rules", "nfhs"],
+    ],
+)
+def test_options_stand_anywhere_among_the_words(
+    arguments: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["ruling", *arguments]) == DONE
+    assert json.loads(capsys.readouterr().out)["seconds"] == 40
 
 
 def loaded(*arguments: str) -> set[str]:

@@ -512,7 +512,8 @@ class NaiveClock:
         self._become(phase="IDLE", seconds=0, expires=0, started=0, by="low", readied=None)
         if self.now == was:
             return Verdict(NO_CHANGE)
-        return verdict._replace(result=ASSUMED if verdict.result == ASSUMED else HELD)
+        assumed = ASSUMED if verdict.result == ASSUMED else HELD
+        return verdict._replace(result=assumed, promised="")
 
     def _result(self) -> str:
         return RUNNING if self.now.phase == "RUNNING" else HELD

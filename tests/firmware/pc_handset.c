@@ -268,7 +268,7 @@ static bool ask(const char *word, const char *rest)
     } else if (strcmp(word, "tap") == 0 && sscanf(rest, "%u %u", &a, &b) == 2) {
         uint8_t result = wrist_press(&wrist, (uint16_t)a, b);
         const struct wrist_down *down = &wrist.now.down;
-        printf(". %u %u %u %u %u %u\n", result, down->phase, down->seconds, down->zero_at, down->left_ms,
+        printf(". %u %u %u %u %u\n", result, down->phase, down->seconds, down->instant,
                wrist_marks_25(&wrist));
     } else if (strcmp(word, "hours") == 0 && sscanf(rest, "%u", &a) == 1) {
         printf(". %u\n", battery_hours((uint16_t)a));

@@ -138,7 +138,13 @@ def test_nothing_leaves_while_a_frame_is_being_heard() -> None:
 @pytest.mark.full
 @pytest.mark.parametrize(
     ("layout", "name", "hold_ms"),
-    [("twelve", "NO_COUNT", 1000), ("four", "NUMBER_40", 800), ("four", "UNDO", 1500)],
+    [
+        ("twelve", "NUMBER_25", 800),
+        ("twelve", "NO_COUNT", 1000),
+        ("four", "NUMBER_25", 800),
+        ("four", "NUMBER_40", 800),
+        ("four", "UNDO", 1500),
+    ],
 )
 def test_a_hold_is_a_second_report(layout: str, name: str, hold_ms: int) -> None:
     handset, controller = linked(layout)
@@ -388,7 +394,7 @@ def test_an_image_is_the_same_bytes_wherever_it_is_built() -> None:
 def test_flash_and_stack_have_room(layout: str) -> None:
     flash, ram = figures.sizes(image(layout))
     stack, path = figures.stack_summed(image(layout))
-    assert flash <= 0.6 * figures.FLASH
+    assert flash <= 0.65 * figures.FLASH
     assert ram + stack <= 0.95 * figures.RAM, (ram, stack, path)
 
 

@@ -113,11 +113,11 @@ def test_five_presses_at_once_are_sent_oldest_first_and_the_sixth_is_not_heard(
 def test_a_report_that_waited_for_more_than_a_second_is_given_up_unsent(
     handset: HandsetOnPC, controller: Controller
 ) -> None:
-    handset.say("contacts 31", "run 1")  # five keys: 300 ms each unanswered
+    handset.say("contacts 59", "run 1")  # five keys that never hold: 300 ms each unanswered
     edge_ms = handset.now_ms
     handset.run(2500)
     sent = dict.fromkeys(press_of(frame).keys for _, frame in handset.sent(edge_ms))
-    assert [key for key in sent if key] == [1, 2, 4, 8]  # the fifth would begin at 1.2 s
+    assert [key for key in sent if key] == [1, 2, 8, 16]  # the fifth would begin at 1.2 s
     assert [kind for _, kind in handset.cues(edge_ms)].count(NOT_HEARD) == 5
     assert controller.beat
 
@@ -210,8 +210,10 @@ def test_the_counter_never_comes_twice_whenever_power_goes(
 
 def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
     for layout, key, hold_ms in (
+        (12, "NUMBER_25", 800),
         (12, "NO_COUNT", 1000),
         (12, "BOARDS_OFF", 1000),
+        (4, "NUMBER_25", 800),
         (4, "NUMBER_40", 800),
         (4, "UNDO", 1500),
     ):

@@ -9,7 +9,7 @@ import pytest
 
 from controller.rulebook.loader import load_rule_set
 from controller.rules.effects import Result
-from controller.rules.events import NoCount, Order, PlayEnded, Undo
+from controller.rules.events import Order, Undo
 from controller.rules.gestures import FOUR, LAYOUTS, MS_NS, TWELVE, Gestures, Meaning
 from controller.rules.phases import Live, Running, Set, Stopped, name
 from controller.rules.play_clock import PlayClock
@@ -21,27 +21,43 @@ pytestmark = pytest.mark.needs_gcc
 
 UNDO_DEPTH = 8
 """WRIST_UNDO_DEPTH of wrist.h."""
-STOPPAGE, DEFENSE = PlayEnded("stoppage"), PlayEnded("defense_only")
-TWO_STOPPAGES = Meaning((STOPPAGE, DEFENSE))
-REDUCED = {
-    "twelve": {
-        **TWELVE,
-        "FLAG": TWO_STOPPAGES,
-        "INJURY": TWO_STOPPAGES,
-        "TIME_OUT": Meaning((STOPPAGE,)),
-        "NO_COUNT": Meaning((NoCount(),)),
-    },
+WITHOUT_BOARDS = {
+    "twelve": {key: meaning for key, meaning in TWELVE.items() if key != "BOARDS_OFF"},
     "four": {**FOUR, "UNDO": Meaning((Undo(),))},
 }
-"""What the keys mean without boards and without names for how a play ended."""
-del REDUCED["twelve"]["BOARDS_OFF"]
 CODES = {Result.RUNNING: 1, Result.HELD: 2, Result.NO_CHANGE: 3, Result.REFUSED: 4}
 CODES |= {Result.ASSUMED: 5}
-HOLDS = {"twelve": {"NO_COUNT": 1000, "BOARDS_OFF": 1000}, "four": {"NUMBER_40": 800, "UNDO": 1500}}
+HOLDS = {
+    "twelve": {"NUMBER_25": 800, "NO_COUNT": 1000},
+    "four": {"NUMBER_25": 800, "NUMBER_40": 800, "UNDO": 1500},
+}
+
+
+HABITS = {
+    "twelve": (
+        "DEAD_BALL FLAG READY FLAG FLAG",
+        "INJURY TIME_OUT READY INJURY INJURY",
+        "TIME_OUT TIME_OUT READY FLAG FLAG",
+        "NUMBER_25 READY SNAP DEAD_BALL",
+        "NUMBER_25 NUMBER_25 NUMBER_25 READY SNAP DEAD_BALL READY SNAP DEAD_BALL",
+        "NUMBER_25+ READY FLAG NUMBER_25+ NUMBER_40 NUMBER_25+ READY DEAD_BALL",
+        "NUMBER_25+ NUMBER_40 NUMBER_40 STOP DEAD_BALL DEAD_BALL READY",
+        "NO_COUNT+ NUMBER_25 READY DEAD_BALL",
+        "NO_COUNT+ SNAP NO_COUNT+ DEAD_BALL",
+    ),
+    "four": (
+        "NUMBER_25 READY NUMBER_40",
+        "NUMBER_25 NUMBER_25 NUMBER_25 READY NUMBER_40 READY NUMBER_40",
+        "NUMBER_25+ READY NUMBER_40+ NUMBER_25+ READY",
+        "NUMBER_40 NUMBER_40 NUMBER_40 READY",
+    ),
+}
+"""Keys that follow each other in a game: a team told late, a kickoff, a score and what follows it,
+the end of a period. A key with ``+`` is held down."""
 
 
 class Reference:
-    """The rules core behind the gestures, as the service has them, under a 40/25 rule set."""
+    """The rules core behind the gestures, as the service has them, under the high school rules."""
 
     def __init__(self, layout: str) -> None:
         self._gestures = Gestures(layout)
@@ -64,30 +80,34 @@ class Reference:
         if isinstance(phase, Running):
             return code, phase.seconds, phase.expires_at // MS_NS, self.clock.marks_25
         if isinstance(phase, Stopped):
-            return code, phase.seconds, phase.remaining_ns // MS_NS
+            return code, phase.seconds, phase.remaining_ns // MS_NS, False
         return (code, phase.seconds) if isinstance(phase, Set | Live) else (code,)
 
 
 def count_of(answer: str) -> tuple[int, tuple[object, ...]]:
     """Result and count as the firmware tells them."""
-    result, phase, seconds, zero_at, left, marks = map(int, answer.split())
+    result, phase, seconds, instant, marks = map(int, answer.split())
     match PhaseCode(phase):
-        case PhaseCode.RUNNING:
-            return result, (phase, seconds, zero_at, bool(marks))
-        case PhaseCode.STOPPED:
-            return result, (phase, seconds, left)
+        case PhaseCode.RUNNING | PhaseCode.STOPPED:
+            return result, (phase, seconds, instant, bool(marks))
         case PhaseCode.SET | PhaseCode.LIVE:
             return result, (phase, seconds)
     return result, (phase,)
 
 
 def presses(layout: str, seed: int) -> Iterator[tuple[str, bool, int]]:
-    """A thumb by chance: taps close together and apart, holds, long rests."""
+    """A thumb by chance: taps close together and apart, holds, long rests, and now and then what a
+    thumb does in a game, in that order."""
     chance = random.Random(seed)
-    keys = sorted(LAYOUTS[layout])
-    key, at_ms = keys[0], 1000
+    keys = sorted(WITHOUT_BOARDS[layout])
+    key, at_ms, habit = keys[0], 1000, chance.choice(("", *HABITS[layout])).split()
     for _ in range(60):
-        if chance.random() < 0.6:
+        if not habit and chance.random() < 0.15:
+            habit = chance.choice(HABITS[layout]).split()
+        meant = habit.pop(0) if habit else ""
+        if meant:
+            key = meant.rstrip("+")
+        elif chance.random() < 0.6:
             key = chance.choice(keys)
         at_ms += chance.choice(
             (
@@ -104,20 +124,24 @@ def presses(layout: str, seed: int) -> Iterator[tuple[str, bool, int]]:
                 2500,
                 5900,
                 6000,
+                9999,
+                10_000,
+                20_000,
                 chance.randrange(1, 700),
                 chance.randrange(1, 30_000),
+                chance.choice((2000, 9999, 10_000, 20_000, 299_999, 300_000)),
             )
         )
         yield key, False, at_ms
         hold_ms = HOLDS[layout].get(key)
-        if hold_ms and chance.random() < 0.3:
+        if hold_ms and (meant.endswith("+") or chance.random() < 0.3):
             at_ms += hold_ms
             yield key, True, at_ms
 
 
 def compare(layout: str, seeds: range, monkeypatch: pytest.MonkeyPatch) -> int:
     monkeypatch.setattr("controller.rules.play_clock.UNDO_DEPTH", UNDO_DEPTH)
-    monkeypatch.setitem(LAYOUTS, layout, REDUCED[layout])
+    monkeypatch.setitem(LAYOUTS, layout, WITHOUT_BOARDS[layout])
     results = set()
     with HandsetOnPC() as handset:
         for seed in seeds:
@@ -139,7 +163,7 @@ def compare(layout: str, seeds: range, monkeypatch: pytest.MonkeyPatch) -> int:
 def test_random_keys_give_the_count_of_the_rules_core(
     layout: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    compare(layout, range(8), monkeypatch)
+    compare(layout, range(16), monkeypatch)
 
 
 @pytest.mark.full
@@ -189,3 +213,88 @@ def test_an_end_of_play_within_20_s_of_a_stoppage_leaves_its_number() -> None:
             handset.ask("wrist 12", f"tap {KEY_BITS['FLAG']} 1000")
             (told,) = handset.ask(f"tap {KEY_BITS['DEAD_BALL']} {1000 + after_ms}")
             assert count_of(told)[0] == result
+
+
+def typed(line: str, layout: str = "twelve") -> list[str]:
+    """What the firmware shows after each of the presses in ``line``: seconds since the first one,
+    then the key, with a ``+`` where it had been down for its hold time."""
+    shown = []
+    with HandsetOnPC() as handset:
+        handset.ask(f"wrist {12 if layout == 'twelve' else 4}")
+        words = line.split()
+        for at_s, key in zip(words[::2], words[1::2], strict=True):
+            keys = KEY_BITS[key.rstrip("+")] | (HELD_BIT if key.endswith("+") else 0)
+            (told,) = handset.ask(f"tap {keys} {1000 + round(float(at_s) * 1000)}")
+            _, count = count_of(told)
+            runs = count[0] == PhaseCode.RUNNING.value
+            shown.append(f"{count[1]} runs" if runs else f"{count[1]}" if count[1:] else "-")
+    return shown
+
+
+@pytest.mark.parametrize(
+    ("line", "shown"),
+    [
+        ("0 DEAD_BALL 2 FLAG 9 FLAG 9.3 FLAG 14 READY", ["40 runs", "25", "25", "40", "40 runs"]),
+        ("0 INJURY 9 INJURY 9.3 INJURY", ["25", "25", "40"]),
+        ("0 TIME_OUT 0.3 TIME_OUT 9 INJURY 9.3 INJURY", ["25", "25", "25", "40"]),
+        ("0 FLAG 0.3 FLAG 9 FLAG 12 READY", ["25", "40", "40", "40 runs"]),
+        ("0 INJURY 0.3 INJURY 9 FLAG 20 FLAG 20.3 FLAG", ["25", "40", "25", "25", "40"]),
+    ],
+)
+def test_a_team_told_late_has_its_number(line: str, shown: list[str]) -> None:
+    """25 until the team is announced, 40 for the defense alone (NFHS 3-6-1a(1)e EXC, 2020 and
+    2022); a second tap that says less takes nothing back."""
+    assert typed(line) == shown
+
+
+def test_a_team_told_just_after_the_ready_has_its_number_from_that_ready() -> None:
+    with HandsetOnPC() as handset:
+        flag, ready = KEY_BITS["FLAG"], KEY_BITS["READY"]
+        handset.ask("wrist 12", f"tap {flag} 1000", f"tap {ready} 30000", f"tap {flag} 31700")
+        (told,) = handset.ask(f"tap {flag} 32000")
+        assert count_of(told) == (1, (2, 40, 70_000, True))
+
+
+@pytest.mark.parametrize(
+    ("layout", "line", "shown"),
+    [
+        ("twelve", "0 NUMBER_25 9 READY 20 SNAP 28 DEAD_BALL", ["25", "25 runs", "40", "25"]),
+        ("four", "0 NUMBER_25 9 READY 28 NUMBER_40", ["25", "25 runs", "25"]),
+        (
+            "twelve",
+            "0 SNAP 8 NUMBER_25 8.8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 90 READY 99 SNAP "
+            "106 DEAD_BALL 120 READY 130 SNAP 137 DEAD_BALL",
+            ["40", "25", "25", *["25 runs", "40", "25"] * 2, "25 runs", "40", "40 runs"],
+        ),
+        (
+            "four",
+            "0 NUMBER_40 9 NUMBER_25 9.4 NUMBER_25 9.8 NUMBER_25 40 READY 60 NUMBER_40 "
+            "64 NUMBER_40",
+            ["40 runs", "25", "25 runs", "25", "25 runs", "25", "25"],
+        ),
+        (
+            "twelve",
+            "0 SNAP 8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 59 NUMBER_40 70 READY 90 DEAD_BALL",
+            ["40", "25", "25 runs", "40", "25", "40", "40 runs", "40 runs"],
+        ),
+    ],
+)
+def test_what_comes_next_is_remembered(layout: str, line: str, shown: list[str]) -> None:
+    """A kickoff opens the game; a score brings a try and that a kickoff, each with 25 after it
+    (NFHS 3-6-1a(1)a and f); another number key at once says that there was none."""
+    assert typed(line, layout) == shown
+
+
+@pytest.mark.parametrize(
+    ("line", "last"),
+    [
+        ("0 SNAP 9 NO_COUNT+ 70 SNAP 80 NO_COUNT+ 300 READY 310 DEAD_BALL", "25"),
+        ("0 SNAP 9 NO_COUNT 309 READY 320 DEAD_BALL", "25"),
+        ("0 SNAP 9 NO_COUNT 308.9 READY 320 DEAD_BALL", "40 runs"),
+        ("0 SNAP 9 NO_COUNT+ 900 READY 910 DEAD_BALL", "40 runs"),
+    ],
+)
+def test_the_second_half_begins_with_a_kickoff_and_no_other_period_does(
+    line: str, last: str
+) -> None:
+    assert typed(line)[-1] == last

@@ -10,7 +10,9 @@ from pathlib import Path
 
 from controller.console import entry as console_entry
 from controller.console.entry import EntryError
+from controller.rulebook import field_words
 from controller.rulebook.loader import load_rule_set
+from controller.rules.endings import FACTS
 from controller.rules.events import SetCount
 from controller.rules.rulings import NOT_ENDINGS
 from drivers.handset import keystrokes, terminal
@@ -107,8 +109,11 @@ def check_entry(data: bytes, _: Path) -> None:
     if isinstance(event, SetCount):
         assert 0 <= event.seconds <= 99
         return
+    if isinstance(event, console_entry.HandOver):
+        assert 1 <= event.keeper <= 999
+        return
     assert event.ending in set(RULES.rulings) - NOT_ENDINGS
-    assert event.facts <= RULES.facts
+    assert event.facts <= FACTS.keys() - RULES.only_asked
     RULES.ruling(event.ending, event.facts)
 
 
@@ -140,8 +145,14 @@ TARGETS = (
     Target(
         "entry",
         check_entry,
-        (console_entry,),
-        (b"count 17", b"incomplete pass, fourth down", b"fourth_down routine", b"foul, x"),
-        tuple(word.replace("_", " ").encode() + b" " for word in (*RULES.rulings, *RULES.facts)),
+        (console_entry, field_words),
+        (
+            b"count 17",
+            b"keeper 17 has it",
+            b"incomplete pass, fourth down",
+            b"fourth_down routine",
+            b"foul, x",
+        ),
+        tuple(phrase.encode() + b" " for phrase in field_words.vocabulary().phrases),
     ),
 )

@@ -196,7 +196,7 @@ PLANTED: list[tuple[str, Callable[..., object], str, str]] = [
         "= self._waiting_at, None",
         "= (self._waiting_at,) * 2",
     ),
-    ("entry", console_entry._count, "> 2:", "> 3:"),
+    ("entry", console_entry._number, "<= high", "<= 999"),
 ]
 
 

@@ -39,10 +39,7 @@ TAPS: Final[Mapping[str, Mapping[str, Sequence[events.Event | None]]]] = {
         "STOP": [events.Stop()],
         "FLAG": [events.PlayEnded("foul"), events.PlayEnded("foul_defense")],
         "TIME_OUT": [events.PlayEnded("charged_timeout"), events.PlayEnded("official_timeout")],
-        "INJURY": [
-            events.PlayEnded("injury_or_helmet_any"),
-            events.PlayEnded("injury_defense"),
-        ],
+        "INJURY": [events.PlayEnded("injury_or_helmet_any"), events.PlayEnded("injury_defense")],
         "UNDO": [events.Undo()],
         "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(period_over=True)],
         "BOARDS_OFF": [events.MarkMoment(), None, None, events.ToggleBoards()],
@@ -61,14 +58,14 @@ TAPS: Final[Mapping[str, Mapping[str, Sequence[events.Event | None]]]] = {
 """A tap acts at once, and more taps of the same key replace what it did."""
 HOLDS: Final[Mapping[str, Mapping[str, events.Event]]] = {
     "twelve": {
+        "NUMBER_25": events.Score(),
         "NO_COUNT": events.NoCount(period_over=True),
         "BOARDS_OFF": events.ToggleBoards(),
-        "NUMBER_25": events.Score(),
     },
     "four": {
+        "NUMBER_25": events.Score(),
         "NUMBER_40": events.HoldNumber(_40),
         "UNDO": events.ToggleBoards(),
-        "NUMBER_25": events.Score(),
     },
 }
 

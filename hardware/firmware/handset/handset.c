@@ -96,7 +96,7 @@ static void wrist_key(struct handset *handset, uint16_t keys, uint32_t at, uint3
     struct wrist *wrist = &handset->wrist;
     uint8_t result = wrist_press(wrist, keys, at);
     if (wrist->now.down.phase == PHASE_RUNNING)
-        cues_count(&handset->cues, wrist->now.down.zero_at, wrist_marks_25(wrist), now);
+        cues_count(&handset->cues, wrist->now.down.instant, wrist_marks_25(wrist), now);
     else
         cues_stop(&handset->cues);
     thumb_play(&handset->thumb, (enum cue)result, now);

@@ -27,23 +27,23 @@ struct meaning {
 };
 
 static const struct meaning twelve[] = {
-    {KEY_DEAD_BALL, 1, {ROUTINE}, NOTHING},
+    {KEY_DEAD_BALL, 1, {END_OF_PLAY}, NOTHING},
     {KEY_READY, 1, {READY}, NOTHING},
-    {KEY_25, 2, {HOLD_25, RUN_25}, NOTHING},
+    {KEY_25, 3, {HOLD_25, RUN_25, SCORE}, SCORE},
     {KEY_SNAP, 1, {SNAP}, NOTHING},
     {KEY_40, 2, {HOLD_40, RUN_40}, NOTHING},
     {KEY_STOP, 1, {STOP}, NOTHING},
-    {KEY_FLAG, 2, {STOPPAGE, DEFENSE}, NOTHING},
-    {KEY_TIME_OUT, 1, {STOPPAGE}, NOTHING},
-    {KEY_INJURY, 2, {STOPPAGE, DEFENSE}, NOTHING},
+    {KEY_FLAG, 2, {TELL_FOUL, TELL_FOUL_DEFENSE}, NOTHING},
+    {KEY_TIME_OUT, 2, {TELL_CHARGED_TIMEOUT, TELL_OFFICIAL_TIMEOUT}, NOTHING},
+    {KEY_INJURY, 2, {TELL_INJURY, TELL_INJURY_DEFENSE}, NOTHING},
     {KEY_UNDO, 1, {UNDO}, NOTHING},
-    {KEY_NO_COUNT, 1, {NO_COUNT}, NOTHING},
+    {KEY_NO_COUNT, 3, {NO_COUNT, NO_COUNT, PERIOD_OVER}, PERIOD_OVER},
     {0, 0, {0}, NOTHING},
 };
 
 static const struct meaning four[] = {
-    {KEY_40, 3, {ROUTINE, ROUTINE, HOLD_40}, HOLD_40},
-    {KEY_25, 2, {HOLD_25, RUN_25}, NOTHING},
+    {KEY_40, 3, {END_OF_PLAY, END_OF_PLAY, HOLD_40}, HOLD_40},
+    {KEY_25, 3, {HOLD_25, RUN_25, SCORE}, SCORE},
     {KEY_READY, 1, {READY}, NOTHING},
     {KEY_UNDO, 1, {UNDO}, NOTHING},
     {0, 0, {0}, NOTHING},
@@ -84,7 +84,7 @@ static uint8_t apply(struct wrist *wrist, const struct order *order)
 
 static bool is_same_again(const struct wrist *wrist, const struct order *order)
 {
-    return order->event != UNDO && order->event == wrist->now.last_event
+    return order->event != UNDO && order->event != STOP && order->event == wrist->now.last_event
         && order->at - wrist->now.last_at < SAME_PRESS_MS;
 }
 
@@ -94,7 +94,10 @@ static uint8_t judge(struct wrist *wrist, const struct order *order)
         return RESULT_NO_CHANGE;
     bool of_gesture = wrist->gesture && order->gesture_at == wrist->gesture_at;
     bool given_back = of_gesture && order->amends;
-    struct wrist_memory before = wrist->now;
+    if (!of_gesture) {
+        wrist->before = wrist->now;
+        wrist->gesture = false;
+    }
     if (given_back) {
         wrist->now = wrist->before;
         wrist_expire(&wrist->now.down, order->at);
@@ -105,11 +108,7 @@ static uint8_t judge(struct wrist *wrist, const struct order *order)
         wrist->gesture = false;
         return plain_result(wrist); /* taking back the earlier tap was all that was needed */
     }
-    if (result == RESULT_REFUSED) {
-        wrist->now = before;
-    } else if (result != RESULT_NO_CHANGE) {
-        if (!of_gesture)
-            wrist->before = before;
+    if (result != RESULT_REFUSED && result != RESULT_NO_CHANGE) {
         wrist->gesture = true;
         wrist->gesture_at = order->gesture_at;
         wrist->now.last_event = order->event;

@@ -1,8 +1,7 @@
 /* The wrist timer: the count of a crew without boards, kept by the handset alone. Pure.
  *
- * What the keys mean is what controller/rules has for a plain 40/25 rule set, less all that
- * needs a name for how the play ended; a test drives both with the same keys. FLAG, TIME-OUT and
- * INJURY hold 25; FLAG and INJURY twice, for the defense, hold 40. */
+ * What the keys mean is what controller/rules has for them under the high school rules, boards
+ * left out; a test drives both with the same keys. */
 
 #ifndef WRIST_H
 #define WRIST_H
@@ -12,6 +11,7 @@
 
 #include "layout.h"
 #include "messages.h"
+#include "wrist_words.h"
 
 enum {
     WRIST_UNDO_DEPTH = 8, /* accepted presses that can be taken back */
@@ -19,16 +19,15 @@ enum {
 
 /* One down, and all that UNDO gives back. */
 struct wrist_down {
-    uint8_t phase;      /* PHASE_IDLE ... */
-    uint8_t ruling;     /* what put up the number */
-    uint8_t named;      /* endings named since the last snap or ready */
-    uint8_t started_by;
-    bool stopped_lately; /* stoppage_at holds */
-    uint8_t seconds;    /* SET, LIVE: shown; RUNNING, STOPPED: begun from */
-    uint32_t started_at;
-    uint32_t zero_at;   /* RUNNING */
-    uint32_t left_ms;   /* STOPPED */
+    uint8_t phase;         /* PHASE_IDLE ... */
+    uint8_t seconds;       /* SET, LIVE: shown; RUNNING, STOPPED: begun from */
+    uint8_t started_by;    /* RUNNING */
+    bool stopped_lately;   /* stoppage_at holds */
+    uint16_t named;        /* words told since the last snap or ready */
+    uint16_t before_ready; /* words for which the last ready started its count */
+    uint32_t instant;      /* RUNNING: of zero; IDLE: since when; STOPPED: the ms left */
     uint32_t stoppage_at;
+    struct wrist_coming coming;
 };
 
 struct wrist_memory {

@@ -4,63 +4,64 @@
 
 enum {
     ADMINISTRATIVE_S = 25,
-    /* Windows of a down, as in controller/rules/settings.py. */
+    /* Windows, as in controller/rules/settings.py and promises.py. */
     SAME_DOWN_MS = 6000,
     STOPPAGE_HOLDS_MS = 20000,
+    OVERRULED_MS = 10000,
 };
+static const uint32_t BREAK_MS = 300000;
 
 enum started_by { BY_DEAD_BALL, BY_READY, BY_REFEREE };
 
-/* Endings, as bits of what was named for a down. */
-enum { NAMED_ROUTINE = 1, NAMED_STOPPAGE = 2, NAMED_DEFENSE = 4 };
-
-/* What put up a number. */
-enum ruling {
-    NO_RULING,
-    BY_25_KEY,
-    BY_40_KEY,
-    BY_STOPPAGE,
-    BY_DEFENSE,
-    BY_ROUTINE,
-    BY_SNAP,
-    BY_RUN,
+static const uint16_t word_of[] = {
+    [TELL_FOUL] = FOUL,
+    [TELL_FOUL_DEFENSE] = FOUL_DEFENSE,
+    [TELL_CHARGED_TIMEOUT] = CHARGED_TIMEOUT,
+    [TELL_OFFICIAL_TIMEOUT] = OFFICIAL_TIMEOUT,
+    [TELL_INJURY] = INJURY_ANY,
+    [TELL_INJURY_DEFENSE] = INJURY_DEFENSE,
 };
 
-static uint8_t put_up(struct wrist_down *down, uint8_t phase, uint8_t seconds, uint8_t ruling)
+static uint8_t put_up(struct wrist_down *down, uint8_t phase, uint8_t seconds)
 {
     down->phase = phase;
     down->seconds = seconds;
-    down->ruling = ruling;
     return RESULT_HELD;
 }
 
-static uint8_t run(struct wrist_down *down, uint8_t seconds, uint8_t ruling, uint8_t by,
-                   uint32_t at)
+static uint8_t run(struct wrist_down *down, uint8_t seconds, uint8_t by, uint32_t at)
 {
-    put_up(down, PHASE_RUNNING, seconds, ruling);
+    put_up(down, PHASE_RUNNING, seconds);
     down->started_by = by;
-    down->started_at = at;
-    down->zero_at = at + 1000ul * seconds;
+    down->instant = at + 1000ul * seconds;
     return RESULT_RUNNING;
 }
 
-static void forget_names(struct wrist_down *down)
+static uint32_t started_at(const struct wrist_down *down)
 {
-    down->named = 0;
+    return down->instant - 1000ul * down->seconds;
+}
+
+static bool is_younger(uint32_t since, uint32_t at, uint32_t ms)
+{
+    return at - since < ms;
+}
+
+static bool has_just_started(const struct wrist_down *down, uint32_t at)
+{
+    return is_younger(started_at(down), at, SAME_DOWN_MS);
+}
+
+static void forget_words(struct wrist_down *down)
+{
+    down->named = down->before_ready = 0;
     down->stopped_lately = false;
 }
 
-/* The ruling that waits for a ready and is in force for what was named, or NO_RULING. */
-static uint8_t waiting_ruling(uint8_t named)
+/* Whether an end of play can only be that of the stoppage told last. */
+static bool is_of_stoppage(const struct wrist_down *down, uint32_t at)
 {
-    if (named & NAMED_STOPPAGE) /* 25 on the ready comes before another number */
-        return BY_STOPPAGE;
-    return named & NAMED_DEFENSE ? BY_DEFENSE : NO_RULING;
-}
-
-static uint8_t seconds_of(uint8_t ruling)
-{
-    return ruling == BY_STOPPAGE || ruling == BY_25_KEY ? ADMINISTRATIVE_S : WRIST_ROUTINE_S;
+    return down->stopped_lately && is_younger(down->stoppage_at, at, STOPPAGE_HOLDS_MS);
 }
 
 static bool shows(const struct wrist_down *down, uint8_t seconds)
@@ -68,87 +69,186 @@ static bool shows(const struct wrist_down *down, uint8_t seconds)
     return down->phase == PHASE_SET && down->seconds == seconds;
 }
 
+static uint8_t what_follows(const struct wrist_down *down)
+{
+    uint16_t ruling = words_ruling(coming_weighed(&down->coming, down->named));
+    return ruling == 0 || ruling == ROUTINE_END ? ADMINISTRATIVE_S : words_seconds(ruling);
+}
+
 /* What an event does: the cells of controller/rules/transitions.py. Each gives its result. */
 
-static uint8_t end_play(struct wrist_down *down, uint8_t named, uint32_t at)
+static uint8_t end_play(struct wrist_down *down, uint16_t before, uint32_t at)
 {
-    down->named = named | NAMED_ROUTINE;
-    down->stopped_lately = false;
-    uint8_t ruling = waiting_ruling(down->named);
-    if (ruling == NO_RULING)
-        return run(down, WRIST_ROUTINE_S, BY_ROUTINE, BY_DEAD_BALL, at);
-    return put_up(down, PHASE_SET, seconds_of(ruling), ruling);
+    uint16_t named = before | ROUTINE_END;
+    uint16_t ruling = words_ruling(coming_weighed(&down->coming, named));
+    bool over = coming_is_over(&down->coming, named);
+    coming_told(&down->coming, named);
+    if (over) {
+        down->coming.put_up = true;
+        down->coming.put_up_at = at;
+    }
+    down->named = named;
+    down->before_ready = 0;
+    down->stopped_lately = over || down->coming.next != NO_PLAY;
+    down->stoppage_at = at;
+    uint8_t result = ruling == ROUTINE_END
+        ? run(down, WRIST_ROUTINE_S, BY_DEAD_BALL, at)
+        : put_up(down, PHASE_SET, words_seconds(ruling));
+    return over ? RESULT_ASSUMED : result;
 }
 
+/* Of a down whose snap nobody pressed. */
 static uint8_t new_down(struct wrist_down *down, uint32_t at)
 {
+    coming_snap(&down->coming);
     end_play(down, 0, at);
-    return RESULT_ASSUMED; /* a snap that nobody pressed */
+    return RESULT_ASSUMED;
 }
 
-static uint8_t routine(struct wrist_down *down, uint32_t at)
+static uint8_t same_down(struct wrist_down *down, uint32_t at)
 {
+    if (down->coming.next != NO_PLAY && down->coming.now == NO_PLAY)
+        return new_down(down, at);
+    return end_play(down, down->named, at);
+}
+
+static uint8_t end_of_play(struct wrist_down *down, uint32_t at)
+{
+    bool of_stoppage = is_of_stoppage(down, at);
     switch (down->phase) {
     case PHASE_SET:
-        if (!down->stopped_lately) {
-            struct wrist_down before = *down;
-            uint8_t result = end_play(down, down->named, at);
-            bool same = result == RESULT_HELD && before.seconds == down->seconds
-                && before.ruling == down->ruling && before.named == down->named;
-            return same ? RESULT_NO_CHANGE : result;
-        }
-        if (at - down->stoppage_at >= STOPPAGE_HOLDS_MS)
+        if (!down->stopped_lately)
+            return same_down(down, at);
+        if (!of_stoppage)
             return new_down(down, at);
-        down->named |= NAMED_ROUTINE;
-        return RESULT_NO_CHANGE;
+        break;
     case PHASE_RUNNING:
-        if (down->started_by != BY_DEAD_BALL || at - down->started_at >= SAME_DOWN_MS)
+        if (down->started_by != BY_DEAD_BALL || !has_just_started(down, at))
             return new_down(down, at);
-        down->named |= NAMED_ROUTINE;
-        return RESULT_NO_CHANGE;
+        break;
     case PHASE_EXPIRED:
         return new_down(down, at);
     case PHASE_STOPPED:
+        if (down->coming.next != NO_PLAY && !of_stoppage)
+            return new_down(down, at);
+        down->coming.carried = down->coming.next;
         return end_play(down, 0, at);
     default:
-        return end_play(down, down->named, at);
+        return same_down(down, at);
     }
+    down->named |= ROUTINE_END;
+    coming_told(&down->coming, down->named);
+    return RESULT_NO_CHANGE;
 }
 
-static uint8_t stoppage(struct wrist_down *down, uint8_t ending, uint32_t at)
+/* An exact word told just after the ready, for a vague one before it: the count runs on with the
+ * right number, from that ready. */
+static bool told_after_ready(struct wrist_down *down, uint16_t word, uint32_t at)
 {
-    uint8_t named = down->named | ending, ruling = waiting_ruling(named);
-    if (named == down->named && shows(down, seconds_of(ruling)))
+    if (down->phase != PHASE_RUNNING || down->started_by != BY_READY
+        || !has_just_started(down, at)
+        || !(down->before_ready & words_in_force(down->before_ready) & words_less_exact(word)))
+        return false;
+    down->before_ready |= word;
+    run(down, words_seconds(words_ruling(down->before_ready)), BY_READY, started_at(down));
+    return true;
+}
+
+static uint8_t stoppage(struct wrist_down *down, uint16_t word, uint32_t at)
+{
+    uint16_t named = down->named | word;
+    bool at_zero = down->phase == PHASE_EXPIRED && (word & (FOUL | FOUL_DEFENSE));
+    if (words_more_exact(word) & words_in_force(down->named))
         return RESULT_NO_CHANGE;
+    if (told_after_ready(down, word, at))
+        return RESULT_RUNNING;
+    uint8_t seconds = words_seconds(words_ruling(coming_weighed(&down->coming, named)));
+    if (named == down->named && (at_zero || shows(down, seconds)))
+        return RESULT_NO_CHANGE;
+    bool over = coming_is_over(&down->coming, named);
+    coming_told(&down->coming, named);
     down->named = named;
     down->stopped_lately = true;
     down->stoppage_at = at;
-    return put_up(down, PHASE_SET, seconds_of(ruling), ruling);
+    if (at_zero)
+        return RESULT_HELD; /* zero stays until the penalty is completed */
+    down->before_ready = 0;
+    put_up(down, PHASE_SET, seconds);
+    return over ? RESULT_ASSUMED : RESULT_HELD;
 }
 
-static uint8_t hold(struct wrist_down *down, uint8_t ruling)
+/* A score told without saying which. */
+static uint8_t score(struct wrist_down *down, uint32_t at)
 {
-    if (shows(down, seconds_of(ruling)))
+    struct wrist_coming *coming = &down->coming;
+    bool of_stoppage = is_of_stoppage(down, at);
+    if (coming->now == TRY && (!coming->put_up || of_stoppage))
+        return stoppage(down, TRY_OVER, at);
+    if (of_stoppage && (down->named & TOUCHDOWN)) {
+        uint8_t next = coming->next;
+        down->named &= (uint16_t)~TOUCHDOWN;
+        coming->next = coming->carried;
+        uint8_t result = stoppage(down, OTHER_SCORE, at);
+        if (result == RESULT_NO_CHANGE) {
+            down->named |= TOUCHDOWN;
+            coming->next = next;
+        }
+        return result;
+    }
+    if (coming->next == NO_PLAY || of_stoppage)
+        return stoppage(down, TOUCHDOWN, at);
+    uint16_t word = coming->next == TRY ? TRY_OVER : TOUCHDOWN;
+    coming_snap(coming);
+    forget_words(down);
+    stoppage(down, word, at);
+    return RESULT_ASSUMED; /* the snap */
+}
+
+/* Another number, given while the one that a promise put up is held: there was no such play. */
+static void overrule(struct wrist_down *down, uint8_t seconds, uint32_t at)
+{
+    struct wrist_coming *coming = &down->coming;
+    if (!coming->put_up || down->phase != PHASE_SET || down->seconds == seconds
+        || !is_younger(coming->put_up_at, at, OVERRULED_MS))
+        return;
+    coming_promise(coming, NO_PLAY);
+    coming->now = NO_PLAY;
+    coming->put_up = false;
+}
+
+static uint8_t hold(struct wrist_down *down, uint8_t seconds, uint32_t at)
+{
+    if (shows(down, seconds))
         return RESULT_NO_CHANGE;
-    return put_up(down, PHASE_SET, seconds_of(ruling), ruling);
+    overrule(down, seconds, at);
+    return put_up(down, PHASE_SET, seconds);
+}
+
+static uint8_t reset_and_run(struct wrist_down *down, uint8_t seconds, uint32_t at)
+{
+    overrule(down, seconds, at);
+    return run(down, seconds, BY_REFEREE, at);
 }
 
 static uint8_t ready(struct wrist_down *down, uint32_t at)
 {
-    uint8_t seconds = ADMINISTRATIVE_S, ruling = BY_25_KEY, result = RESULT_RUNNING;
+    struct wrist_coming *coming = &down->coming;
+    uint8_t seconds = ADMINISTRATIVE_S, result = RESULT_RUNNING;
+    uint16_t before = down->named == 0 ? 0 : coming_weighed(coming, down->named);
     if (down->phase == PHASE_RUNNING)
         return RESULT_NO_CHANGE;
-    if (down->phase == PHASE_SET) {
+    if (down->phase == PHASE_SET)
         seconds = down->seconds;
-        ruling = down->ruling;
-    } else if (down->phase == PHASE_IDLE || down->phase == PHASE_LIVE) {
+    else if (down->phase == PHASE_IDLE || down->phase == PHASE_LIVE)
         result = RESULT_ASSUMED; /* the administrative number */
-    } else if (waiting_ruling(down->named) != NO_RULING) {
-        ruling = waiting_ruling(down->named);
-        seconds = seconds_of(ruling);
-    }
-    forget_names(down);
-    run(down, seconds, ruling, BY_READY, at);
+    else
+        seconds = what_follows(down);
+    coming_ready(coming);
+    if (!coming->begun && down->phase == PHASE_SET)
+        coming_promise(coming, FREE_KICK); /* the opening kickoff */
+    forget_words(down);
+    down->before_ready = before;
+    run(down, seconds, BY_READY, at);
     return result;
 }
 
@@ -157,8 +257,9 @@ static uint8_t snap(struct wrist_down *down)
     if (down->phase == PHASE_LIVE)
         return RESULT_NO_CHANGE;
     bool assumed = down->phase == PHASE_SET; /* the ready */
-    forget_names(down);
-    put_up(down, PHASE_LIVE, WRIST_ROUTINE_S, BY_SNAP);
+    coming_snap(&down->coming);
+    forget_words(down);
+    put_up(down, PHASE_LIVE, WRIST_ROUTINE_S);
     return assumed ? RESULT_ASSUMED : RESULT_HELD;
 }
 
@@ -167,13 +268,10 @@ static uint8_t stop(struct wrist_down *down, uint32_t at)
     switch (down->phase) {
     case PHASE_RUNNING:
         down->phase = PHASE_STOPPED;
-        down->left_ms = down->zero_at - at;
+        down->instant -= at;
         return RESULT_HELD;
-    case PHASE_STOPPED: {
-        uint8_t ruling = waiting_ruling(down->named);
-        ruling = ruling == NO_RULING ? BY_25_KEY : ruling;
-        return put_up(down, PHASE_SET, seconds_of(ruling), ruling);
-    }
+    case PHASE_STOPPED:
+        return put_up(down, PHASE_SET, what_follows(down));
     case PHASE_IDLE:
     case PHASE_LIVE:
         return RESULT_REFUSED;
@@ -182,44 +280,79 @@ static uint8_t stop(struct wrist_down *down, uint32_t at)
     }
 }
 
-static uint8_t no_count(struct wrist_down *down)
+static uint8_t no_count(struct wrist_down *down, bool period_over, uint32_t at)
 {
-    if (down->phase == PHASE_IDLE)
+    struct wrist_coming *coming = &down->coming;
+    bool news = period_over && !coming->between_periods;
+    if (down->phase == PHASE_IDLE && !news)
         return RESULT_NO_CHANGE;
-    forget_names(down);
-    return put_up(down, PHASE_IDLE, 0, NO_RULING);
+    coming_ready(coming);
+    coming->quiet = true;
+    if (news) {
+        coming->between_periods = true;
+        if (coming->periods_over < 3)
+            coming->periods_over++;
+    }
+    forget_words(down);
+    down->instant = at;
+    return put_up(down, PHASE_IDLE, 0);
 }
 
-uint8_t wrist_move(struct wrist_down *down, uint8_t event, uint32_t at)
+/* Whether the next play, at `at`, is the first after the break between the halves. */
+static bool begins_half(const struct wrist_down *down, uint32_t at)
+{
+    const struct wrist_coming *coming = &down->coming;
+    if (down->phase != PHASE_IDLE || coming->next != NO_PLAY || !coming->quiet)
+        return false;
+    if (coming->between_periods)
+        return coming->periods_over == 2;
+    return !is_younger(down->instant, at, BREAK_MS);
+}
+
+static uint8_t move(struct wrist_down *down, uint8_t event, uint32_t at)
 {
     switch (event) {
-    case ROUTINE:
-        return routine(down, at);
-    case STOPPAGE:
-        return stoppage(down, NAMED_STOPPAGE, at);
-    case DEFENSE:
-        return stoppage(down, NAMED_DEFENSE, at);
+    case END_OF_PLAY:
+        return end_of_play(down, at);
+    case SCORE:
+        return score(down, at);
     case HOLD_25:
-        return hold(down, BY_25_KEY);
+        return hold(down, ADMINISTRATIVE_S, at);
     case HOLD_40:
-        return hold(down, BY_40_KEY);
+        return hold(down, WRIST_ROUTINE_S, at);
     case RUN_25:
-        return run(down, ADMINISTRATIVE_S, BY_RUN, BY_REFEREE, at);
+        return reset_and_run(down, ADMINISTRATIVE_S, at);
     case RUN_40:
-        return run(down, WRIST_ROUTINE_S, BY_RUN, BY_REFEREE, at);
+        return reset_and_run(down, WRIST_ROUTINE_S, at);
     case READY:
         return ready(down, at);
     case SNAP:
         return snap(down);
     case STOP:
         return stop(down, at);
+    case NO_COUNT:
+        return no_count(down, false, at);
+    case PERIOD_OVER:
+        return no_count(down, true, at);
     default:
-        return no_count(down);
+        return stoppage(down, word_of[event], at);
     }
+}
+
+uint8_t wrist_move(struct wrist_down *down, uint8_t event, uint32_t at)
+{
+    bool may_begin = event == READY || event == SNAP || event == END_OF_PLAY || event == HOLD_25;
+    if (may_begin && begins_half(down, at))
+        coming_promise(&down->coming, FREE_KICK);
+    uint8_t result = move(down, event, at);
+    if (result != RESULT_REFUSED && result != RESULT_NO_CHANGE && event != HOLD_25
+        && event != NO_COUNT)
+        down->coming.begun = true;
+    return result;
 }
 
 void wrist_expire(struct wrist_down *down, uint32_t now)
 {
-    if (down->phase == PHASE_RUNNING && has_come(down->zero_at, now))
-        put_up(down, PHASE_EXPIRED, 0, down->ruling);
+    if (down->phase == PHASE_RUNNING && has_come(down->instant, now))
+        put_up(down, PHASE_EXPIRED, 0);
 }

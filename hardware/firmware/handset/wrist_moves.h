@@ -12,9 +12,15 @@ enum { WRIST_ROUTINE_S = 40 };
 
 enum event {
     NOTHING,
-    ROUTINE,
-    STOPPAGE,
-    DEFENSE, /* a stoppage for the defense alone */
+    END_OF_PLAY,
+    /* Stoppages, each a word. */
+    TELL_FOUL,
+    TELL_FOUL_DEFENSE,
+    TELL_CHARGED_TIMEOUT,
+    TELL_OFFICIAL_TIMEOUT,
+    TELL_INJURY,
+    TELL_INJURY_DEFENSE,
+    SCORE,
     HOLD_25,
     HOLD_40,
     RUN_25,
@@ -23,6 +29,7 @@ enum event {
     SNAP,
     STOP,
     NO_COUNT,
+    PERIOD_OVER,
     UNDO,
 };
 

@@ -15,6 +15,7 @@ import pytest
 from controller.assembly.assembler import (
     Assembler,
     Assembly,
+    checked_rules,
     controller_id_of,
     keys_and_session,
     rules_of,
@@ -22,11 +23,14 @@ from controller.assembly.assembler import (
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.config.load import parse_config
 from controller.config.model import Config, HandsetConfig
+from controller.config.toml_table import ConfigError
 from controller.recovery.recovery import Recovery
 from controller.recovery.snapshot_codec import Checkpoint
+from controller.rulebook import loader
 from controller.rulebook.loader import load_rule_set
+from controller.rulebook.wording import titled
 from controller.rules.play_clock import State
-from controller.rules.rulings import RulesError, StartsOn
+from controller.rules.rulings import StartsOn
 from controller.rules.settings import Settings
 from drivers.base import Acknowledgement, Answer, Key
 from drivers.board.kinds import BoardConfig
@@ -346,6 +350,17 @@ def test_overrides_stand_in_place_of_the_rule_sets_own_ruling(tmp_path: Path) ->
     }
 
 
+def test_the_newest_rules_are_titled_as_those_of_this_year(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loader, "this_year", lambda: 2030)
+    assert titled(checked_rules(config_of(tmp_path))).endswith("rules of 2022, in force 2030")
+    asked = checked_rules(config_of(tmp_path, top="season = 2021\n"))
+    assert titled(asked).endswith("rules of 2020, in force 2021")
+    with pytest.raises(ConfigError, match="no season 2032: must be from 1990 to 2031"):
+        checked_rules(config_of(tmp_path, top="season = 2032\n"))
+
+
 def test_an_option_of_the_file_is_a_local_adoption(tmp_path: Path) -> None:
     rules = rules_of(config_of(tmp_path, '[options]\nafter_touchdown = "40_dead_ball"\n'))
     ruling = rules.in_force(frozenset({"touchdown"}))
@@ -358,9 +373,20 @@ def test_an_option_of_the_file_is_a_local_adoption(tmp_path: Path) -> None:
     ("top", "said"), [('rules = "nfsh"\n', "'nfsh'"), ('rules = "ncaa"\nseason = 1990\n', "1990")]
 )
 def test_unknown_rules_are_named(tmp_path: Path, top: str, said: str) -> None:
-    with pytest.raises(RulesError) as caught:
-        rules_of(config_of(tmp_path, top=top))
-    assert said in str(caught.value)
+    with pytest.raises(ConfigError, match=said):
+        config_of(tmp_path, top=top)
+
+
+def test_a_rule_set_that_is_damaged_once_the_configuration_was_read_is_named(
+    tmp_path: Path,
+) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
+    config = config_of(tmp_path, top=f'rules = "{own}"\n')
+    assert checked_rules(config).routine_s == 30
+    own.write_text("")
+    with pytest.raises(ConfigError, match=r"own\.toml: line 1: missing key 'code'"):
+        checked_rules(config)
 
 
 # Keys, session, identity

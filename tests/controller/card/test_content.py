@@ -100,10 +100,12 @@ def test_every_key_of_a_handset_is_told(layout: str) -> None:
     rows = {row.label: row for row in content.key_rows(layout, SCHOOL)}
     assert list(rows) == [content.key_label(key) for key in LAYOUTS[layout]]
     assert rows["25"].twice == "reset to 25, running"
+    assert rows["25"].held == "0.8 s or three taps: touchdown, or try over"
     assert rows["UNDO"].once == "takes back the last key"
     if layout == "twelve":
         assert rows["DEAD BALL"].once == "play over, game goes on: 40 at the dead ball"
-        assert rows["BOARDS OFF"].held == "1.0 s or three taps: boards off; again: lit"
+        assert rows["BOARDS OFF"].once == "moment marked"
+        assert rows["BOARDS OFF"].held == "1.0 s or four taps: boards off; again: lit"
         assert rows["STOP"].once == "count stops; again: 25 held"
         assert rows["SNAP"].once == "ball in play: 40 up, held"
         assert rows["TIME-OUT"].twice == "official's time-out: 25 on the ready"

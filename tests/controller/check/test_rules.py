@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields
+from pathlib import Path
 
 import pytest
 
@@ -29,7 +30,13 @@ def of(verdict: Verdict, found: list[Finding]) -> list[Finding]:
 def test_the_rule_set_is_named_with_season_numbers_and_what_starts_the_count() -> None:
     found = list(rules(load_rule_set("nfhs"), None))
     first = found[0].what
-    for words in ("nfhs", "season", "40 seconds", "(starts when the ball is dead)", "else 25"):
+    for words in (
+        "nfhs",
+        "rules of 2022",
+        "40 seconds",
+        "(starts when the ball is dead)",
+        "else 25",
+    ):
         assert words in first
     assert {each.verdict for each in found} == {Verdict.OK}
     assert len(found) == 1 + len(fields(Settings))
@@ -76,3 +83,14 @@ def test_no_local_rules_and_no_open_inputs_are_told_too() -> None:
     assert "only paired handsets and the console drive the clock" in said
     found = unauthenticated(True)
     assert found.verdict is Verdict.LOOK and "allow_unauthenticated = false" in found.do
+
+
+def test_rules_of_ones_own_are_never_called_published(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
+    config = parse_config(f'rules = "{own}"', "test")
+    found = list(rules(rules_of(config), config))
+    assert "rule set cup, Cup" in found[0].what and "30 seconds" in found[0].what
+    (look,) = of(Verdict.LOOK, found)
+    assert look.what == f"rules of your own: {own}" and "referee" in look.do
+    assert not any("as published" in each.what for each in found)

@@ -119,7 +119,7 @@ def test_an_option_shows_in_the_table_as_a_local_adoption(
     ("arguments", "says"),
     [
         (["nfsh"], "unknown code 'nfsh'; nearest: nfhs"),
-        (["nfhs", "--season", "1900"], "no season 1900: the first one held is 1990"),
+        (["nfhs", "--season", "1900"], "no season 1900: must be from 1990 to 20"),
         (["nfhs", "--against", "nfsh"], "unknown code 'nfsh'"),
         (["nfhs", "--against", "ncaa:x"], "--against 'ncaa:x': must be CODE or CODE:YEAR"),
         (["nfhs", "--against", "ncaa:2000"], "no season 2000"),

@@ -11,9 +11,10 @@ from collections.abc import Callable
 import pytest
 
 from controller.commands import ruling
-from controller.rulebook import loader
+from controller.rulebook import field_words, loader
 from controller.rulebook.loader import codes, load_rule_set
 from controller.rules.endings import FACTS as FACTS_KNOWN
+from tests.shared.told import LEFT_OPEN, TOLD
 
 RULES = load_rule_set("nfhs")
 NFHS = ["--rules", "nfhs"]
@@ -38,7 +39,7 @@ def ask(capsys: pytest.CaptureFixture[str]) -> Ask:
     """Gives exit code, what went to the output and what went to the error stream."""
 
     def asked(*arguments: str) -> Asked:
-        code = ruling.run(PARSER.parse_args(arguments))
+        code = ruling.run(PARSER.parse_intermixed_args(arguments))
         said = capsys.readouterr()
         return code, said.out, said.err
 
@@ -150,7 +151,7 @@ def test_plain_words_tell_the_three_starts_and_no_count_apart(
     assert "25 seconds, held" in first[0] and "on the ready" in first[0]
     assert ask("incomplete_pass", *NFHS)[1].splitlines() == [
         "40 seconds, starts when the ball is dead",
-        "NFHS 3-6-1a(2) (2019): every other down (read as text)",
+        "NFHS 3-6-1a(2) (2019): every other down (wording read)",
     ]
     assert "25 seconds" in first[1] and "signal" in first[1]
     assert "no new count" in first[2] and "None" not in first[2]
@@ -167,26 +168,30 @@ def test_every_plain_answer_is_two_lines_of_plain_characters_and_one_for_a_defau
         assert out.isascii() and "None" not in out
 
 
-@pytest.mark.parametrize("season", ["2022", "2025", "2099"])
+@pytest.mark.parametrize("season", ["2022", "2025", "2026"])
 def test_a_season_has_the_rules_in_force_then(ask: Ask, season: str) -> None:
     code, out, _ = ask("foul_defense", *NFHS, "--season", season)
     assert code == 0 and "40 seconds" in out
+    in_force = "" if season == "2022" else f", in force {season}"
+    assert out.splitlines()[-1] == f"High school (NFHS), rules of 2022{in_force}"
 
 
 @pytest.mark.parametrize(
     ("arguments", "named"),
     [
-        (["incomplet", *NFHS], ["ending 'incomplet'", "nfhs", "incomplete_pass"]),
-        (["touchdwn", *NFHS], ["ending 'touchdwn'", "touchdown"]),
-        (["routine", "tuchdown", *NFHS], ["ending 'tuchdown'", "touchdown"]),
-        (["incomplete pass", *NFHS], ["ending 'incomplete pass'", "incomplete_pass"]),
-        (["", *NFHS], ["ending ''", "touchdown"]),
-        (["Touchdown", *NFHS], ["ending 'Touchdown'", "touchdown"]),
-        (["routine", "--fact", "forth_down", *NFHS], ["fact 'forth_down'", "fourth_down"]),
-        (["routine", "--fact", "zzz", *NFHS], ["fact 'zzz'", "fourth_down", "cancelled"]),
+        (["incomplet", *NFHS], ["'incomplet'", "nearest: incomplete"]),
+        (["touchdwn", *NFHS], ["'touchdwn'", "touchdown"]),
+        (["routine", "tuchdown", *NFHS], ["'tuchdown'", "touchdown"]),
+        (["", *NFHS], ["no ending named"]),
+        (["fourth_down", *NFHS], ["'fourth_down'", "turnover on downs"]),
+        (["kick", *NFHS], ["'kick'", "punt", "field goal", "before kickoff"]),
+        (["routine", "--fact", "forth_down", *NFHS], ["'forth'", "fourth down"]),
+        (["routine", "--fact", "zzz", *NFHS], ["'zzz'"]),
+        (["routine", "--fact", "touchdown", *NFHS], ["'touchdown'", "an ending, not a fact"]),
+        (["routine", *NFHS, "--season", "3000"], ["season 3000", "nfhs", "from 1990 to 20"]),
         (["routine", "--rules", "nfsh"], ["code 'nfsh'", "nfhs"]),
         (["routine", "--rules", ""], ["code ''", "nfhs"]),
-        (["routine", "--rules", "../codes/nfhs"], ["code '../codes/nfhs'", "nfhs"]),
+        (["routine", "--rules", "../codes/nfhs"], ["../codes/nfhs: cannot be read: No such"]),
         (["routine", *NFHS, "--season", "1980"], ["season 1980", "nfhs", "1990"]),
         (["routine", *NFHS, "--season", "-5"], ["season -5", "1990"]),
         (["routine", *NFHS, "--season", "0"], ["season 0", "1990"]),
@@ -199,16 +204,49 @@ def test_a_mistake_is_one_line_that_names_what_and_what_is_near(
     code, out, err = ask(*arguments, *form)
     assert (code, out) == (2, "")
     assert err.startswith("playclock ruling: ") and err.count("\n") == 1
-    for words in named:
-        assert words in err
+    for each in named:
+        assert each in err
 
 
-def test_a_fact_named_as_an_ending_is_pointed_to_its_option(
-    ask: Ask,
+@pytest.mark.parametrize(
+    ("arguments", "same_as"),
+    [
+        (["incomplete pass"], ["incomplete_pass"]),
+        (["Incomplete-Pass,"], ["incomplete_pass"]),
+        (["incomplete", "pass", "fourth", "down"], ["incomplete_pass", "--fact", "fourth_down"]),
+        (["incomplete_pass", "fourth_down"], ["incomplete_pass", "--fact", "fourth_down"]),
+        (["4th down", "incomplete pass"], ["incomplete_pass", "--fact", "fourth_down"]),
+        (["foul", "by", "the", "defense", "only"], ["foul", "--fact", "by_defense_only"]),
+        (["foul", "--fact", "Defense only"], ["foul", "--fact", "by_defense_only"]),
+        (["injury defense, injury offense"], ["injury_defense", "injury_offense"]),
+        (["touchdown", "foul on defense"], ["foul_defense", "touchdown"]),
+        (["first down"], ["line_to_gain_reached"]),
+        (["declined"], ["foul", "--fact", "declined"]),
+    ],
+)
+def test_field_words_are_read_in_one_argument_or_several(
+    answer: Answer, arguments: list[str], same_as: list[str]
 ) -> None:
-    code, out, err = ask("incomplete_pass", "fourth_down", *NFHS)
-    assert (code, out) == (2, "")
-    assert "fourth_down" in err and "--fact" in err
+    assert answer(*arguments) == answer(*same_as)
+
+
+@pytest.mark.parametrize("typed", TOLD)
+def test_what_people_say(answer: Answer, typed: str) -> None:
+    assert answer(typed) == answer(*typed.split()) == answer(*TOLD[typed].split())
+
+
+@pytest.mark.parametrize("typed", LEFT_OPEN)
+def test_what_leaves_it_open_asks(ask: Ask, typed: str) -> None:
+    code, out, err = ask(typed, *NFHS)
+    assert (code, out) == (2, "") and " say " in err
+
+
+@pytest.mark.parametrize("gap", [" ", "-", "_", ""])
+def test_every_phrase_however_it_is_typed(ask: Ask, gap: str) -> None:
+    for phrase in field_words.vocabulary().phrases:
+        plain, typed = ask(phrase, *NFHS), ask(phrase.upper().replace(" ", gap), *NFHS)
+        assert typed[:2] == plain[:2]
+        assert plain[0] == 0 or plain[2].endswith(typed[2].partition(": ")[2].partition(": ")[2])
 
 
 def test_the_codes_named_in_an_error_can_be_asked(ask: Ask) -> None:

@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from controller.config.default_paths import default_runtime_folder
 from controller.config.load import (
     TOP_LEVEL,
-    check_endings,
     load_config,
     parse_config,
 )
@@ -198,7 +197,8 @@ def test_a_misspelt_key_is_named_with_the_right_one(number: int) -> None:
         ("allow_unauthenticated = 1", "allow_unauthenticated = 1: must be true or false"),
         (
             'rules = "../nfhs"',
-            'rules = "../nfhs": must be text of 1 to 32 small letters, digits, _ or -',
+            'rules = "../nfhs": must be text of 1 to 255 small letters, digits, _ or -, '
+            "or the absolute path of a file",
         ),
         ('journal = "/"', f'journal = "/": {PATH}'),
         ('key_file = "/a\\u0000"', f'key_file = "/a\\u0000": {PATH}'),
@@ -223,7 +223,7 @@ NUMBER = {name: line for line, (name, _) in KEYS.items()}
 @pytest.mark.parametrize(
     ("name", "good", "bad"),
     [
-        ("season", "1990 2100", "1989 2101"),
+        ("season", "1990 2026", "1989 2101"),
         ("controller_id", "1 65535", "0 65536"),
         ("brightness", "1 15", "0 16 true"),
         ("boards[1].node", "1 8", "0 9 true 1.0"),
@@ -350,17 +350,50 @@ def test_an_ending_is_overridden_once() -> None:
     ]
 
 
-def test_overrides_are_checked_against_the_endings_of_the_rule_set() -> None:
-    config = parse_config(f"[[overrides]]\n{RULING}", "f.toml")
-    check_endings(config, {"touchdown"})
-    with pytest.raises(ConfigError) as caught:
-        check_endings(config, ["field_goal", "touchdowns"])
-    assert str(caught.value) == (
-        'f.toml: overrides[0].ending = "touchdown": no ending of the rule set "nfhs"; '
-        'the nearest is "touchdowns"'
-    )
-    with pytest.raises(ConfigError, match="known: safety, punt"):
-        check_endings(config, ["safety", "punt"])
+def test_an_ending_is_overridden_by_any_word_for_it() -> None:
+    for word in ("First Down", "first-down", "line_to_gain_reached"):
+        config = parse_config(f"[[overrides]]\n{RULING.replace('touchdown', word)}", "f.toml")
+        assert config.overrides[0].ending == "line_to_gain_reached"
+    text = f"[[overrides]]\n{RULING}[[overrides]]\n{RULING.replace('touchdown', 'TD')}"
+    assert problems(text) == ['overrides[1].ending = "TD": must differ from overrides[0].ending']
+
+
+def test_overrides_are_checked_against_the_endings() -> None:
+    for ending, advice in (
+        ("touchdowns", 'the nearest is "touchdown"'),
+        ("zzzz", "known: routine, stoppage, "),
+    ):
+        (line,) = problems(f"[[overrides]]\n{RULING.replace('touchdown', ending)}")
+        said = f'overrides[0].ending = "{ending}": no ending of any rule set; {advice}'
+        assert line.startswith(said)
+
+
+@pytest.mark.parametrize(
+    ("top", "says"),
+    [
+        ('rules = "nfsh"', "rules = \"nfsh\": unknown code 'nfsh'; nearest: nfhs"),
+        (
+            'rules = "/no/where.toml"',
+            'rules = "/no/where.toml": /no/where.toml: cannot be read: No',
+        ),
+        ('rules = "ncaa"\nseason = 1999', "season = 1999: ncaa: no season 1999: must be from"),
+        ('rules = "own.toml"', 'rules = "own.toml": must be text of 1 to 255 small letters'),
+    ],
+)
+def test_what_is_wrong_with_the_rule_set_stands_beside_all_else(top: str, says: str) -> None:
+    found = problems(f"{top}\nbrightness = 0\n[[boards]]\n{BOARD}colour = 3")
+    assert len(found) == 3
+    assert any(line.startswith(says) for line in found)
+
+
+def test_a_file_of_ones_own_is_a_rule_set(tmp_path: Path) -> None:
+    own = tmp_path / "own.toml"
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 30\n')
+    assert parse_config(f'rules = "{own}"', "f").rules == str(own)
+    own.write_text('code = "cup"\ntitle = "Cup"\nfollows = "nfhs"\nroutine_s = 300\n')
+    (line,) = problems(f'rules = "{own}"')
+    assert line.startswith('rules = "')
+    assert line.endswith(f"{own}: line 4: routine_s = 300: must be a whole number from 1 to 99")
 
 
 def test_all_errors_of_a_file_are_reported_together() -> None:

@@ -107,4 +107,4 @@ def test_the_footer(entry: str | None, error: str, tall: bool, said: list[str]) 
 
 def test_an_open_entry_of_a_tall_screen_has_help_above_it() -> None:
     help_line, line = text(footer(KEYS, "", "", 80, tall=True))
-    assert help_line.startswith("an ending with its facts") and line.startswith(":")
+    assert help_line.startswith("how the play ended") and line.startswith(":")

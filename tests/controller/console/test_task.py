@@ -388,6 +388,12 @@ async def test_a_line_is_an_order(made: Bench) -> None:
     assert made.numerals == [17, 17]
 
 
+@beside("pipe")
+async def test_a_hand_over_changes_nothing_and_is_answered(made: Bench) -> None:
+    said = await made.said_after(lambda: made.console.entered("keeper 17"))
+    assert made.phase == "IDLE" and b"keeper 17" in said
+
+
 @pytest.mark.parametrize("plain", [False, True])
 def test_a_wrong_line_changes_nothing_and_is_answered(terminal: Output, plain: bool) -> None:
     async def main(made: Bench) -> None:

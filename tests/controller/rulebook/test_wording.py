@@ -4,7 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from controller.rulebook.wording import START_WORDS, as_data, in_full, in_short, in_table
+from controller.rulebook.loader import load_rule_set
+from controller.rulebook.toml_fields import READ_AS
+from controller.rulebook.wording import (
+    READ_WORDS,
+    START_WORDS,
+    as_data,
+    in_full,
+    in_short,
+    in_table,
+    season_in_words,
+    titled,
+)
 from controller.rules.rulings import Ruling, StartsOn
 
 
@@ -57,6 +68,27 @@ def test_every_start_has_words_of_its_own_in_every_form() -> None:
     assert list(START_WORDS) == list(StartsOn)
     for forms in zip(*START_WORDS.values(), strict=True):
         assert len(set(forms)) == len(StartsOn)
+
+
+def test_every_way_to_read_a_source_has_words_of_its_own() -> None:
+    assert tuple(READ_WORDS) == READ_AS
+    for forms in zip(*READ_WORDS.values(), strict=True):
+        assert len(set(forms)) == len(READ_AS)
+
+
+@pytest.mark.parametrize(
+    ("season", "words"),
+    [
+        (2022, "rules of 2022"),
+        (2026, "rules of 2022, in force 2026"),
+        (2021, "rules of 2020, in force 2021"),
+        (None, "rules of 2022"),
+    ],
+)
+def test_which_rules_are_in_force(season: int | None, words: str) -> None:
+    rules = load_rule_set("nfhs", season)
+    assert season_in_words(rules) == words
+    assert titled(rules) == f"High school (NFHS), {words}"
 
 
 def test_what_does_not_apply_is_left_out_for_machines() -> None:

@@ -50,7 +50,7 @@ MEANT: dict[str, dict[str, list[events.Event | None]]] = {
     "twelve": {
         "DEAD_BALL": [orders.DEAD_BALL, orders.DEAD_BALL, orders.DEAD_BALL],
         "READY": [orders.READY, orders.READY],
-        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, orders.RUN_25, orders.RUN_25],
+        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, events.Score(), events.Score()],
         "SNAP": [events.Snap(), events.Snap()],
         "NUMBER_40": [orders.HOLD_40, orders.RUN_40, orders.RUN_40],
         "STOP": [orders.STOP, orders.STOP],
@@ -60,14 +60,20 @@ MEANT: dict[str, dict[str, list[events.Event | None]]] = {
             orders.ending("foul_defense"),
         ],
         "TIME_OUT": [orders.ending("charged_timeout"), orders.ending("official_timeout")],
-        "INJURY": [orders.ending("injury_offense"), orders.ending("injury_defense")],
+        "INJURY": [orders.ending("injury_or_helmet_any"), orders.ending("injury_defense")],
         "UNDO": [events.Undo(), events.Undo(), events.Undo(), events.Undo(), events.Undo()],
         "NO_COUNT": [events.NoCount(), events.NoCount(), events.NoCount(True)],
-        "BOARDS_OFF": [None, events.MarkMoment(), events.ToggleBoards(), events.ToggleBoards()],
+        "BOARDS_OFF": [
+            events.MarkMoment(),
+            None,
+            None,
+            events.ToggleBoards(),
+            events.ToggleBoards(),
+        ],
     },
     "four": {
         "NUMBER_40": [orders.DEAD_BALL, orders.DEAD_BALL, orders.HOLD_40, orders.HOLD_40],
-        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, orders.RUN_25],
+        "NUMBER_25": [orders.HOLD_25, orders.RUN_25, events.Score()],
         "READY": [orders.READY, orders.READY],
         "UNDO": [
             events.Undo(),
@@ -79,8 +85,16 @@ MEANT: dict[str, dict[str, list[events.Event | None]]] = {
     },
 }
 HELD: dict[str, dict[str, events.Event]] = {
-    "twelve": {"NO_COUNT": events.NoCount(True), "BOARDS_OFF": events.ToggleBoards()},
-    "four": {"NUMBER_40": orders.HOLD_40, "UNDO": events.ToggleBoards()},
+    "twelve": {
+        "NUMBER_25": events.Score(),
+        "NO_COUNT": events.NoCount(True),
+        "BOARDS_OFF": events.ToggleBoards(),
+    },
+    "four": {
+        "NUMBER_25": events.Score(),
+        "NUMBER_40": orders.HOLD_40,
+        "UNDO": events.ToggleBoards(),
+    },
 }
 KEYS = [(layout, key) for layout in MEANT for key in MEANT[layout]]
 
@@ -200,11 +214,40 @@ def test_a_double_runs_from_its_second_tap() -> None:
     assert crew.clock.expires_at == round(125.5 * S)
 
 
+@pytest.mark.parametrize("layout", LAYOUTS)
+@pytest.mark.parametrize(
+    "edges",
+    [
+        [("NUMBER_25", 100, False), ("NUMBER_25", 100.8, True)],
+        [("NUMBER_25", 100, False), ("NUMBER_25", 100.5, False), ("NUMBER_25", 101, False)],
+    ],
+)
+def test_a_score_takes_the_place_of_what_its_first_taps_did(
+    layout: str, edges: list[tuple[str, float, bool]]
+) -> None:
+    crew = in_phase("LIVE")
+    press(crew, Gestures(layout), *edges)
+    assert (crew.phase, crew.clock.state.down.named) == (Set(25), frozenset({"touchdown"}))
+    crew(events.Undo(), 110)
+    assert isinstance(crew.phase, Live)
+
+
+def test_injury_once_says_that_the_team_is_not_told_and_gives_way_to_the_defense() -> None:
+    crew, gestures = in_phase("LIVE"), Gestures("twelve")
+    press(crew, gestures, ("INJURY", 100, False))
+    assert (crew.phase, crew.clock.state.down.named) == (
+        Set(25),
+        frozenset({"injury_or_helmet_any"}),
+    )
+    press(crew, gestures, ("INJURY", 109, False), ("INJURY", 109.4, False))
+    assert crew.phase == Set(40)
+
+
 def test_a_third_tap_starts_no_second_count() -> None:
     crew = in_phase("LIVE")
-    taps = [("NUMBER_25", 100 + k / 2, False) for k in range(3)]
+    taps = [("NUMBER_40", 100 + k / 2, False) for k in range(3)]
     press(crew, Gestures("twelve"), *taps)
-    assert crew.clock.expires_at == round(125.5 * S)
+    assert crew.clock.expires_at == round(140.5 * S)
 
 
 def test_four_keys_dead_ball_and_then_held() -> None:
@@ -238,13 +281,35 @@ def test_the_hold_of_undo_takes_back_nothing() -> None:
     assert (crew.shows(101.5), crew.clock.boards.value) == (34, "off")
 
 
-def test_three_taps_of_boards_off_and_three_more_relight() -> None:
+def test_four_taps_of_boards_off_and_four_more_relight() -> None:
     crew = in_phase("SET")
     gestures = Gestures("twelve")
-    press(crew, gestures, *[("BOARDS_OFF", 100 + k / 2, False) for k in range(3)])
-    assert crew.clock.boards.value == "off"
-    press(crew, gestures, *[("BOARDS_OFF", 110 + k / 2, False) for k in range(3)])
-    assert crew.clock.boards.value == "lit"
+    for begin, boards in ((100, "off"), (110, "lit")):
+        before = crew.clock.boards
+        for tap in range(4):
+            assert crew.clock.boards is before
+            press(crew, gestures, ("BOARDS_OFF", begin + tap / 2, False))
+        assert crew.clock.boards.value == boards
+
+
+@pytest.mark.parametrize("taps", [1, 2, 3])
+def test_fewer_taps_of_boards_off_mark_the_moment_once_and_move_nothing(taps: int) -> None:
+    crew = in_phase("RUNNING")
+    before = crew.clock.state
+    gestures = Gestures("twelve")
+    found = [gestures.pressed("BOARDS_OFF", False, 100 * S + k * REPEAT_NS) for k in range(taps)]
+    assert [each.event for each in found] == [events.MarkMoment(), None, None][:taps]
+    assert all(each.reason for each in found[1:])
+    give(crew, found[0], 100 * S)
+    assert crew.clock.state == before
+
+
+def test_the_hold_of_boards_off_leaves_the_order_before_its_mark_alone() -> None:
+    crew = in_phase("LIVE")
+    gestures = Gestures("twelve")
+    press(crew, gestures, ("NUMBER_25", 100, False), ("BOARDS_OFF", 100.5, False))
+    press(crew, gestures, ("BOARDS_OFF", 101.5, True))
+    assert (crew.phase, crew.clock.boards.value) == (Set(25), "off")
 
 
 def test_taps_beyond_the_last_meaning_still_belong_to_the_gesture() -> None:
@@ -296,8 +361,6 @@ def test_a_hold_of_another_press_is_one_of_its_own() -> None:
         gestures = Gestures("twelve")
         gestures.pressed("NO_COUNT", False, 5)
         assert gestures.pressed("NO_COUNT", True, 5 + late_ns).amends is amends
-    tap = Gestures("twelve").pressed("BOARDS_OFF", False, 0)
-    assert tap.event is None and tap.reason
 
 
 def test_only_two_number_keys_are_one_thumb_on_two_keys() -> None:

@@ -32,6 +32,8 @@ defense_foul 40_ready text: foul_defense 40 R
 defense_foul 40_if_clock_runs text: foul_defense 25 R, foul_defense+game_clock_running 40 R
 defense_foul referee_choice text: foul+referee_chose_40 40 R, foul_before_snap+referee_chose_40
     40 R, foul_defense+referee_chose_40 40 R
+declined_defense_foul 40_ready memory: foul_defense+declined 40 R
+declined_defense_foul 25_ready memory: foul_defense+declined 25 R
 defense_injury 25_ready text: injury_defense 25 R, equipment_defense 25 R
 defense_injury 40_ready text: injury_defense 40 R, equipment_defense 40 R
 both_hurt 40_ready text: injury_both 40 R
@@ -46,6 +48,8 @@ kick_no_new_series 25_ready text: kick_no_new_series 25 R
 kick_no_new_series 40_dead_ball memory: kick_no_new_series 40 D
 helmet_runoff 25_ready table: helmet_off_runoff+by_defense_only 25 R
 helmet_runoff 40_ready text: helmet_off_runoff+by_defense_only 40 R
+interruption 25_ready text: other_interruption 25 R
+interruption 40_on_signal text: other_interruption 40 N
 who_may_pump referee text: set by handsets[].role
 who_may_pump referee_or_back_judge text: set by handsets[].role
 who_may_pump back_judge_first text: set by handsets[].role
@@ -106,6 +110,17 @@ def test_every_value_says_what_its_source_says() -> None:
 
 def test_a_value_that_is_the_rule_sets_own_is_no_adoption() -> None:
     assert with_options(SCHOOL, [("after_touchdown", "25_ready")]) == SCHOOL
+
+
+def test_an_option_takes_along_what_only_said_the_same_with_a_fact() -> None:
+    """School code 2022 (memory): a penalty declined is ruled as the foul."""
+    rules = with_options(SCHOOL, [("defense_foul", "25_ready")])
+    assert rules.ruling("foul_defense", ["declined"]).seconds == 25
+    assert rules.ruling("foul_defense", ["declined"]).override
+    rules = with_options(SCHOOL, [("declined_defense_foul", "25_ready")])
+    assert rules.ruling("foul_defense", ["declined"]).seconds == 25
+    assert rules.ruling("foul_defense").seconds == 40
+    assert with_options(SCHOOL, [("declined_defense_foul", "40_ready")]) == SCHOOL
 
 
 def test_the_last_choice_of_an_option_holds() -> None:

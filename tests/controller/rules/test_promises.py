@@ -186,6 +186,13 @@ def test_a_stoppage_before_the_opening_kickoff_does_not_lose_it(
     assert (decided.promised, stands(crew, 88)) == (KICK_OVER, (25, "SET"))
 
 
+def test_a_clock_that_takes_over_a_game_expects_no_opening_kickoff() -> None:
+    crew = Crew()
+    crew.clock.expect_no_opening()
+    decided = played(crew, (HOLD_25, 0), (READY, 30), (SNAP, 40), (DEAD_BALL, 48))
+    assert (decided.promised, stands(crew, 48)) == ("", (40, "RUNNING"))
+
+
 def test_a_touchback_told_of_a_promised_free_kick_is_that_of_a_free_kick() -> None:
     crew = Crew(COLLEGE)
     played(crew, (ending("before_free_kick"), 0), (READY, 30), (SNAP, 40))

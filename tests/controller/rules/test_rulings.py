@@ -19,6 +19,7 @@ from controller.rules.rulings import (
     RulesError,
     Ruling,
     StartsOn,
+    alike,
     nearest,
 )
 from tests.controller.rules.crew import SCHOOL, in_phase, only_25
@@ -218,7 +219,7 @@ def test_what_can_only_be_asked_about() -> None:
     assert not college.facts & told
     assert SCHOOL.facts == {
         *("fourth_down", "new_series", "by_defense_only", "cancelled", "offense_first"),
-        *("try_again", "free_kick_again"),
+        *("try_again", "free_kick_again", "declined", "waved_off"),
     }
 
 
@@ -238,3 +239,15 @@ def test_which_endings_leave_a_zero_up(ending: str) -> None:
     """Written down again: the fouls, whoever committed them and whenever."""
     fouls = {"foul", "foul_offense", "foul_defense", "foul_both", "foul_before_snap"}
     assert SCHOOL.is_foul(ending, ()) == (ending in fouls | {"delay_of_game"})
+
+
+def test_an_override_takes_along_what_only_said_the_same_with_a_fact() -> None:
+    """School code 2022: a penalty declined is ruled as the foul, a flag waved off otherwise."""
+    ours = SCHOOL.with_override("foul_defense", 20, StartsOn.READY, "Made-up League")
+    assert ours.ruling("foul_defense", ["declined"]) == ours.ruling("foul_defense")
+    for fact in ("waved_off", "penalty_pending"):
+        told = ours.ruling("foul_defense", [fact])
+        assert told == SCHOOL.ruling("foul_defense", [fact]) != ours.ruling("foul_defense")
+    same = SCHOOL.with_override("foul_defense", 40, StartsOn.READY, "Made-up League")
+    assert same.with_fact == SCHOOL.with_fact
+    assert alike(SCHOOL, "no such ending", SCHOOL.rulings["foul"]) == set()

@@ -43,7 +43,8 @@ def test_a_second_tap_amends_the_first_and_shares_its_gesture() -> None:
 
 def test_a_hold_is_an_edge_of_its_own() -> None:
     keeper = member()
-    assert keeper.read(down(Key.BOARDS_OFF, AT))[1] is None
+    _, mark = keeper.read(down(Key.BOARDS_OFF, AT))
+    assert mark is not None and mark.event == events.MarkMoment()
     _, order = keeper.read(down(Key.BOARDS_OFF, AT + S, Edge.HELD))
     assert order is not None
     assert order.event == events.ToggleBoards()

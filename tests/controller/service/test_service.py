@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+import time
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -12,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.journal.file import Opening
+from controller.rulebook.wording import titled
 from controller.rules.effects import Result
 from controller.rules.events import PlayEnded, Ready, SetCount, plain
 from controller.service.service import OPEN_TO_ALL
@@ -201,9 +203,11 @@ async def test_a_receiver_that_comes_back_is_told_at_once(game: Game) -> None:
 
 @in_idle
 async def test_a_press_that_orders_nothing_is_answered_and_recorded(game: Game) -> None:
+    assert game.handset.press(Key.BOARDS_OFF) is Answer.HELD
+    await asyncio.sleep(0.2)
     assert game.handset.press(Key.BOARDS_OFF) is Answer.NO_CHANGE
     (row,) = game.journal.of("no change")
-    assert (row.edge_at, row.gesture) == (game.clock(), game.clock())
+    assert (row.edge_at, row.gesture) == (game.clock(), game.clock() - 200 * MS)
     assert (row.event, row.handset, row.reason != "") == ("BOARDS OFF", 1, True)
 
 
@@ -520,6 +524,20 @@ async def test_rows_wait_for_the_journal_and_go_on_from_its_numbers(game: Game) 
     assert rows == [(7, 1, 34), (7, 1, 35)]
 
 
+@pytest.mark.parametrize(("ago_s", "promised"), [(299, ""), (301, "free kick ended")])
+@virtual
+async def test_after_a_press_of_a_moment_ago_no_opening_kickoff_is_expected(
+    clock: VirtualClock, ago_s: int, promised: str
+) -> None:
+    async with Game(clock, stands=None) as game:
+        game.journal.stands = Opening(6, 80, 33, (70, "aa"), time.time() - ago_s)
+        await game.at(1)
+        for at, key in ((2, Key.NUMBER_25), (30, Key.READY), (40, Key.SNAP), (48, Key.DEAD_BALL)):
+            await game.at(at)
+            game.handset.press(key)
+        assert game.journal.rows[-1].promised == promised
+
+
 @virtual
 async def test_rows_that_wait_are_handed_over_at_the_end(clock: VirtualClock) -> None:
     async with Game(clock, stands=None) as game:
@@ -734,7 +752,7 @@ async def test_before_the_first_order(game: Game) -> None:
     assert len(game.north.shown) >= 10
     assert not game.state.boards_off
     said = game.status
-    assert said.rules == f"{RULES.title} {RULES.season}"
+    assert said.rules == titled(RULES)
     assert (said.phase, said.numerals, said.remaining_ms) == ("IDLE", None, None)
     assert (said.boards, said.boards_why) == ("blank", "")
     assert (said.last, said.by, said.result, said.game, said.down) == ("", "", "", 1, 0)

@@ -28,6 +28,8 @@ TYPICAL = "40-Second Play Clock: a typical scenario (NFHS), docslib.org"
 OPERATOR = "NFHS play clock operator instructions 2019"
 NJ = "NJFOA/NJSIAA play clock operations, instr. 1-3"
 
+FHSAA = "FHSAA/NFHS rule changes 2019, 40-second play clock, table (docslib.org)"
+
 DEAD, READY_, SIGNAL = "dead_ball", "ready_for_play", "referee_signal"
 
 
@@ -63,7 +65,7 @@ PUBLISHED = [
     ("change_of_possession", 25, READY_, "fumble lost", IEFOA, "text"),
     ("foul_offense", 25, READY_, "accepted, on the offense", f"{RULE} a(1)e; {SLIDES}", "text"),
     ("foul_defense", 40, READY_, "defense only, game clock to run", EXPLAINER, "text"),
-    ("foul_defense", 40, READY_, "defense only", SUMMARY_2022, "text"),
+    ("foul_defense", 40, READY_, "defense only", SUMMARY_2022, "memory"),
     ("foul_both", 25, READY_, "both teams foul on one down", SUMMARY_2022, "memory"),
     ("charged_timeout", 25, READY_, "either team", f"{RULE} a(1)d", "text"),
     (
@@ -85,10 +87,13 @@ PUBLISHED = [
     ("spotting_delay_reset25", 25, READY_, "ball not spotted in time", f"{RULE} a(1)g", "text"),
     ("snap", 40, DEAD, "board to 40 at once, held to the dead ball", f"{OPERATOR} J", "text"),
     ("before_free_kick", 25, READY_, "kickoff of a half or after a score", TYPICAL, "text"),
-    ("untimed_down", 25, READY_, "after time ran out in the period", "no document found", "memory"),
+    ("untimed_down", 25, READY_, "after time ran out in the period", FHSAA, "table"),
+    ("foul_defense declined", 40, READY_, "the result of the play stands", SUMMARY_2022, "memory"),
+    ("foul_offense declined", 25, READY_, "the result of the play stands", f"{RULE} a(1)e", "text"),
+    ("foul waved_off", 25, READY_, "after a conference", f"{RULE} a(1)g", "memory"),
     ("delay_of_game", 25, READY_, "zero up until the penalty is over", f"{RULE}; {NJ} 3A", "text"),
     ("foul_before_snap", 25, READY_, "false start", f"{RULE} a(1)e", "text"),
-    ("foul_before_snap by_defense_only", 40, READY_, "encroachment", SUMMARY_2022, "text"),
+    ("foul_before_snap by_defense_only", 40, READY_, "encroachment", SUMMARY_2022, "memory"),
     ("inadvertent_whistle", 25, READY_, "administered", f"{RULE} a(1)c", "text"),
     ("coach_conference", 25, READY_, "a ruling is changed", SLIDES, "text"),
     ("official_timeout", 25, READY_, "ball dried or changed", SLIDES, "text"),

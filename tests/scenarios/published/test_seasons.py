@@ -58,8 +58,15 @@ SEASONS: dict[tuple[str, int], tuple[int, int, str, str, str]] = {
         f"{HURT} defense_only",
         f"boards_disagree {LOW} two_minute_timeout",
     ),
-    # 2024: the Two-Minute Timeout is a stop with 25
+    # 2024: the Two-Minute Timeout is a stop with 25; 2025 changes what a fact makes of an injury
     ("ncaa", 2024): (
+        40,
+        25,
+        f"{PLAYS} {ABA} {STATES} pile_unpile touchdown",
+        f"{HURT} defense_only",
+        f"boards_disagree {LOW}",
+    ),
+    ("ncaa", 2025): (
         40,
         25,
         f"{PLAYS} {ABA} {STATES} pile_unpile touchdown",
@@ -90,8 +97,14 @@ SEASONS: dict[tuple[str, int], tuple[int, int, str, str, str]] = {
     ),
     ("canadian_amateur", 1990): (20, 20, "", "", "boards_disagree"),
     ("flag", 2000): (25, 25, "", "", "boards_disagree"),
+    ("nfhs_flag", 2025): (25, 25, "", "", "boards_disagree"),
 }
-FOLLOWERS = {"texas_six_man": "ncaa", "nfhs_reduced": "nfhs", "canadian_amateur": "canadian"}
+FOLLOWERS = {
+    "texas_six_man": "ncaa",
+    "nfhs_reduced": "nfhs",
+    "canadian_amateur": "canadian",
+    "nfhs_flag": "flag",
+}
 
 Answer = tuple[int | None, StartsOn]
 
@@ -108,6 +121,8 @@ def test_every_ruling_of_a_season(code: str, season: int) -> None:
     wanted |= dict.fromkeys(on_ready.split(), (routine_s, StartsOn.READY))
     wanted["premature_start_reset40"] = (routine_s, StartsOn.SIGNAL)
     wanted["referee_pump"] = (administrative_s, StartsOn.SIGNAL)
+    if code == "ncaa":  # 3-2-2-e, 3-2-4-b-2: both palms, at once
+        wanted["other_interruption"] = (routine_s, StartsOn.SIGNAL)
     for ending in nothing.split():
         wanted[ending] = (None, StartsOn.DEAD_BALL if ending == LOW else StartsOn.SIGNAL)
     rules = load_rule_set(code, season)
@@ -148,6 +163,7 @@ def test_the_marks() -> None:
 R, D, N = StartsOn.READY, StartsOn.DEAD_BALL, StartsOn.SIGNAL
 FOULS = "delay_of_game foul foul_offense foul_defense foul_both foul_before_snap"
 SHORT_OF_IT = "routine runner_down_inbounds out_of_bounds incomplete_pass"
+INJURIES = "injury_offense injury_defense injury_both injury_or_helmet_any"
 CLOCK_RUNS = (
     f"routine stoppage defense_only {ABA} runner_down_inbounds line_to_gain_reached out_of_bounds "
     "pile_unpile foul foul_offense foul_defense foul_both foul_before_snap injury_offense "
@@ -194,6 +210,20 @@ WITH_A_FACT = [
     ("ncaa", 2024, "free_kick", "kick_new_series kick_no_new_series", 40, D),
     ("ncaa", 2018, "free_kick", "kick_new_series kick_no_new_series", 40, D),
     ("ncaa", 2016, "free_kick", "kick_new_series kick_no_new_series", 25, R),
+    # 2025 (inference): charged once the ball is spotted, and as any injury before
+    ("ncaa", 2025, "after_spot", INJURIES, 25, R),
+    ("ncaa", 2024, "after_spot", "injury_defense injury_both", 40, R),
+    ("ncaa", 2018, "after_spot", "injury_defense injury_both", 40, R),
+    ("ncaa", 2016, "after_spot", "injury_offense injury_or_helmet_any", 25, R),
+    # 2022 (memory): the exception names the foul, not the penalty
+    ("nfhs", 2022, "declined", "foul_defense", 40, R),
+    ("nfhs", 2021, "declined", "foul_defense", 25, R),
+    ("nfhs", 2019, "declined", "foul_defense", 25, R),
+    ("nfhs", 2022, "declined", "foul foul_offense foul_both foul_before_snap", 25, R),
+    # (memory) no foul after all: 25 as a crew in doubt
+    ("nfhs", 2022, "waved_off", FOULS, 25, R),
+    ("nfhs", 2019, "waved_off", FOULS, 25, R),
+    *[("ncaa", season, "waved_off", FOULS, 25, R) for season in (2016, 2025)],
     # a pump resets and runs
     ("nfhs", 2019, "pumped", "spotting_delay_reset25", 25, N),
     ("ncaa", 2016, "pumped", "spotting_delay_reset25", 25, N),
@@ -248,9 +278,9 @@ TOGETHER = [
     (["nfhs", "ncaa", "nfl"], "foul_offense foul_defense", "foul_both"),
     (["nfhs", "ncaa"], "charged_timeout injury_defense", "charged_timeout_after_injury_defense"),
     (["nfhs", "ncaa"], "media_timeout injury_defense", "media_timeout_after_injury_defense"),
-    (["ncaa"], "equipment_offense injury_defense", "injury_both"),
-    (["ncaa"], "injury_offense equipment_defense", "injury_both"),
-    (["ncaa"], "equipment_offense equipment_defense", "injury_both"),
+    (["nfhs", "ncaa"], "equipment_offense injury_defense", "injury_both"),
+    (["nfhs", "ncaa"], "injury_offense equipment_defense", "injury_both"),
+    (["nfhs", "ncaa"], "equipment_offense equipment_defense", "injury_both"),
 ]
 
 
@@ -271,6 +301,7 @@ MEANT = {
     "free_kick": "kick_new_series",
     "pumped": "referee_pump",
     "game_clock_low": "less_time_than_play_clock",
+    "after_spot": "charged_timeout",
 }
 BY_DEFENSE = {
     "foul": "foul_defense",
@@ -289,7 +320,8 @@ def test_a_fact_makes_of_an_ending_what_its_name_says(code: str, season: int) ->
     for (ending, fact), became in rules.with_fact.items():
         if became not in rules.variants:
             meant = BY_DEFENSE[ending] if fact == "by_defense_only" else MEANT[fact]
-            assert became == meant, (ending, fact)
+            # `became == ending`: an earlier season, before the fact said anything
+            assert became == meant or (became == ending and fact == "after_spot"), (ending, fact)
 
 
 ENDS_SHORT = set(SHORT_OF_IT.split())
@@ -299,8 +331,12 @@ HELD = [
     ("nfhs", 1990, "fourth_down", ENDS_SHORT | {"kick_no_new_series"}),
     ("canadian", 1990, "fourth_down", ENDS_SHORT | {"kick_no_new_series"}),
     *[("nfhs", season, "by_defense_only", set(BY_DEFENSE)) for season in (2019, 2020, 2022)],
-    *[("ncaa", season, "by_defense_only", set(BY_DEFENSE)) for season in (2016, 2018, 2024)],
+    *[("ncaa", season, "by_defense_only", set(BY_DEFENSE)) for season in (2016, 2018, 2024, 2025)],
     ("nfl", 2010, "by_defense_only", {"foul", "foul_before_snap", "delay_of_game"}),
+    *[
+        ("ncaa", season, "new_series", {"kick_no_new_series"})
+        for season in (2016, 2018, 2024, 2025)
+    ],
 ]
 
 
@@ -310,3 +346,163 @@ def test_a_fact_is_held_also_where_it_changes_no_number(
 ) -> None:
     with_fact = load_rule_set(code, season).with_fact
     assert {ending for ending, each in with_fact if each == fact} == endings
+
+
+@pytest.mark.parametrize(
+    ("code", "season", "fact", "endings", "said"),
+    [
+        ("nfhs", 2022, "declined", "foul_defense", "penalty declined"),
+        ("nfhs", 2022, "waved_off", FOULS, "flag waved off after a conference"),
+        ("nfhs", 2019, "waved_off", FOULS, "flag waved off after a conference"),
+        ("ncaa", 2025, "after_spot", INJURIES, "injured once the ball is spotted"),
+    ],
+)
+def test_a_fact_has_a_source_of_its_own(
+    code: str, season: int, fact: str, endings: str, said: str
+) -> None:
+    """All from memory or by inference, and marked so, also where the number stays."""
+    for ending in endings.split():
+        ruling = load_rule_set(code, season).ruling(ending, (fact,))
+        assert said in ruling.citation, ending
+        assert ruling.read_as == "memory" and ruling.unsettled
+
+
+@pytest.mark.parametrize("season", [2016, 2018, 2024])
+def test_before_2025_it_did_not_matter_whether_the_ball_was_spotted(season: int) -> None:
+    rules = load_rule_set("ncaa", season)
+    for ending in INJURIES.split():
+        assert rules.ruling(ending, ("after_spot",)) == rules.rulings[ending]
+
+
+KEEPER = "routine stoppage defense_only field_goal_or_safety"
+BREAKS = "foul foul_offense foul_defense foul_both foul_before_snap delay_of_game"
+GOES_ON = "runner_down_inbounds line_to_gain_reached out_of_bounds incomplete_pass"
+VIDEO, CFL = "NFL 4-6 (Video Rulebook): ", "CFL rule changes 2026: "
+# What a season names itself, where something else would answer for it if it did not: `rest`, or the
+# season it is like. How its citation begins, how that was read (`?`: not settled), the endings.
+SAID_BY_ITSELF: dict[tuple[str, int], list[tuple[str, str, str]]] = {
+    ("nfl", 2010): [
+        ("set by the keeper", "text", KEEPER),
+        (f"{VIDEO}40 from the end", "text", GOES_ON),
+        (
+            "NFL 4-6: end of the play",
+            "memory?",
+            f"{ABA} {STATES} pile_unpile kick_no_new_series",
+        ),
+        (f"{VIDEO}change of possession", "text", "change_of_possession"),
+        (f"{VIDEO}punt", "text", "kick_new_series"),
+        (f"{VIDEO}before a try", "text", "touchdown"),
+        (f"{VIDEO}penalty", "text", BREAKS),
+        (
+            f"{VIDEO}charged time-out",
+            "text",
+            "charged_timeout charged_timeout_after_injury_defense",
+        ),
+        (f"{VIDEO}two-minute warning", "text", "two_minute_timeout"),
+        (f"{VIDEO}end of a quarter", "text", "start_of_period"),
+        (f"{VIDEO}the referee pumps one hand", "text", "referee_pump"),
+        ("NFL 4-6-3: injury", "memory?", INJURIES),
+        ("NFL 4-6: replay", "memory", "replay_review"),
+        ("NFL 4-6: reset to 40", "memory?", "premature_start_reset40"),
+        ("NFL 4-6: game clock has less time", "memory", LOW),
+        ("NFL 4-6: boards disagree", "memory?", "boards_disagree"),
+    ],
+    ("canadian", 2026): [
+        ("set by the keeper", "text", KEEPER),
+        (f"{CFL}35 automatic from the whistle", "text", GOES_ON),
+        (
+            f"{CFL}35 automatic",
+            "memory?",
+            f"{ABA} {STATES} {LOW} pile_unpile kick_no_new_series",
+        ),
+        (f"{CFL}natural break such as a penalty", "text", BREAKS),
+        (
+            f"{CFL}natural break such as a scoring play",
+            "text",
+            "touchdown try_over field_goal safety",
+        ),
+        (f"{CFL}natural break such as a coach's challenge", "text", "replay_review"),
+        (f"{CFL}last three minutes", "text", "two_minute_timeout"),
+        ("Canadian football: reset", "memory?", "premature_start_reset40 referee_pump"),
+        ("Canadian football: boards disagree", "memory?", "boards_disagree"),
+    ],
+    ("canadian", 1990): [
+        ("set by the keeper", "text", KEEPER),
+        ("Canadian football: reset", "memory?", "premature_start_reset40 referee_pump"),
+        ("Canadian football: boards disagree", "memory?", "boards_disagree"),
+    ],
+    ("nfhs", 1990): [
+        ("set by the keeper", "text", KEEPER),
+        ("NFHS 3-6-1 (before 2019): reset", "memory?", "premature_start_reset40 referee_pump"),
+        ("Back judge mechanics (before 2019)", "text", "boards_disagree"),
+    ],
+    ("flag", 2000): [
+        ("set by the keeper", "text", KEEPER),
+        ("Flag football: reset", "memory?", "premature_start_reset40 referee_pump"),
+        ("Flag football: boards disagree", "memory?", "boards_disagree"),
+    ],
+    ("nfhs", 2020): [
+        ("NFHS 3-6-1a(1)e (2019): penalty administration", "text", "foul_defense foul_both"),
+    ],
+    ("nfhs", 2019): [
+        ("NFHS event table (2019)", "table", "kick_new_series kick_no_new_series"),
+        (
+            "NFHS 3-6-1a(1)d (2019): charged time-out",
+            "text",
+            "charged_timeout_after_injury_defense",
+        ),
+        (
+            "NFHS 3-6-1a(1)e (2019): injury, 3-5-10",
+            "text",
+            "injury_defense injury_both media_timeout_after_injury_defense",
+        ),
+        ("PIAA play clock mechanics 2019, NJFOA", "text", "injury_or_helmet_any"),
+        ("NFHS 3-6-1a(1)e (2019): official's", "text", "equipment_defense equipment_any"),
+    ],
+    ("ncaa", 2024): [],
+    ("ncaa", 2018): [
+        ("NCAA 3-2-4-c-2 (2016)", "text", "charged_timeout_after_injury_defense"),
+        ("NCAA 3-2-4-c-4 (2016)", "text", "injury_offense"),
+        ("NCAA 3-3-8-b (2016)", "text", "two_minute_timeout"),
+    ],
+    ("ncaa", 2016): [("NCAA 3-2-4-c-8 (2016)", "text", "touchdown")],
+    ("ifaf", 2021): [
+        ("IFAF 3-3-7-a (2021)", "text", "charged_timeout"),
+        ("IFAF 3-2-4-c-4 (2021)", "text", "injury_offense injury_defense"),
+        ("IFAF 3-3-2-e (2021)", "text", "other_interruption"),
+    ],
+}
+LIKE = {
+    ("nfhs", 2020): ("nfhs", 2022),
+    ("nfhs", 2019): ("nfhs", 2020),
+    ("ncaa", 2024): ("ncaa", 2025),
+    ("ncaa", 2018): ("ncaa", 2024),
+    ("ncaa", 2016): ("ncaa", 2018),
+    ("ifaf", 2021): ("ncaa", 2018),
+}
+REST = {
+    ("nfl", 2010): "NFL 4-6: other stoppage",
+    ("canadian", 2026): "CFL rule changes 2026: 20 whistled in for natural breaks",
+    ("canadian", 1990): "CFL time count summary (through 2025): 20 from",
+    ("nfhs", 1990): "NFHS 3-6-1, 3-6-2 (before 2019",
+    ("flag", 2000): "Youth flag league book",
+}
+
+
+@pytest.mark.parametrize(("code", "season"), SAID_BY_ITSELF)
+def test_what_a_season_says_itself_and_what_answers_for_the_rest(code: str, season: int) -> None:
+    rules = load_rule_set(code, season)
+    named = set()
+    for begins, how, endings in SAID_BY_ITSELF[code, season]:
+        for ending in endings.split():
+            ruling = rules.rulings[ending]
+            assert ruling.citation.startswith(begins), ending
+            assert ruling.read_as + ("?" if ruling.unsettled else "") == how, ending
+            named.add(ending)
+    if (code, season) in LIKE:
+        theirs = load_rule_set(*LIKE[code, season])
+        cited = {name: each.citation for name, each in theirs.rulings.items()}
+    else:
+        cited = dict.fromkeys(ENDINGS, REST[code, season])
+    for ending, ruling in rules.rulings.items():
+        assert ruling.citation.startswith(cited[ending]) != (ending in named), ending

@@ -172,7 +172,7 @@ class Crew:
         if self._rng.random() < 0.7:
             yield from self._hold(Key.BOARDS_OFF)
         else:
-            for _ in range(3):
+            for _ in range(4):
                 self._tap(Key.BOARDS_OFF)
                 yield 0.25
         yield 0.5

@@ -135,9 +135,9 @@ class Keeper:
             await self._relight()
 
     async def _relight(self) -> None:
-        """Three taps, as good as the key held: the second marks the moment, the third relights."""
+        """Four taps, as good as the key held: the first marks the moment, the fourth relights."""
         self._day.relights += 1
-        for _ in range(3):
+        for _ in range(4):
             self._stadium.air.press(HANDSET, Key.BOARDS_OFF)
             await asyncio.sleep(0.3)
         await asyncio.sleep(QUIET_S)
