@@ -86,13 +86,13 @@ SAID_AS_OVER = {TRY: "try over", FREE_KICK: "free kick ended"}
 SAID_OF_A_HALF = "first play of the half"
 KICKS_IN_OVERTIME = {"nfl"}
 PERIODS = 4
-NO_KICKOFFS = {"flag"}
+NO_KICKOFFS = {"flag", "nfhs_flag"}
 """Codes whose game and halves begin at a spot, and which know no kick after a score."""
 INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
 """Told in this order, the fact is noted by itself."""
 IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
 """The codes, with their first season, in which the order of the injuries counts."""
-ALWAYS_KNOWN = {"declined", "try_again", "free_kick_again", "offense_first"}
+ALWAYS_KNOWN = {"declined", "waved_off", "try_again", "free_kick_again", "offense_first"}
 """Facts that may be told under every rule set, whether they change anything or not."""
 
 
@@ -182,14 +182,14 @@ class NaiveRules:
         """The vague ones of these that an exact one of their kind has displaced."""
         meant = self.meant(named)
         told = {plain(each) for each in meant}
-        return {each for each in meant if SAYS_LESS.get(each, set()) & told}
+        return {each for each in meant if SAYS_LESS.get(plain(each), set()) & told}
 
     def vague_after_exact(self, ending: str, facts: Words[str], named: Words[str]) -> bool:
         """True for a word that says less than what was told of the down already."""
         word = self.means(ending, (facts | named) & self.facts)
         meant = self.meant(named)
         told = {plain(each) for each in meant - self.cancelled(meant, named)}
-        return bool(SAYS_LESS.get(word, set()) & told)
+        return bool(SAYS_LESS.get(plain(word), set()) & told)
 
     def stand(self, named: Words[str], besides: Words[str] = frozenset()) -> set[str]:
         """What stands of all that was named in a down, and of what is known ``besides``."""
@@ -510,7 +510,7 @@ class NaiveClock:
         if left_s >= now.seconds or self.rules.of(LOW)[0] is not None:
             return verdict
         self._become(phase="IDLE", seconds=0, expires=0, started=0, by="low", readied=None)
-        if self.now == was:
+        if self._same_as(was):
             return Verdict(NO_CHANGE)
         assumed = ASSUMED if verdict.result == ASSUMED else HELD
         return verdict._replace(result=assumed, promised="")
@@ -621,9 +621,9 @@ class NaiveClock:
         stood = rules.meant(before.named) - rules.given_way(before.named)
         stood -= rules.cancelled(stood, before.named)
         stand = rules.meant(now.named) - rules.given_way(now.named)
-        lost = (stood - stand) & SAYS_LESS.keys()
+        lost = {plain(each) for each in stood - stand} & SAYS_LESS.keys()
         told = [(word, at - since) for word, since in before.told if word in lost]
-        gave_way = rules.given_way(now.named)
+        gave_way = {plain(each) for each in rules.given_way(now.named)}
         return {
             "gave_way": tuple(each for each in told if each[0] in gave_way),
             "made_exact": tuple(each for each in told if each[0] not in gave_way),

@@ -119,13 +119,13 @@ def right_key(happening: Happening, book: Book) -> str:
     """The key that tells it."""
     if happening.what in OF_A_PLAY:
         return OF_A_PLAY[happening.what]
+    if happening.endings & SCORES:
+        return "NUMBER_25"
     stopped = sorted(happening.endings & OF_A_STOPPAGE.keys())
     if stopped:
         return OF_A_STOPPAGE[stopped[0]]
     if happening.endings & PROMISED:
         return "DEAD_BALL"
-    if happening.endings & SCORES:
-        return "NUMBER_25"
     return "DEAD_BALL" if of_the_down(book, happening.endings) == RUNS_40 else "NUMBER_25"
 
 
@@ -139,7 +139,12 @@ def right_presses(happening: Happening, book: Book, at: int) -> tuple[Press, ...
         again_at = at + AGAIN_NS
         held = (first, Press(at + HOLD_NS, key, held=True))
         again = (Press(again_at, key), Press(again_at + HOLD_NS, key, held=True))
-        return held + (again if "field_goal" in happening.endings else ())
+        flag = Press(at + HOLD_NS + SIGNAL_NS, "FLAG")
+        return (
+            *held,
+            *(again if "field_goal" in happening.endings else ()),
+            *((flag,) if "foul" in happening.endings else ()),
+        )
     return (first, Press(at + SIGNAL_NS, key)) if signal_ns(happening) else (first,)
 
 
@@ -179,8 +184,9 @@ class Keeper:
             self._press(Press(at, "NO_COUNT"))
         elif happening.flag_at is not None and self._errs(rates.early_flag):
             self._made(happening.flag_at, Kind.EARLY_FLAG)
-            self._press(*right_presses(happening, self._book, happening.flag_at))
-            self._surely(at, Press(at, "DEAD_BALL"))
+            self._press(Press(happening.flag_at, "FLAG"))
+            rest = happening._replace(endings=happening.endings - {"foul"})
+            self._surely(at, *right_presses(rest, self._book, at))
         elif happening.what is What.DEAD and happening.flag_at is None:
             self._end_of_play(happening)
         else:

@@ -23,7 +23,7 @@ TWO_TAPS: Final = frozenset({"foul_defense", "injury_defense", "official_timeout
 def signal_ns(happening: Happening) -> int:
     """How long it takes until all is told that decides the number."""
     if "touchdown" in happening.endings:
-        return HOLD_NS
+        return HOLD_NS + (SIGNAL_NS if "foul" in happening.endings else 0)
     if "field_goal" in happening.endings:
         return AGAIN_NS + HOLD_NS
     twice = happening.what is What.PUMP or happening.endings & TWO_TAPS
