@@ -6,7 +6,7 @@ from controller.rules import phases
 from controller.rules.effects import Decision
 from controller.rules.events import Role
 from controller.rules.play_clock import PlayClock
-from tests.exploration.model import NaiveClock, Verdict
+from tests.exploration.model import ASSUMED, HELD, NaiveClock, Verdict
 
 
 def same_answer(decided: Decision, verdict: Verdict) -> None:
@@ -14,8 +14,16 @@ def same_answer(decided: Decision, verdict: Verdict) -> None:
     if decided.order.role is Role.SHADOW:
         assert not decided.changed, decided
         return
-    assert decided.result.value == verdict.result, (decided, verdict)
+    said = {decided.result.value, verdict.result}
+    either = verdict.either and said <= {HELD, ASSUMED}
+    assert either or decided.result.value == verdict.result, (decided, verdict)
     assert not verdict.assumed or decided.assumed == verdict.assumed, (decided, verdict)
+    assert not verdict.promised or decided.promised == verdict.promised, (decided, verdict)
+    lost = decided.gave_way
+    may = (*verdict.gave_way, *verdict.made_exact)
+    assert lost in may or (lost is None and not verdict.gave_way), (decided, verdict)
+    ours, theirs = decided.taken_back, verdict.taken_back
+    assert (ours and ours[1:]) == (theirs and theirs[1:]), (decided, verdict)
 
 
 def same_state(clock: PlayClock, model: NaiveClock, at: int) -> None:
@@ -24,8 +32,9 @@ def same_state(clock: PlayClock, model: NaiveClock, at: int) -> None:
     down = state.down
     expires = now.expires if now.phase == "RUNNING" else None
     ours = (phases.name(down.phase), down.named, down.stoppage_at, down.number)
-    assert ours == (now.phase, now.named, now.stoppage, now.down)
-    assert clock.numerals(at) == model.numerals(at)
+    theirs = (now.phase, now.named, now.stoppage, now.down)
+    assert ours == theirs, (ours, theirs)
+    assert clock.numerals(at) == model.numerals(at), (clock.numerals(at), model.numerals(at))
     assert clock.boards.value == model.boards()
     assert (clock.deadline, clock.expires_at) == (model.deadline(), expires)
     taken = [(each.order.role, phases.name(each.before.phase)) for each in state.history]

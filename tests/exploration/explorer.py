@@ -1,8 +1,10 @@
 """Breadth-first through everything the clock can be in under one rule set, to a fixed point.
 
 An abstract state forgets instants and keeps what decides: the phase with its number and what
-started it, what the down was told as far as the rule set can tell it apart, the boards, whose press
-Undo would take back, and which of the timers are still open, in the order in which they come due.
+put it up, what the down was told as far as the rule set can tell it apart, what is promised of the
+next play, the boards, whose press Undo would take back, and which of the timers are still open, in
+the order in which they come due. What is counted over a whole game, the periods, is kept only where
+the end of a period is among the presses.
 From every new one every press is tried after every outcome of its timers: at once, and exactly
 when each of them is due. At every press the play clock is held to the invariants, and to the model.
 """
@@ -16,7 +18,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from controller.rules.actions import CORRECTION
 from controller.rules.effects import Decision
 from controller.rules.events import (
     BoardsFault,
@@ -29,18 +30,27 @@ from controller.rules.events import (
     Ready,
     Role,
     RunNumber,
+    Score,
     SetCount,
     Snap,
     Stop,
     ToggleBoards,
     Undo,
 )
-from controller.rules.phases import Running, Set, StartedBy, name
+from controller.rules.phases import name
 from controller.rules.play_clock import PlayClock
 from controller.rules.rulings import RuleSet
 from tests.exploration.agreement import same_answer, same_state
 from tests.exploration.invariants import decide, pass_time
-from tests.exploration.model import NaiveClock, NaiveRules
+from tests.exploration.model import (
+    LONG_BREAK,
+    OVERRULED,
+    SAME_DOWN,
+    STOPPAGE_HOLDS,
+    NaiveClock,
+    NaiveRules,
+    Now,
+)
 from tests.exploration.words import Words
 
 S = 1_000_000_000
@@ -67,6 +77,8 @@ COMMON = (
     *(Press(each) for each in (HELD_25, HELD_40, RUN_25, RUN_40, Ready(), Snap(), Stop())),
     *(Press(each) for each in (NoCount(), Undo(), SetCount(7), SetCount(0), ToggleBoards())),
     *(Press(each, Role.FIELD) for each in (HELD_25, Ready(), Stop(), Undo())),
+    Press(Score()),
+    Press(Score(), amends=HELD_25),
     Press(BoardsFault("no answer"), Role.SERVICE),
     Press(Snap(), Role.SHADOW),
     Press(PlayEnded("nonsense")),
@@ -115,6 +127,18 @@ FEW = (
     Press(BoardsFault("no answer"), Role.SERVICE),
 )
 """Few enough that every instant of every timer can be gone through to the end."""
+PROMISES = (
+    *(Press(each) for each in (ROUTINE, Score(), PlayEnded("foul"), PlayEnded("foul_defense"))),
+    *(Press(each) for each in (HELD_25, RUN_40, Ready(), Snap(), Stop(), NoCount())),
+    Press(Undo(), Role.FIELD),
+)
+"""Tries and free kicks, and what may come in between."""
+HALVES = (
+    *(Press(each) for each in (ROUTINE, HELD_25, Ready(), Snap(), NoCount())),
+    *(Press(each) for each in (NoCount(period_over=True), PlayEnded("overtime_series"))),
+    Press(Undo()),
+)
+"""The periods of a game. Nothing but these counts them."""
 
 
 def presses(words: Words, whole: bool) -> list[Press]:
@@ -162,7 +186,8 @@ class Explorer:
         self.words = Words(self.rules)
         self.presses = self.presses or presses(self.words, self.whole)
         start = Both(PlayClock(self.rules), NaiveClock(NaiveRules.of_rule_set(self.rules)))
-        seen = {self.key(start.clock, 0)}
+        self.halves = any(each.event == NoCount(period_over=True) for each in self.presses)
+        seen = {self.key(start, 0)}
         queue = deque([(start, 0, 0)])
         gone_on = 0
         while queue:
@@ -173,7 +198,7 @@ class Explorer:
             gone_on += 1
             self.level = level + 1
             for after, at in self.steps(both, now):
-                key = self.key(after.clock, at)
+                key = self.key(after, at)
                 if key not in seen:
                     seen.add(key)
                     after.look_ahead(at)
@@ -184,7 +209,7 @@ class Explorer:
 
     def steps(self, both: Both, now: int) -> Iterator[tuple[Both, int]]:
         first = now + (AT_ONCE if self.hurried else 2 * S)
-        for at in (first, *(at for at, _ in timers(both.clock, now) if at > first)):
+        for at in (first, *(at for at, _ in timers(both, now) if at > first)):
             before = both.copied()
             before.pass_time(at)
             for press in self.presses:
@@ -199,20 +224,18 @@ class Explorer:
                 ] += 1
                 yield after, at
 
-    def key(self, clock: PlayClock, now: int) -> object:
-        """The abstract state."""
-        state = clock.state
-        down, phase = state.down, state.down.phase
+    def key(self, both: Both, now: int) -> object:
+        """The abstract state. What the play clock keeps of a game is read off the model, which is
+        in step with it."""
+        clock, model = both
+        state, down = clock.state, model.now
         count: object = None
-        if isinstance(phase, Running):
-            count = (phase.seconds, phase.started_by)
-        elif isinstance(phase, Set):
-            count = phase.seconds
-        corrected = down.ruling is not None and down.ruling.citation == CORRECTION
+        if down.phase in ("RUNNING", "SET"):
+            count = (down.seconds, down.by)
         top = state.history[-1] if state.history else None
         undoes = top and (top.order.role, name(top.before.phase) if self.whole else None)
         first = now if self.hurried else now + 2 * S
-        open_ = tuple(what for _, what in timers(clock, first))
+        open_ = tuple(what for _, what in timers(both, first) if what not in AT_ITS_INSTANT)
         last = state.last.event if state.last and "same press" in open_ else None
         gesture = clock.gesture if clock.gesture and "field stands" in open_ else None
         giver = gesture and (
@@ -221,8 +244,26 @@ class Explorer:
             name(gesture.before.down.phase),
         )
         told = self.words.at_a_glance(down.named)
-        stopped = down.stoppage_at is not None
-        return (name(phase), count, corrected, told, stopped, state.off, undoes, open_, last, giver)
+        stopped = down.stoppage is not None
+        chop = self.found(down.readied) if down.readied and "chop" in open_ else None
+        game = (self.promised(model, down), down.overtime, down.opening, chop)
+        over = (down.by if down.phase == "IDLE" else "", down.between, min(down.periods, 5))
+        halves = over if self.halves else None
+        here = (down.phase, count, told, stopped, state.off)
+        return (*here, *game, halves, undoes, open_, last, giver)
+
+    def found(self, down: Now) -> object:
+        """What a ready found."""
+        return (self.words.at_a_glance(down.named), down.promised, down.playing)
+
+    @staticmethod
+    def promised(model: NaiveClock, down: Now) -> object:
+        return (down.promised, down.playing, model.next_play())
+
+
+AT_ITS_INSTANT = ("overruled", "long break", "nudge")
+"""Timers that decide at most one press. They are tried when they are due, and make no state of
+their own."""
 
 
 def as_order(press: Press, clock: PlayClock, at: int) -> Order | None:
@@ -238,16 +279,27 @@ def as_order(press: Press, clock: PlayClock, at: int) -> Order | None:
     return Order(press.event, at, handset, press.role, first.gesture_at, amends=True)
 
 
-def timers(clock: PlayClock, now: int) -> list[tuple[int, str]]:
+def timers(both: Both, now: int) -> list[tuple[int, str]]:
     """The timers still open at ``now``: when each is due, and which it is."""
-    state, settings = clock.state, clock.settings
-    down, phase, found = state.down, state.down.phase, []
-    if isinstance(phase, Running):
-        found.append((phase.expires_at, "zero"))
-        if phase.started_by is StartedBy.DEAD_BALL:
-            found.append((phase.started_at + int(settings.same_down_s * S), "same down"))
-    if down.stoppage_at is not None:
-        found.append((down.stoppage_at + int(settings.stoppage_holds_s * S), "stoppage holds"))
+    clock, model = both
+    state, settings, down = clock.state, clock.settings, model.now
+    found = []
+    if down.phase == "RUNNING":
+        found.append((down.expires, "zero"))
+        if down.by == "dead ball":
+            found.append((down.started + SAME_DOWN, "same down"))
+            found.append((down.started + STOPPAGE_HOLDS, "same play"))
+        if down.by == "ready" and down.readied and down.readied.named:
+            found.append((down.started + SAME_DOWN, "chop"))
+    if down.phase == "SET" and down.by == "assumed":
+        found.append((down.started + OVERRULED, "overruled"))
+        found.append((down.started + STOPPAGE_HOLDS, "assumed holds"))
+    if down.phase == "LIVE":
+        found.append((down.started + model.nudge, "nudge"))
+    if down.phase == "IDLE" and down.by in ("no count", "period over"):
+        found.append((down.started + LONG_BREAK, "long break"))
+    if down.stoppage is not None:
+        found.append((down.stoppage + int(settings.stoppage_holds_s * S), "stoppage holds"))
     if state.last is not None:
         found.append((state.last.at + int(settings.same_press_s * S), "same press"))
     if clock.gesture is not None:

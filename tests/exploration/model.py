@@ -47,12 +47,64 @@ LOW = "less_time_than_play_clock"
 Answer = tuple[int | None, str]
 """Seconds, and what starts them."""
 
+HELD_25 = events.HoldNumber(events.Number.ADMINISTRATIVE)
+OVERRULED = 10 * S
+LONG_BREAK = 300 * S
+CAUSELESS = {"official_timeout", "stoppage", "in_doubt", "administrative"}
+TEAM_FOULED = {"foul_offense", "foul_defense", "foul_both", "delay_of_game"}
+TEAM_HURT = {"injury_offense", "injury_defense", "injury_both"}
+TEAM_GEAR = {"equipment_offense", "equipment_defense", "helmet_off_runoff"}
+CAUSES = {
+    *("foul", "foul_before_snap", "injury_or_helmet_any", "equipment_any", "defense_only"),
+    *("charged_timeout", "charged_timeout_after_injury_defense", "measurement"),
+    *("inadvertent_whistle", "replay_review", "coach_conference", "two_minute_timeout"),
+    *("media_timeout", "media_timeout_after_injury_defense"),
+}
+SAYS_LESS: dict[str, set[str]] = {
+    "foul": TEAM_FOULED,
+    "foul_before_snap": TEAM_FOULED,
+    "injury_or_helmet_any": TEAM_HURT | TEAM_GEAR,
+    "equipment_any": TEAM_GEAR,
+    "field_goal_or_safety": {"field_goal", "safety", "touchdown"},
+} | dict.fromkeys(CAUSELESS, CAUSES | TEAM_FOULED | TEAM_HURT | TEAM_GEAR)
+"""A vague word, and the exact ones of its kind that it gives way to."""
+ENDS_EXACTLY = {
+    *("change_of_possession", "kick_new_series", "kick_no_new_series", "before_free_kick"),
+    *("touchdown", "try_over", "field_goal", "safety"),
+}
+SCORES = {"touchdown", "field_goal", "safety", "field_goal_or_safety"}
+TRY, FREE_KICK = "try", "free_kick"
+PROMISED_BY = {
+    TRY: {"touchdown"},
+    FREE_KICK: {"try_over", "field_goal", "safety", "field_goal_or_safety", "before_free_kick"},
+}
+PROMISED_AGAIN = {TRY: "try_again", FREE_KICK: "free_kick_again"}
+ENDS_WITH = {TRY: ("try_over",), FREE_KICK: ("kick_new_series", "free_kick")}
+"""What somebody would have told who told the end of a promised play: ending, then facts."""
+COMES_BEFORE = {TRY: "touchdown", FREE_KICK: "before_free_kick"}
+SAID_AS_OVER = {TRY: "try over", FREE_KICK: "free kick ended"}
+SAID_OF_A_HALF = "first play of the half"
+KICKS_IN_OVERTIME = {"nfl"}
+PERIODS = 4
+NO_KICKOFFS = {"flag", "nfhs_flag"}
+"""Codes whose game and halves begin at a spot, and which know no kick after a score."""
+INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
+"""Told in this order, the fact is noted by itself."""
+IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
+"""The codes, with their first season, in which the order of the injuries counts."""
+ALWAYS_KNOWN = {"declined", "waved_off", "try_again", "free_kick_again", "offense_first"}
+"""Facts that may be told under every rule set, whether they change anything or not."""
+
 
 class NaiveRules:
     """One season of a rule set, as the rows of its file have it."""
 
     def __init__(self, season: dict[str, Any]) -> None:
         self.season = season
+        code: str = season["code"]
+        self.kickoffs = code not in NO_KICKOFFS
+        self.kicks_in_overtime = code in KICKS_IN_OVERTIME
+        self.in_order = code in IN_ORDER_SINCE and season["from"] >= IN_ORDER_SINCE[code]
         rows = season.get("facts", [])
         self.endings: dict[str, dict[str, Any]] = dict(season["rulings"])
         self.routine: int = season["routine_s"]
@@ -71,7 +123,9 @@ class NaiveRules:
     @classmethod
     def read(cls, text: str) -> Self:
         """The newest season of a file, read with nothing but ``tomllib``."""
-        return cls(max(tomllib.loads(text)["seasons"], key=lambda season: season["from"]))
+        file = tomllib.loads(text)
+        newest = max(file["seasons"], key=lambda season: season["from"])
+        return cls({**newest, "code": file["code"]})
 
     @classmethod
     def of_rule_set(cls, rules: RuleSet) -> Self:
@@ -84,6 +138,8 @@ class NaiveRules:
         together = [{"all_of": each.all_of, "mean": each.mean} for each in rules.combinations]
         return cls(
             {
+                "code": rules.code,
+                "from": rules.season_from,
                 "routine_s": rules.routine_s,
                 "administrative_s": rules.administrative_s,
                 "marks": rules.marks,
@@ -118,16 +174,58 @@ class NaiveRules:
             ending = self.mean.get((ending, fact), ending)
         return ending
 
-    def answer(self, named: Words[str]) -> Answer | None:
-        """Seconds and what starts them, for everything named in a down."""
-        facts = named & self.facts
-        endings = {self.means(word, facts) for word in named if word in self.endings}
+    def meant(self, named: Words[str]) -> set[str]:
+        """What the endings named in a down count as."""
+        return {self.means(word, named & self.facts) for word in named if word in self.endings}
+
+    def given_way(self, named: Words[str]) -> set[str]:
+        """The vague ones of these that an exact one of their kind has displaced."""
+        meant = self.meant(named)
+        told = {plain(each) for each in meant}
+        return {each for each in meant if SAYS_LESS.get(plain(each), set()) & told}
+
+    def vague_after_exact(self, ending: str, facts: Words[str], named: Words[str]) -> bool:
+        """True for a word that says less than what was told of the down already."""
+        word = self.means(ending, (facts | named) & self.facts)
+        meant = self.meant(named)
+        told = {plain(each) for each in meant - self.cancelled(meant, named)}
+        return bool(SAYS_LESS.get(plain(word), set()) & told)
+
+    def stand(self, named: Words[str], besides: Words[str] = frozenset()) -> set[str]:
+        """What stands of all that was named in a down, and of what is known ``besides``."""
+        facts = named | besides
+        endings = self.meant(named | besides) - self.given_way(named)
+        endings |= {self.means(each, facts & self.facts) for each in besides & self.endings.keys()}
         for row in self.season.get("combinations", []):
             if set(row["all_of"]) <= endings:
-                endings = endings - set(row["all_of"]) | {row["mean"]}
-        if "cancelled" in facts:
-            over = self.season["cancelled"]["endings"]
-            endings = {each for each in endings if each.split("+")[0] not in over} or endings
+                mean = self.means(row["mean"], facts & self.facts)
+                endings = endings - set(row["all_of"]) | {mean}
+        return endings
+
+    def cancelled(self, endings: Words[str], named: Words[str]) -> set[str]:
+        """Those that a penalty has taken back."""
+        over = self.season["cancelled"]["endings"] if "cancelled" in named & self.facts else ()
+        return {each for each in endings if plain(each) in over}
+
+    def promise(self, named: Words[str], besides: Words[str] = frozenset()) -> str:
+        """The play that comes next, by what was told."""
+        for play, again in PROMISED_AGAIN.items():
+            if again in named and self.has(play):
+                return play
+        stands = self.stand(named, besides)
+        stands -= self.cancelled(stands, named)
+        for play, words in PROMISED_BY.items():
+            if self.has(play) and words & {plain(each) for each in stands}:
+                return play
+        return ""
+
+    def has(self, play: str) -> bool:
+        return play == TRY or self.kickoffs
+
+    def answer(self, named: Words[str], besides: Words[str] = frozenset()) -> Answer | None:
+        """Seconds and what starts them, for everything named in a down."""
+        endings = self.stand(named, besides)
+        endings = endings - self.cancelled(endings, named) or endings
         found = [self.of(each) for each in sorted(endings)]
         for wanted in (
             [r for r in found if r == (self.administrative, "ready_for_play")],
@@ -138,6 +236,11 @@ class NaiveRules:
             if wanted:
                 return wanted[0]
         return None
+
+
+def plain(name: str) -> str:
+    """An ending without the fact that gave it a ruling of its own."""
+    return name.partition("+")[0]
 
 
 class Now(NamedTuple):
@@ -152,13 +255,36 @@ class Now(NamedTuple):
     a "key" or a "correction"; "low" left it out."""
     remaining: int = 0
     named: frozenset[str] = frozenset()
+    """What was told since the last snap or ready."""
+    told: tuple[tuple[str, int], ...] = ()
+    """The same endings, in the order in which they were told first, with the instants."""
     stoppage: int | None = None
     down: int = 0
+    promised: str = ""
+    """The play told to come next, before this down told anything itself."""
+    playing: str = ""
+    """The promised play that is in progress, or has ended in this down."""
+    ended: int | None = None
+    """When its end was taken as told, and put up its number."""
+    readied: Now | None = None
+    """What the last ready found."""
+    overtime: bool = False
+    opening: bool = False
+    """Nothing was ordered in the game yet but 25, held, and no count."""
+    kick_up: bool = False
+    """Of these, 25 held was."""
+    periods: int = 0
+    """So many were told over."""
+    played: bool = False
+    """A play was, ever."""
+    between: bool = False
+    """No play was since the last of them."""
 
 
 class Accepted(NamedTuple):
     role: events.Role
     before: Now
+    order: events.Order
 
 
 Saved = tuple[Now, tuple[Accepted, ...], events.Order | None]
@@ -169,15 +295,26 @@ class Verdict(NamedTuple):
     assumed: str = ""
     given_back: bool = False
     noted: frozenset[str] = frozenset()
+    promised: str = ""
+    gave_way: tuple[tuple[str, int], ...] = ()
+    """Each word that lost its place by this order, and how long ago it was told."""
+    made_exact: tuple[tuple[str, int], ...] = ()
+    """The same of those that a fact made exact."""
+    taken_back: events.Order | None = None
+    either: bool = False
+    """The play it belongs to was promised, and makes no other number: held, or assumed to be so."""
 
 
 class NaiveClock:
     """The play clock of the design, told slowly."""
 
-    def __init__(self, rules: NaiveRules, start_lag: int = 0) -> None:
+    def __init__(
+        self, rules: NaiveRules, start_lag: int = 0, nudge: int = 20 * S, opening: bool = True
+    ) -> None:
         self.rules = rules
         self.start_lag = start_lag
-        self.now = Now()
+        self.nudge = nudge
+        self.now = Now(opening=opening)
         self.time = 0
         self.off = False
         self.history: tuple[Accepted, ...] = ()
@@ -206,6 +343,8 @@ class NaiveClock:
         return "blank" if self.now.phase == "IDLE" else "lit"
 
     def deadline(self) -> int | None:
+        if self.now.phase == "LIVE" and self.nudge and self.now.started + self.nudge > self.time:
+            return self.now.started + self.nudge
         if self.now.phase != "RUNNING":
             return None
         changes = [self.now.expires - shown * S for shown in range(self.now.seconds)]
@@ -214,9 +353,12 @@ class NaiveClock:
     # time
 
     def pass_time(self, to: int) -> list[tuple[str, int, int]]:
-        """What the crew is told on the way: ("mark", seconds, at) and ("zero", 0, at)."""
+        """What the crew is told on the way: ("mark", seconds, at), ("zero", 0, at) and ("nudge", 0,
+        at)."""
         told: list[tuple[str, int, int]] = []
         now = self.now
+        if now.phase == "LIVE" and self.nudge and self.time < now.started + self.nudge <= to:
+            told.append(("nudge", 0, now.started + self.nudge))
         if now.phase == "RUNNING":
             for shown in range(now.seconds - 1, -1, -1):
                 at = now.expires - shown * S
@@ -246,7 +388,7 @@ class NaiveClock:
         verdict = self._decide(order)
         if verdict.result in (NO_CHANGE, REFUSED):
             self._restore(saved)
-            self._become(named=self.now.named | verdict.noted)
+            self._tell(verdict.noted, order.at)
             return verdict
         if isinstance(event, events.BoardsFault | events.MarkMoment):
             return verdict
@@ -263,7 +405,7 @@ class NaiveClock:
 
     def _again(self, order: events.Order) -> bool:
         last = self.last
-        if last is None or isinstance(order.event, events.Undo):
+        if last is None or isinstance(order.event, events.Undo | events.Stop):
             return False
         return order.event == last.event and order.at - last.at < SAME_PRESS
 
@@ -323,7 +465,7 @@ class NaiveClock:
         *left, taken = self.history
         self.now, self.history = taken.before, tuple(left)
         self._settle(order.at)
-        return Verdict(self._result())
+        return Verdict(self._result(), taken_back=taken.order)
 
     def _press(self, order: events.Order, given_back: bool) -> Verdict:
         event, at = order.event, order.at
@@ -342,11 +484,22 @@ class NaiveClock:
         before = self.now
         verdict = self._left_out(order, before, self._move(event, at))
         if verdict.result not in (NO_CHANGE, REFUSED):
-            self.history = (*self.history, Accepted(order.role, before))[-16:]
+            if not self._opens(event):
+                self._become(opening=False, kick_up=False)
+            elif event == HELD_25 and self.now.opening:
+                self._become(kick_up=True)
+            self.history = (*self.history, Accepted(order.role, before, order))[-16:]
         elif verdict.result == NO_CHANGE and given_back:
-            self.now = before._replace(named=before.named | verdict.noted)
+            self.now = before
+            self._tell(verdict.noted, at)
             return Verdict(self._result(), given_back=True)
         return verdict
+
+    def _opens(self, event: events.Event) -> bool:
+        """True for what may come before an opening kickoff: 25 held, no count, a stoppage."""
+        if isinstance(event, events.PlayEnded):
+            return self.now.kick_up and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
+        return event == HELD_25 or isinstance(event, events.NoCount)
 
     def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
         """No count is started by dead ball or ready when a running game clock has less time."""
@@ -356,10 +509,11 @@ class NaiveClock:
             return verdict
         if left_s >= now.seconds or self.rules.of(LOW)[0] is not None:
             return verdict
-        self.now = Now(named=now.named, stoppage=now.stoppage, down=now.down, by="low")
-        if self.now == was:
+        self._become(phase="IDLE", seconds=0, expires=0, started=0, by="low", readied=None)
+        if self._same_as(was):
             return Verdict(NO_CHANGE)
-        return verdict._replace(result=ASSUMED if verdict.result == ASSUMED else HELD)
+        assumed = ASSUMED if verdict.result == ASSUMED else HELD
+        return verdict._replace(result=assumed, promised="")
 
     def _result(self) -> str:
         return RUNNING if self.now.phase == "RUNNING" else HELD
@@ -370,81 +524,209 @@ class NaiveClock:
         match event:
             case events.PlayEnded():
                 return self._play_ended(event, at)
+            case events.Score():
+                return self._score(at)
             case events.HoldNumber(number):
-                if (self.now.phase, self.now.seconds) == ("SET", self._seconds(number)):
-                    return Verdict(NO_CHANGE)
-                return self._set(self._seconds(number), "key")
+                return self._hold(number, at)
             case events.RunNumber(number):
+                self._overrule(self._seconds(number), at)
                 return self._run(self._seconds(number), at, "referee")
             case events.Ready():
                 return self._ready(at)
             case events.Snap():
-                return self._snap()
+                return self._snap(at)
             case events.Stop():
                 return self._stop(at)
-            case events.NoCount():
-                if self.now.phase == "IDLE":
-                    return Verdict(NO_CHANGE)
-                self.now = Now(down=self.now.down)
-                return Verdict(HELD)
+            case events.NoCount(period_over):
+                return self._no_count(period_over, at)
             case events.SetCount(seconds):
                 return self._correct(seconds, at)
         raise AssertionError(event)
 
     def _play_ended(self, event: events.PlayEnded, at: int) -> Verdict:
         now, rules = self.now, self.rules
-        if event.ending not in rules.endings or not event.facts <= rules.facts:
+        if event.ending not in rules.endings or not event.facts <= rules.facts | ALWAYS_KNOWN:
             return Verdict(REFUSED)
         if event.ending in ONLY_LOOKED_UP or rules.of(event.ending)[0] is None:
             return Verdict(REFUSED)
-        told = {event.ending} | event.facts
+        ending = event.ending
+        told = {ending} | event.facts
+        if now.playing == FREE_KICK and ending == ENDS_WITH[FREE_KICK][0]:
+            told |= set(ENDS_WITH[FREE_KICK])
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
         lately = frozenset() if over else now.named
-        means = rules.means(event.ending, (told | lately) & rules.facts)
+        means = rules.means(ending, (told | lately) & rules.facts)
         seconds, starts_on = rules.of(means)
         if starts_on == "referee_signal":
             assert seconds is not None
+            self._overrule(seconds, at)
             return self._run(seconds, at, "referee")
         if means in GOES_ON if rules.waits else starts_on == "dead_ball":
             return self._routine_end(told, at)
-        named = now.named | told
-        answer = rules.answer(named)
-        assert answer is not None and answer[0] is not None
-        foul = rules.means(event.ending, named & rules.facts).split("+")[0] in FOULS
+        if event.facts <= now.named and rules.vague_after_exact(ending, event.facts, now.named):
+            return Verdict(NO_CHANGE)
+        if ending == "start_of_period" and self._second_half(at):
+            self._become(promised=FREE_KICK)
+            return self._stoppage(told, ending, at)._replace(promised=SAID_OF_A_HALF)
+        if ending == "overtime_series":
+            self._become(overtime=True)
+        if ending in ENDS_EXACTLY | SCORES:
+            self._become(played=True)
+        return self._told_after_the_chop(told, ending, at) or self._stoppage(told, ending, at)
+
+    def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
+        now = self.now
+        self._tell(told, at)
+        seconds = self._held_number()
+        foul = plain(self.rules.means(ending, self.now.named & self.rules.facts)) in FOULS
         stays = now.phase == "EXPIRED" and foul
-        if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", answer[0])):
+        if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", seconds)):
             return Verdict(NO_CHANGE)
         if stays:
             self._become(by="ruling")
         else:
-            self._set(answer[0], "ruling")
-        self._become(named=named, stoppage=at)
-        return Verdict(HELD)
+            self._set(seconds, "ruling")
+        self._become(stoppage=at)
+        lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
+        if not stays and self._ends() and plainly and plainly[0] != seconds:
+            return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
+        if now.playing:
+            lost["either"] = True
+        return Verdict(HELD, **lost)
+
+    def _told_after_the_chop(self, told: Words[str], ending: str, at: int) -> Verdict | None:
+        """The team is told when the count already runs: it is counted from the ready all the
+        same."""
+        now, found = self.now, self.now.readied
+        if now.phase != "RUNNING" or now.by != "ready" or at - now.started >= SAME_DOWN:
+            return None
+        if found is None:
+            return None
+        self.now = found
+        self._tell(told, at)
+        lost = self._lost(found, at)
+        seconds, found = self._held_number(), self.now
+        promised = self.next_play()
+        self.now = now
+        word = plain(self.rules.means(ending, found.named & self.rules.facts))
+        if not any(word in SAYS_LESS[vague] for each in lost.values() for vague, _ in each):
+            return None
+        self._run(seconds, now.started, "ready")
+        self._become(promised=promised, readied=found)
+        return Verdict(RUNNING, **lost)
+
+    def _lost(self, before: Now, at: int) -> dict[str, Any]:
+        """The vague words that stood before and do not any more."""
+        rules, now = self.rules, self.now
+        stood = rules.meant(before.named) - rules.given_way(before.named)
+        stood -= rules.cancelled(stood, before.named)
+        stand = rules.meant(now.named) - rules.given_way(now.named)
+        lost = {plain(each) for each in stood - stand} & SAYS_LESS.keys()
+        told = [(word, at - since) for word, since in before.told if word in lost]
+        gave_way = {plain(each) for each in rules.given_way(now.named)}
+        return {
+            "gave_way": tuple(each for each in told if each[0] in gave_way),
+            "made_exact": tuple(each for each in told if each[0] not in gave_way),
+        }
 
     def _routine_end(self, told: Words[str], at: int) -> Verdict:
         now = self.now
-        young = now.by == "dead ball" and at - now.started < SAME_DOWN
-        if now.phase == "RUNNING" and young:
+        if self._same_end(told, at):
             return Verdict(NO_CHANGE, noted=frozenset(told))
-        stopped = now.phase == "SET" and now.stoppage is not None
-        if stopped and now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS:
-            return Verdict(NO_CHANGE, noted=frozenset(told))
-        fresh = stopped or now.phase in ("RUNNING", "EXPIRED")
-        if fresh:
-            self._become(down=now.down + 1)
-        if fresh or now.phase == "STOPPED":
-            self._become(named=frozenset(), stoppage=None)
-        self._become(named=self.now.named | told)
-        answer = self.rules.answer(self.now.named)
+        fresh = now.phase in ("RUNNING", "EXPIRED") or (
+            now.phase == "SET" and (now.stoppage is not None or now.by == "assumed")
+        )
+        half = self._second_half(at)
+        if half:
+            self._become(promised=FREE_KICK)
+            now = self.now
+        follows = self.next_play()
+        # no snap was pressed: the promised play was played all the same
+        recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+        goes_on = self._in_progress() and (recent or now.stoppage is None)
+        stopped = now.phase == "STOPPED" and not goes_on
+        unseen = fresh or (now.promised != "" and not stopped)
+        if stopped and recent:
+            self._become(promised="" if now.playing else follows)
+        elif unseen or (stopped and follows):
+            unseen = True
+            self._become(down=now.down + 1, promised="", playing=follows, ended=None)
+        if unseen or now.phase == "STOPPED":
+            self._become(named=frozenset(), told=(), stoppage=None)
+        self._tell(told, at)
+        self._become(between=now.between and not unseen, played=True, readied=None)
+        ends = self._ends()
+        answer = self._answer()
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
             self._run(answer[0], at, "dead ball")
             self._become(expires=self.now.expires + self.start_lag)
+            self._become(stoppage=at if ends or self.next_play() else None)
         else:
-            self._set(answer[0], "ruling")
-            if self.now == now:
+            ends = tuple(each for each in ends if each in self.rules.endings)
+            self._set(answer[0], "assumed" if ends else "ruling")
+            self._become(stoppage=at if self._ends() or self.now.promised else None)
+            if self._same_as(now):
                 return Verdict(NO_CHANGE)
-        return Verdict(ASSUMED, "snap") if fresh else Verdict(self._result())
+        assumed = "snap" if unseen else ""
+        self._become(ended=at if ends else None)
+        if ends:
+            said = SAID_OF_A_HALF if half else SAID_AS_OVER[self.now.playing]
+            return Verdict(ASSUMED, assumed, promised=said)
+        return Verdict(ASSUMED, "snap") if unseen else Verdict(self._result())
+
+    def _same_as(self, before: Now) -> bool:
+        """True where nothing has come of an order."""
+        said = ("phase", "seconds", "by", "named", "stoppage", "promised", "playing", "down")
+        return all(getattr(self.now, each) == getattr(before, each) for each in said)
+
+    def _same_end(self, told: Words[str], at: int) -> bool:
+        """True where an end of play is that of the same down, pressed again."""
+        now = self.now
+        if now.phase == "RUNNING" and now.by == "dead ball":
+            exact = "routine" not in told and now.named & self.rules.endings.keys() == {"routine"}
+            if exact or self.next_play() or now.ended == now.started:
+                return at - (now.stoppage or now.started) < STOPPAGE_HOLDS
+            return at - now.started < SAME_DOWN
+        stopped = now.phase == "SET" and now.stoppage is not None
+        return stopped and at - (now.stoppage or 0) < STOPPAGE_HOLDS
+
+    def _score(self, at: int) -> Verdict:
+        """A score, told by somebody who cannot say which."""
+        now, follows = self.now, self.next_play()
+        recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+        if now.playing == TRY and (recent or now.ended is None):
+            return self._play_ended(events.PlayEnded("try_over"), at)
+        if "touchdown" in now.named and recent:
+            told = tuple(each for each in now.told if each[0] != "touchdown")
+            self._become(named=now.named - {"touchdown"}, told=told)
+            return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
+        if not follows or recent:
+            return self._play_ended(events.PlayEnded("touchdown"), at)
+        self._become(down=now.down + 1, promised="", playing=follows, ended=None)
+        self._become(named=frozenset(), told=(), stoppage=None, readied=None, phase="LIVE")
+        ending = "try_over" if follows == TRY else "touchdown"
+        self._play_ended(events.PlayEnded(ending), at)
+        return Verdict(ASSUMED, "snap")
+
+    def _hold(self, number: events.Number, at: int) -> Verdict:
+        seconds = self._seconds(number)
+        if (self.now.phase, self.now.seconds) == ("SET", seconds):
+            return Verdict(NO_CHANGE)
+        half = number is events.Number.ADMINISTRATIVE and self._second_half(at)
+        if half:
+            self._become(promised=FREE_KICK)
+        self._overrule(seconds, at)
+        self._set(seconds, "key")
+        return Verdict(HELD, promised=SAID_OF_A_HALF if half else "")
+
+    def _overrule(self, seconds: int, at: int) -> None:
+        """Another number than the one that was assumed: nothing was promised after all."""
+        now = self.now
+        lately = now.ended is not None and at - now.ended < OVERRULED
+        overruled = now.phase == "SET" and lately and seconds != now.seconds
+        if overruled:
+            self._become(promised="", playing="", ended=None)
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
@@ -457,16 +739,59 @@ class NaiveClock:
             seconds, _ = self._what_follows()
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
+        opens = self.rules.kickoffs and now.kick_up and now.phase == "SET"
+        half = self._second_half(at)
+        follows = FREE_KICK if opens or half else self.next_play()
         self._run(seconds, at, "ready")
-        self._become(named=frozenset(), stoppage=None)
-        return Verdict(ASSUMED if assumed else RUNNING)
+        self._become(named=frozenset(), told=(), stoppage=None, playing="", promised=follows)
+        self._become(readied=now._replace(readied=None))
+        if opens:
+            return Verdict(RUNNING, promised="opening kickoff")
+        return Verdict(ASSUMED if assumed else RUNNING, promised=SAID_OF_A_HALF if half else "")
 
-    def _snap(self) -> Verdict:
+    def _second_half(self, at: int) -> bool:
+        """True where the next play is the first of a half, which is a kick."""
+        now = self.now
+        if now.phase != "IDLE" or not self.rules.kickoffs or self.next_play():
+            return False
+        if self._in_overtime():
+            return False
+        if now.periods == 2 and now.between:
+            return True
+        quarter = now.by == "period over" and now.periods in (1, 3) and now.played
+        stood = now.by in ("no count", "period over") and at - now.started >= LONG_BREAK
+        return stood and not quarter
+
+    def _in_overtime(self) -> bool:
+        """True where no kick follows a score any more."""
+        over = self.now.overtime or self.now.periods >= PERIODS
+        return over and not self.rules.kicks_in_overtime
+
+    def _snap(self, at: int) -> Verdict:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        self.now = Now(phase="LIVE", seconds=self.rules.routine, down=now.down + 1)
+        follows = FREE_KICK if self._second_half(at) else self.next_play()
+        self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
+        self._become(down=now.down + 1, promised="", playing=follows, between=False, played=True)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
+
+    def _no_count(self, period_over: bool, at: int) -> Verdict:
+        now = self.now
+        again = period_over and now.between
+        if now.phase == "IDLE" and (again or not period_over):
+            return Verdict(NO_CHANGE)
+        follows = self.next_play()
+        self._clear(started=at, by="period over" if period_over else "no count")
+        self._become(promised=follows)
+        if period_over and not again:
+            self._become(periods=now.periods + 1, between=True)
+        return Verdict(HELD)
+
+    def _clear(self, **changed: Any) -> None:
+        """Forget the down; what is known of the game stays."""
+        game = ("down", "overtime", "opening", "kick_up", "periods", "played", "between")
+        self.now = Now(**{name: getattr(self.now, name) for name in game})._replace(**changed)
 
     def _stop(self, at: int) -> Verdict:
         now = self.now
@@ -491,25 +816,91 @@ class NaiveClock:
             self._become(phase="EXPIRED", seconds=0, by="correction")
         return Verdict(NO_CHANGE if self.now == now else HELD)
 
+    # what was told, and what it promises
+
+    def _tell(self, words: Words[str], at: int) -> None:
+        """Note what was told of the down, and what follows from the order of it."""
+        now, rules = self.now, self.rules
+        new = sorted(words & rules.endings.keys())
+        told = tuple(each for each in now.told if each[0] not in new)
+        told = (*told, *((word, at) for word in new))
+        followed = self.next_play()
+        self._become(named=now.named | words, told=told)
+        if not followed and self.next_play():
+            self._become(stoppage=at)  # what comes next is known since now
+        first, second, noted = INJURED_FIRST
+        before, after = rules.meant(now.named), rules.meant(self.now.named)
+        if rules.in_order and first in before and second in after - before:
+            self._become(named=self.now.named | {noted})
+
+    def _ends(self) -> tuple[str, ...]:
+        """What is taken as told of the promised play that is in progress, or has ended."""
+        now = self.now
+        if not now.playing:
+            return ()
+        exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
+        return () if exact else ENDS_WITH[now.playing]
+
+    def _in_progress(self) -> bool:
+        """True while nobody has told the end of a promised play that was snapped."""
+        return self.now.playing != "" and self.now.ended is None and self._ends() != ()
+
+    def _told(self) -> frozenset[str]:
+        """All that was told of the down. In a try a score says nothing but that it is over."""
+        return self.now.named - (SCORES if self.now.playing == TRY else set())
+
+    def _answer(self) -> Answer | None:
+        """What the rule set says of all that was told, of the promised play it belongs to, or of
+        the one that is still to come."""
+        now = self.now
+        cancelled = now.promised == TRY and "cancelled" in now.named
+        erased = cancelled or self.rules.promise(self._told()) != ""
+        before = [COMES_BEFORE[now.promised]] if now.promised and not erased else []
+        return self.rules.answer(self._told(), {*self._ends(), *before})
+
+    def _held_number(self) -> int:
+        """The number of a stoppage."""
+        answer = self._answer()
+        assert answer is not None and answer[0] is not None
+        return answer[0]
+
+    def next_play(self) -> str:
+        """The play promised to come next."""
+        now, ends = self.now, self._ends()
+        carried = now.promised
+        told, besides = self._told(), {*ends}
+        if "cancelled" in now.named and (now.playing or now.promised == TRY):
+            again = now.playing == TRY or ends
+            carried = now.playing if again else ""  # it comes again, or not at all
+            told, besides = told - ({"try_over"} if now.playing == TRY else set()), set()
+        elif now.playing == TRY:
+            carried = FREE_KICK if self.rules.has(FREE_KICK) else ""
+        for follows in (self.rules.promise(told, besides), carried):
+            if follows and not (follows == FREE_KICK and self._in_overtime()):
+                return follows
+        return ""
+
     # what the table's words mean
 
     def _seconds(self, number: events.Number) -> int:
         return self.rules.routine if number is events.Number.ROUTINE else self.rules.administrative
 
     def _what_follows(self) -> tuple[int, str]:
-        answer = self.rules.answer(self.now.named)
+        now = self.now
+        answer = self._answer() if now.named or self._ends() else None
         if answer is not None and answer[1] == "ready_for_play" and answer[0] is not None:
             return answer[0], "ruling"
         return self.rules.administrative, "key"
 
     def _set(self, seconds: int, by: str) -> Verdict:
-        now = self.now
-        self.now = Now("SET", seconds, 0, 0, by, 0, now.named, now.stoppage, now.down)
+        self._become(phase="SET", seconds=seconds, expires=0, started=0, by=by, remaining=0)
+        self._become(readied=None)
         return Verdict(HELD)
 
     def _run(self, seconds: int, at: int, by: str) -> Verdict:
         expires = at + seconds * S
         self._become(phase="RUNNING", seconds=seconds, expires=expires, started=at, by=by)
+        self._become(remaining=0, readied=None)
         return Verdict(RUNNING)
 
 
@@ -522,8 +913,8 @@ def contradicts(first: events.Event, second: events.Event) -> bool:
         (events.Ready, events.Snap),
         (events.HoldNumber, events.Ready),
         (events.RunNumber, events.Snap),
-        (events.Snap, events.PlayEnded),
-        (events.PlayEnded, events.PlayEnded),
+        (events.Snap, events.PlayEnded | events.Score),
+        (events.PlayEnded | events.Score, events.PlayEnded | events.Score),
     )
     if first == second or isinstance(first, NEVER) or isinstance(second, NEVER):
         return False

@@ -31,10 +31,19 @@ ENDINGS = (
     "foul_offense",
     "foul_defense",
     "delay_of_game",
+    "injury_or_helmet_any",
     "injury_offense",
     "injury_defense",
+    "equipment_any",
+    "equipment_defense",
     "charged_timeout",
+    "official_timeout",
     "touchdown",
+    "field_goal",
+    "field_goal_or_safety",
+    "before_free_kick",
+    "start_of_period",
+    "overtime_series",
     "premature_start_reset40",
     "referee_pump",
     "snap",
@@ -42,6 +51,8 @@ ENDINGS = (
     "runaway_llama",
 )
 FACTS = ("fourth_down", "new_series", "by_defense_only")
+FOULS = ("foul", "foul_offense", "foul_defense", "foul_both")
+OF_A_FOUL = ("declined", "cancelled", "try_again")
 
 EVENTS: st.SearchStrategy[events.Event] = st.one_of(
     st.just(events.PlayEnded("routine")),
@@ -50,9 +61,14 @@ EVENTS: st.SearchStrategy[events.Event] = st.one_of(
         st.sampled_from(ENDINGS),
         st.one_of(st.just(frozenset[str]()), st.frozensets(st.sampled_from(FACTS), max_size=2)),
     ),
-    st.builds(events.PlayEnded, st.just("foul_defense"), st.just(frozenset({"cancelled"}))),
+    st.builds(
+        events.PlayEnded,
+        st.sampled_from(FOULS),
+        st.sampled_from(OF_A_FOUL).map(lambda f: {f}).map(frozenset),
+    ),
     st.builds(events.HoldNumber, st.sampled_from(events.Number)),
     st.builds(events.RunNumber, st.sampled_from(events.Number)),
+    st.just(events.Score()),
     st.just(events.Ready()),
     st.just(events.Snap()),
     st.just(events.Stop()),
@@ -64,6 +80,7 @@ EVENTS: st.SearchStrategy[events.Event] = st.one_of(
 )
 GAPS = st.one_of(
     st.sampled_from((0, 1, S, 3 * S // 2 - 1, 3 * S // 2, 6 * S - 1, 6 * S, 20 * S - 1, 20 * S)),
+    st.sampled_from((10 * S - 1, 10 * S, 300 * S - 1, 300 * S)),
     st.integers(0, 2 * S),
     st.integers(0, 60 * S),
 )
@@ -85,10 +102,8 @@ HANDSET_OF = {events.Role.KEEPER: 1, events.Role.FIELD: 2, events.Role.SHADOW: 3
 
 
 def told(said: list[effects.Effect]) -> list[tuple[str, int, int]]:
-    return [
-        ("mark", e.seconds, e.at) if isinstance(e, effects.Marked) else ("zero", 0, e.at)
-        for e in said
-    ]
+    names = {effects.Marked: "mark", effects.ReachedZero: "zero", effects.Nudged: "nudge"}
+    return [(names[type(e)], e.seconds if isinstance(e, effects.Marked) else 0, e.at) for e in said]
 
 
 class Compared(RuleBasedStateMachine):
@@ -110,12 +125,14 @@ class Compared(RuleBasedStateMachine):
     def gives(self, order: events.Order, now: int) -> None:
         expected_told = self.model.pass_time(order.at)
         was = self.model.now.phase
+        left_s = self.model.numerals(order.at)
         expected = self.model.handle(order, now)
         became = self.model.now.phase
         expected_told += self.model.pass_time(now)
         decided, said = self.clock.handle(order, now)
         same_answer(decided, expected)
         assert (decided.phase_before, decided.phase_after) == (was, became)
+        assert decided.left_s == left_s, (decided, left_s)
         was_told = told([*said, *self.clock.pass_time(now)])
         assert was_told == expected_told, (was_told, expected_told)
 

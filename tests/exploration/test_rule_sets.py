@@ -15,7 +15,8 @@ from controller.rules.rulings import RuleSet, StartsOn
 from tests.controller.rules.crew import Crew, in_phase
 from tests.controller.rules.orders import SNAP
 from tests.exploration.bugs import BUGS
-from tests.exploration.explorer import FEW, Explorer
+from tests.exploration.explorer import FEW, HALVES, PROMISES, Explorer, Press
+from tests.exploration.model import INJURED_FIRST, NaiveRules
 from tests.exploration.sets import rule_sets
 from tests.exploration.words import Words
 
@@ -39,6 +40,14 @@ def test_a_few_presses_to_a_fixed_point(code: str, hurried: bool) -> None:
     explorer = Explorer(load_rule_set(code), presses=FEW, hurried=hurried).run()
     assert explorer.finished and explorer.level >= 5
     assert {phase for phase, *_ in explorer.cells} == NAMES
+
+
+@pytest.mark.full
+@pytest.mark.parametrize("code", ["nfhs", "ncaa", "flag"])
+@pytest.mark.parametrize("presses", [PROMISES, HALVES])
+def test_tries_and_halves_to_a_fixed_point(code: str, presses: Sequence[Press]) -> None:
+    explorer = Explorer(load_rule_set(code), presses=presses).run()
+    assert explorer.finished and explorer.level >= 5
 
 
 @pytest.mark.full
@@ -116,7 +125,10 @@ def in_phase_of(phase: str, rules: RuleSet) -> Crew:
 @pytest.mark.full
 @pytest.mark.parametrize("name", SETS)
 def test_a_down_told_in_any_order_has_the_rule_sets_ruling(name: str) -> None:
-    """Up to three endings of a down, one of each class, fed in every order."""
+    """Up to three endings of a down, one of each class, fed in every order.
+
+    Where the order of two injuries counts, it is known as a fact.
+    """
     rules = SETS[name][0]
     ends = [each[0] for each in Words(rules).classes(0)]
     ends = [each for each in ends if rules.rulings[each.ending].starts_on is not StartsOn.SIGNAL]
@@ -124,9 +136,10 @@ def test_a_down_told_in_any_order_has_the_rule_sets_ruling(name: str) -> None:
     base(SNAP, 50)
     for count in (1, 2, 3):
         for told in itertools.combinations(ends, count):
-            wanted = rules.in_force(frozenset(each.ending for each in told))
-            assert wanted is not None
             for order in itertools.permutations(told):
+                named = frozenset(each.ending for each in order)
+                wanted = rules.in_force(named | noted([each.ending for each in order], rules))
+                assert wanted is not None
                 crew = Crew(rules)
                 crew.clock = copy.copy(base.clock)
                 for at_s, each in enumerate(order):
@@ -135,3 +148,11 @@ def test_a_down_told_in_any_order_has_the_rule_sets_ruling(name: str) -> None:
                 assert down.ruling is not None
                 found = (down.ruling.seconds, down.ruling.starts_on)
                 assert found == (wanted.seconds, wanted.starts_on), order
+
+
+def noted(endings: Sequence[str], rules: RuleSet) -> set[str]:
+    """The fact that the order of these tells."""
+    first, second, fact = INJURED_FIRST
+    if not {first, second} <= set(endings) or not NaiveRules.of_rule_set(rules).in_order:
+        return set()
+    return {fact} if endings.index(first) < endings.index(second) else set()

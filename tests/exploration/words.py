@@ -2,7 +2,8 @@
 
 What a down was told matters only by what it makes of the present and of everything that may still
 be told: by the facts, and, for every set of facts that these may grow to, by the endings that take
-part in a combination and the strongest of the others. Two downs that agree in all this are one to
+part in a combination and the strongest of the others, by how vague or exact the endings are, and by
+what they promise of the next play. Two downs that agree in all this are one to
 the play clock (:meth:`Words.of_down`), and two ends of play that agree in it, and in the row of the
 table they belong to, are one class (:meth:`Words.classes`).
 """
@@ -17,8 +18,12 @@ from controller.rules.endings import FACTS
 from controller.rules.events import PlayEnded
 from controller.rules.rulings import CANCELLED, RuleSet, Ruling, StartsOn, without_fact
 from controller.rules.transitions import why_not
+from tests.exploration.model import ENDS_EXACTLY, PROMISED_BY, SAYS_LESS, SCORES
 
 Key = tuple[object, ...]
+
+GAME_WORDS = {"start_of_period", "overtime_series"}
+"""Endings that say something of the game, and not of the down."""
 
 
 class Words:
@@ -73,6 +78,19 @@ class Words:
         words = named - FACTS.keys() - self.rules.facts
         return (facts, *(self._summary(words, grown) for grown in self._grown(facts)))
 
+    @staticmethod
+    def beyond_rulings(meant: set[str]) -> Key:
+        """What the play clock finds in words besides their rulings."""
+        plain = {without_fact(each) for each in meant}
+        return (
+            frozenset(meant & SAYS_LESS.keys()),
+            frozenset(vague for vague, exact in SAYS_LESS.items() if exact & plain),
+            frozenset(play for play, words in PROMISED_BY.items() if words & plain),
+            not plain.isdisjoint(ENDS_EXACTLY),
+            not plain.isdisjoint(SCORES),
+            frozenset(plain & GAME_WORDS),
+        )
+
     def _grown(self, facts: frozenset[str]) -> Iterator[frozenset[str]]:
         """Every set of facts that ``facts`` may still grow to, themselves first."""
         rest = [each for each in self.facts if each not in facts]
@@ -86,7 +104,8 @@ class Words:
         stays = {each for each in alone if without_fact(each) not in self.rules.cancelled}
         strongest = self._strongest(stays if CANCELLED in facts else alone)
         taken_back = self._strongest(alone - stays) if CANCELLED in facts else None
-        return (frozenset(meant & self._takes_part), strongest, taken_back)
+        part = frozenset(meant & self._takes_part)
+        return (part, strongest, taken_back, self.beyond_rulings(meant))
 
     def _strongest(self, meant: set[str]) -> Key | None:
         """The strongest ruling: the facts of the algebra, not its name or its source."""
@@ -112,7 +131,8 @@ class Words:
         ruling = self.rules.ruling(event.ending, event.facts)
         routine = self.rules.is_routine_end(event.ending, event.facts)
         foul = self.rules.is_foul(event.ending, event.facts)
-        return (ruling.seconds, ruling.starts_on, routine, foul)
+        meant = {self.rules.counts_as(event.ending, event.facts)}
+        return (ruling.seconds, ruling.starts_on, routine, foul, self.beyond_rulings(meant))
 
     def at_a_glance(self, named: frozenset[str]) -> int:
         """Coarser than :meth:`of_down`: the facts, the ruling in force, and the one that would be

@@ -35,11 +35,14 @@ NFHS: Final[Book] = {
     "touchdown": HELD_25,  # a: before a try
     "try_over": HELD_25,
     "field_goal": HELD_25,
+    "safety": HELD_25,
+    "field_goal_or_safety": HELD_25,
     "start_of_period": HELD_25,  # b
     "charged_timeout": HELD_25,  # d
     "official_timeout": HELD_25,  # e
     "change_of_possession": HELD_25,  # e
     "injury_offense": HELD_25,  # e
+    "injury_or_helmet_any": HELD_25,  # e: as long as the team is not told
     "foul": HELD_25,  # e
     "foul_offense": HELD_25,  # e
     "foul_before_snap": HELD_25,  # e
@@ -53,6 +56,7 @@ NFHS: Final[Book] = {
     "foul_defense": HELD_40,  # 2022
     "injury_defense": HELD_40,  # 2020
     "injury_both": HELD_40,  # no text: 40, as when nobody knows who was hurt first
+    "injury_both, offense first": HELD_25,  # an unofficial column: the offense noticed first
 }
 
 NCAA: Final[Book] = {
@@ -61,10 +65,12 @@ NCAA: Final[Book] = {
     "free_kick": RUNS_40,  # 3-2-4-c-7 (2018): since then scrimmage kicks only wait
     "foul_defense": HELD_25,  # 3-2-4-c-1: any penalty
     # injury_defense: 40 on the ready, A.R. 3-3-5 VII(a)
+    "injury_both, offense first": HELD_40,  # A.R. 3-3-5 VII(b): whoever was first
 }
 
 BOOKS: Final[Mapping[str, Book]] = {"nfhs": NFHS, "ncaa": NCAA}
 """By the code's name in the controller; newest season."""
+SINCE: Final[Mapping[str, int]] = {"nfhs": 2022, "ncaa": 2024}
 
 ROUTINE_S: Final = 40
 """Shown and held from the snap (NFHS operator instructions, item J; NCAA 2-29-2)."""
@@ -87,18 +93,28 @@ def of_the_down(book: Book, told: Iterable[str]) -> Count:
 
 
 def season_of(book: Book) -> dict[str, Any]:
-    """The book in the form of a rule-set file's season."""
-    starts_on = {True: "dead_ball", False: "ready_for_play"}
+    """The book in the form of a rule-set file's season, with its code."""
+    code = next(code for code, each in BOOKS.items() if each is book)
     return {
+        "code": code,
+        "from": SINCE[code],
         "routine_s": ROUTINE_S,
         "administrative_s": RESET_S,
         "marks": [],
-        "rulings": {
-            ending: {"seconds": count.seconds, "starts_on": starts_on[count.at_once]}
-            for ending, count in book.items()
-        },
+        "rulings": {ending: _row(count) for ending, count in book.items()},
         "facts": [
-            {"fact": "fourth_down", "endings": ENDS_A_SERIES, "mean": "change_of_possession"}
+            {"fact": "fourth_down", "endings": ENDS_A_SERIES, "mean": "change_of_possession"},
+            {"fact": "free_kick", "endings": ("kick_new_series",), "mean": "free_kick"},
+            {
+                "fact": "offense_first",
+                "endings": ("injury_both",),
+                "mean": "injury_both, offense first",
+            },
         ],
         "combinations": [{"all_of": BOTH_HURT, "mean": "injury_both"}],
     }
+
+
+def _row(count: Count) -> dict[str, Any]:
+    starts_on = "dead_ball" if count.at_once else "ready_for_play"
+    return {"seconds": count.seconds, "starts_on": starts_on}

@@ -21,6 +21,7 @@ WHOLE: Final = 160
 """Plays of a whole game, kicks and tries included (common practice, no source)."""
 ON: Final = Settings()
 OFF: Final = Settings(same_down_s=0, stoppage_holds_s=0, same_press_s=0)
+NO_NUDGE: Final = Settings(nudge_s=0)
 SWEPT: Final[Mapping[str, tuple[float, ...]]] = {
     "same_down_s": (0, 1, 2, 3, 4, 6, 8),
     "stoppage_holds_s": (0, 5, 10, 15, 20, 25, 28),
@@ -42,16 +43,22 @@ def kept(code: str, played: Iterable[Game], settings: Settings) -> Sums:
     return sums
 
 
-def table(code: str, on: Sums, off: Sums) -> list[str]:
-    """Errors and wrong-numeral seconds a game by kind, with the windows on and off."""
-    rows = [f"{code + ', a game':34}{'errors':>9}{'wrong s: on':>14}{'off':>10}"]
-    for kind in sorted({*on.made, *on.wrong_s, *off.wrong_s}):
-        made, with_s, without_s = (
-            sums[kind] / on.games for sums in (on.made, on.wrong_s, off.wrong_s)
+def table(code: str, on: Sums, off: Sums, quiet: Sums) -> list[str]:
+    """Errors and wrong-numeral seconds a game by kind: as it is by default, with the windows off,
+    and without the nudge."""
+    columns = (on, off, quiet)
+    rows = [
+        f"{code + ', a game':36}{'errors':>9}{'wrong s':>10}{'windows off':>13}{'no nudge':>10}"
+    ]
+    for kind in sorted(set(on.made).union(*(each.wrong_s for each in columns))):
+        with_s, off_s, quiet_s = (each.wrong_s[kind] / on.games for each in columns)
+        rows.append(
+            f"  {kind:34}{on.made[kind] / on.games:9.2f}{with_s:10.2f}{off_s:13.2f}{quiet_s:10.2f}"
         )
-        rows.append(f"  {kind:32}{made:9.2f}{with_s:14.2f}{without_s:10.2f}")
     made = on.made.total() / on.games
-    rows.append(f"  {'all':32}{made:9.2f}{on.total_s:14.2f}{off.total_s:10.2f}")
+    rows.append(
+        f"  {'all':34}{made:9.2f}{on.total_s:10.2f}{off.total_s:13.2f}{quiet.total_s:10.2f}"
+    )
     rows.append(f"  windows off to on: {off.total_s / max(on.total_s, 1e-9):.2f} x")
     return rows
 
@@ -84,8 +91,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     for code in BOOKS:
         faultless = kept(code, games(code, seeds, NEVER, args.plays), ON)
         erring = games(code, seeds, Rates(), args.plays)
-        on, off = (kept(code, erring, settings) for settings in (ON, OFF))
-        print(*table(code, on, off), sep="\n")
+        on, off, quiet = (kept(code, erring, settings) for settings in (ON, OFF, NO_NUDGE))
+        print(*table(code, on, off, quiet), sep="\n")
         print(f"  a keeper without error: {faultless.total_s:.1f} s")
         sound &= not faultless.wrong_s and NO_ERROR not in on.wrong_s
         if args.sweep:

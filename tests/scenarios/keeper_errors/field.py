@@ -30,11 +30,16 @@ FLAGGED, ON_DEFENSE = 0.05, 0.3
 STOPPAGES: Final[Mapping[str, float]] = {
     "charged_timeout": 0.05,
     "official_timeout": 0.015,
-    "injury_offense": 0.012,
-    "injury_defense": 0.012,
-    "foul_before_snap": 0.03,
+    "injury_or_helmet_any": 0.024,
+    "foul": 0.03,
 }
-"""What stops a count that has begun at the dead ball: the share of such counts."""
+"""What stops a count that has begun at the dead ball: the share of such counts. This foul is one
+before the snap."""
+TEAMS: Final[Mapping[str, Mapping[str, float]]] = {
+    "foul": {"foul_offense": 1 - ON_DEFENSE, "foul_defense": ON_DEFENSE},
+    "injury_or_helmet_any": {"injury_offense": 0.5, "injury_defense": 0.5},
+}
+"""What is known only some seconds later, and then as which, in shares."""
 PUMPED, DELAYED, RUN_OUT, NO_HUDDLE = 0.015, 0.006, 0.006, 0.03
 """Of the same: reset by a pumped palm; a delay foul; zero without a foul; the next snap soon."""
 
@@ -48,14 +53,17 @@ FROM_READY: Final[Gap] = (8, 24, 14)
 TO_READY: Final[Mapping[str, Gap]] = {
     "charged_timeout": (60, 95, 70),
     "official_timeout": (18, 60, 30),
-    "injury_offense": (45, 240, 90),
-    "injury_defense": (45, 240, 90),
+    "injury_or_helmet_any": (45, 240, 90),
     "start_of_period": (10, 40, 20),
     "try_over": (35, 90, 50),
     "field_goal": (35, 90, 50),
 }
 ELSE_TO_READY: Final[Gap] = (18, 50, 28)
 """From what stopped the game to the referee's ready."""
+TO_TOLD: Final[Gap] = (4, 17.5, 9)
+"""From what stopped the game until the referee tells the team."""
+BREAK: Final[Gap] = (60, 120, 80)
+HALF_TIME: Final[Gap] = (600, 1200, 900)
 
 
 class What(enum.Enum):
@@ -66,6 +74,7 @@ class What(enum.Enum):
     SNAP = "snap or free kick"
     DEAD = "the ball is dead"
     STOPPAGE = "a stoppage between downs"
+    TOLD = "the referee tells the team"
     PUMP = "one palm pumped"
     PENALTY_OVER = "the penalty for a delay is completed"
     PERIOD_OVER = "the period is over"
@@ -112,7 +121,7 @@ class Field:
         if self.happenings:
             self._gap((5, 20, 10))
             self._tell(What.PERIOD_OVER)
-        self._gap((60, 120, 80))
+            self._gap(HALF_TIME if kicked else BREAK)
         self._tell(What.PREPARE, "start_of_period")
         self._gap(TO_READY["start_of_period"])
         self._waits = True
@@ -129,7 +138,7 @@ class Field:
         if kind == "scrimmage" and self._book[endings[0]].at_once and self._is(FLAGGED):
             live_ms = (self._at - snapped_at) / MS_NS
             flag_at = snapped_at + round(live_ms * self._rng.random()) * MS_NS
-            endings.append("foul_defense" if self._is(ON_DEFENSE) else "foul")
+            endings.append("foul")
         self._tell(What.DEAD, *endings, flag_at=flag_at)
         self._next = {
             "touchdown": "try",
@@ -156,7 +165,7 @@ class Field:
         """From the dead ball up to the ready, or to the snap where the count began by itself."""
         self._waits = not of_the_down(self._book, endings).at_once
         if self._waits:
-            self._gap(TO_READY.get(endings[-1], ELSE_TO_READY))
+            self._until_ready(endings[-1])
             return
         draw = self._rng.random()
         for name, share in STOPPAGES.items():
@@ -177,10 +186,21 @@ class Field:
         self._gap(FROM_DEAD_BALL)
 
     def _stoppage(self, name: str) -> None:
-        self._gap((10, 35, 25) if name == "foul_before_snap" else (2, 20, 5))
+        self._gap((10, 35, 25) if name == "foul" else (2, 20, 5))
         self._tell(What.STOPPAGE, name)
-        self._gap(TO_READY.get(name, ELSE_TO_READY))
+        self._until_ready(name)
         self._waits = True
+
+    def _until_ready(self, ending: str) -> None:
+        """From what stopped the game to the ready; on the way the team is told, if it matters."""
+        stopped_at = self._at
+        if ending in TEAMS:
+            self._gap(TO_TOLD)
+            teams = TEAMS[ending]
+            self._tell(What.TOLD, *self._rng.choices(list(teams), list(teams.values())))
+        told_at, self._at = self._at, stopped_at
+        self._gap(TO_READY.get(ending, ELSE_TO_READY))
+        self._at = max(self._at, told_at + 500 * MS_NS)
 
     def _pump(self) -> None:
         self._gap((12, 22, 17))

@@ -11,11 +11,13 @@ import pytest
 from controller.rulebook.loader import load_rule_set
 from controller.rules import actions
 from controller.rules.phases import Expired, Live, Set
+from controller.rules.play_clock import PlayClock
 from controller.rules.transitions import TRANSITIONS, Kind
-from tests.scenarios.keeper_errors.__main__ import OFF, ON, games, kept, main
-from tests.scenarios.keeper_errors.keeper import NEVER, Press, Rates
+from tests.scenarios.keeper_errors.__main__ import NO_NUDGE, OFF, ON, games, kept, main
+from tests.scenarios.keeper_errors.field import Happening, What
+from tests.scenarios.keeper_errors.keeper import NEVER, Forgotten, Press, Rates, right_presses
 from tests.scenarios.keeper_errors.keeper import Kind as Error
-from tests.scenarios.keeper_errors.played import NO_ERROR, Sums, add, shown, wrong
+from tests.scenarios.keeper_errors.played import NO_ERROR, Hand, Sums, add, shown, wrong
 from tests.shared.frames import S_NS
 from tests.shared.published import BOOKS
 from tests.shared.truth import UNDEFINED, Spell, Step
@@ -54,8 +56,8 @@ def test_a_keeper_without_error_is_never_wrong(code: str) -> None:
 
 def test_a_quarter_of_a_game_of_each_code() -> None:
     for code in BOOKS:
-        assert not kept(code, games(code, [3], NEVER, plays=40), ON).wrong_s
-        erring = games(code, [3], Rates(), plays=40)
+        assert not kept(code, games(code, [4], NEVER, plays=40), ON).wrong_s
+        erring = games(code, [4], Rates(), plays=40)
         assert kept(code, erring, ON).total_s < kept(code, erring, OFF).total_s
 
 
@@ -114,3 +116,38 @@ def test_a_seed_plays_the_same_game_again(capsys: pytest.CaptureFixture[str]) ->
     assert printed[0] == printed[1]
     assert "1 games of 12 plays, seeds 5 to 5" in printed[0]
     assert "windows off to on" in printed[0]
+
+
+def test_a_nudge_reminds_of_an_end_of_play_that_was_forgotten() -> None:
+    punt = (Press(6 * S_NS, "NUMBER_25"),)
+    presses = [Press(S_NS, "SNAP"), Press(60 * S_NS, "READY")]
+    for until_s, settings, numeral in ((60, ON, 25), (60, NO_NUDGE, 40), (22, ON, 40)):
+        forgotten = Forgotten(6 * S_NS, until_s * S_NS, 2 * S_NS, punt)
+        steps = shown(presses, load_rule_set("nfhs"), settings, [forgotten])
+        before = [step for step in steps if step.at < 60 * S_NS]
+        assert before[-1].numeral == numeral
+    assert before[-1].at == 21 * S_NS  # asked, and seen the next thing first
+
+
+def test_a_team_told_just_after_the_ready_counts_from_it() -> None:
+    presses = [
+        *(Press(at_s * S_NS, key) for at_s, key in ((1, "SNAP"), (6, "FLAG"), (30, "READY"))),
+        Press(33 * S_NS, "", word="foul_defense"),
+    ]
+    assert shown(presses, load_rule_set("nfhs"), ON)[-1] == Step(33 * S_NS, 37)
+
+
+def test_a_score_is_told_by_holding_25_and_a_field_goal_by_holding_it_again() -> None:
+    for ending, told in (("touchdown", "try over"), ("field_goal", "free kick ended")):
+        scored = Happening(6 * S_NS, What.DEAD, frozenset({ending}))
+        clock, hand = PlayClock(load_rule_set("nfhs")), Hand()
+        for press in (
+            Press(S_NS, "SNAP"),
+            *right_presses(scored, BOOKS["nfhs"], scored.at),
+            *(Press(at_s * S_NS, key) for at_s, key in ((40, "READY"), (50, "SNAP"))),
+            Press(56 * S_NS, "DEAD_BALL"),
+        ):
+            order = hand.order(press)
+            assert order is not None
+            decided, _ = clock.handle(order, order.at)
+        assert decided.promised == told

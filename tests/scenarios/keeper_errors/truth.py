@@ -13,11 +13,19 @@ from tests.shared.truth import Step, Truth
 
 SIGNAL_NS: Final = 200 * MS_NS
 """What a keeper says with two taps takes so long; until then nobody can show it."""
+HOLD_NS: Final = 800 * MS_NS
+"""What is said by holding a key down takes so long."""
+AGAIN_NS: Final = 2_200 * MS_NS
+"""A field goal is a score told again, so much later."""
 TWO_TAPS: Final = frozenset({"foul_defense", "injury_defense", "official_timeout"})
 
 
 def signal_ns(happening: Happening) -> int:
     """How long it takes until all is told that decides the number."""
+    if "touchdown" in happening.endings:
+        return HOLD_NS + (SIGNAL_NS if "foul" in happening.endings else 0)
+    if "field_goal" in happening.endings:
+        return AGAIN_NS + HOLD_NS
     twice = happening.what is What.PUMP or happening.endings & TWO_TAPS
     return SIGNAL_NS if twice else 0
 
@@ -35,7 +43,7 @@ def orders(happening: Happening) -> Iterator[events.Event]:
             yield events.NoCount(period_over=True)
         case What.PREPARE | What.PENALTY_OVER:
             yield events.HoldNumber(events.Number.ADMINISTRATIVE)
-        case What.DEAD | What.STOPPAGE:
+        case What.DEAD | What.STOPPAGE | What.TOLD:
             yield from (events.PlayEnded(each) for each in sorted(happening.endings))
 
 
