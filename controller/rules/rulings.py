@@ -257,12 +257,14 @@ class RuleSet:
     def told(self, named: frozenset[str], ending: str, facts: frozenset[str]) -> frozenset[str]:
         """``named`` with one more ending and its ``facts``, and with what the order tells where
         the rule set says that it counts."""
+        before = self.words_in_force(named)
+        meant = without_fact(self.counts_as(ending, facts | (named & self.facts)))
         first = {
             fact
             for combination in self.combinations
-            if ending in combination.all_of and ending not in named
+            if meant in combination.all_of and meant not in before
             for earlier, fact in combination.first.items()
-            if earlier in named
+            if earlier in before
         }
         return named | {ending} | facts | first
 
