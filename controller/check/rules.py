@@ -22,6 +22,7 @@ _WORDS = {
     "stoppage_holds_s": "an end of play within {:g} s of a stoppage is of the same down",
     "same_press_s": "the same order within {:g} s changes nothing",
     "field_stands_s": "the field official's press stands for {:g} s against the keeper's",
+    "nudge_s": "a ball live for longer than {:g} s is asked about once: did the play end?",
 }
 _NONE = {
     "start_lag_s": "a count at the dead ball starts at the signal",
@@ -29,6 +30,7 @@ _NONE = {
     "stoppage_holds_s": "every end of play after a stoppage is a new down",
     "same_press_s": "the same order again counts again",
     "field_stands_s": "the field official's press never stands against the keeper's",
+    "nudge_s": "a play's end that nobody pressed is never asked about",
 }
 """The same for 0."""
 
