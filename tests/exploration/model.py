@@ -224,18 +224,23 @@ class NaiveRules:
 
     def answer(self, named: Words[str], besides: Words[str] = frozenset()) -> Answer | None:
         """Seconds and what starts them, for everything named in a down."""
+        first = self.in_force(named, besides)
+        return self.of(first) if first else None
+
+    def in_force(self, named: Words[str], besides: Words[str] = frozenset()) -> str:
+        """The ending that the answer is of; of several that say the same the first by name."""
         endings = self.stand(named, besides)
         endings = endings - self.cancelled(endings, named) or endings
-        found = [self.of(each) for each in sorted(endings)]
+        found = [(each, self.of(each)) for each in sorted(endings)]
         for wanted in (
-            [r for r in found if r == (self.administrative, "ready_for_play")],
-            [r for r in found if r[1] == "ready_for_play"],
-            [r for r in found if r[1] == "dead_ball"],
-            found,
+            [name for name, r in found if r == (self.administrative, "ready_for_play")],
+            [name for name, r in found if r[1] == "ready_for_play"],
+            [name for name, r in found if r[1] == "dead_ball"],
+            [name for name, _ in found],
         ):
             if wanted:
                 return wanted[0]
-        return None
+        return ""
 
 
 def plain(name: str) -> str:
@@ -301,8 +306,6 @@ class Verdict(NamedTuple):
     made_exact: tuple[tuple[str, int], ...] = ()
     """The same of those that a fact made exact."""
     taken_back: events.Order | None = None
-    either: bool = False
-    """The play it belongs to was promised, and makes no other number: held, or assumed to be so."""
 
 
 class NaiveClock:
@@ -587,12 +590,21 @@ class NaiveClock:
         else:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
-        lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
-        if not stays and self._ends() and plainly and plainly[0] != seconds:
+        lost = self._lost(now, at)
+        if not stays and self._says_over(ending):
             return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
-        if now.playing:
-            lost["either"] = True
         return Verdict(HELD, **lost)
+
+    def _says_over(self, ending: str) -> bool:
+        """True where a promised play is taken to have ended by a word that does not say so."""
+        now, ends = self.now, self._ends()
+        if now.playing == TRY and ending in (ENDS_EXACTLY | SCORES) - {"try_over"}:
+            return True
+        if not ends:
+            return False
+        in_force = self.rules.in_force(self._told(), set(ends))
+        decides = in_force == self.rules.means(ends[0], (now.named | {*ends}) & self.rules.facts)
+        return now.ended is not None or decides or ending in GOES_ON | {"pile_unpile"}
 
     def _told_after_the_chop(self, told: Words[str], ending: str, at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
