@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final, NamedTuple
 
 from controller.rules import promises
-from controller.rules.endings import ENDINGS, GIVES_WAY, PLAYS, ROUTINE_WORDS
+from controller.rules.endings import ENDINGS, FACTS, GIVES_WAY, PLAYS, ROUTINE_WORDS
 from controller.rules.events import (
     Event,
     HoldNumber,
@@ -33,7 +33,7 @@ from controller.rules.phases import (
     StartedBy,
     Stopped,
 )
-from controller.rules.rulings import RuleSet, Ruling, StartsOn, without_fact
+from controller.rules.rulings import RuleSet, Ruling, StartsOn, same_count, without_fact
 from controller.rules.settings import Settings
 
 
@@ -137,10 +137,10 @@ def _over(c: Context, named: frozenset[str], coming: Coming) -> str:
     is dead, or if the number comes from that."""
     if not promises.is_taken_as_over(c.rules, named, coming):
         return ""
-    dead = named & ROUTINE_WORDS
-    return (
-        PLAYS[coming.now] if dead or c.rules.in_force(named) != c.ruling_for(named, coming) else ""
-    )
+    told, taken = c.rules.in_force(named), c.ruling_for(named, coming)
+    assert told is not None and taken is not None  # an ending was named
+    by_it = not same_count(told, taken)
+    return PLAYS[coming.now] if named & ROUTINE_WORDS or by_it else ""
 
 
 def _noted(c: Context) -> Down:
@@ -222,7 +222,7 @@ def stoppage_at_zero(c: Context) -> Outcome:
     """A named stoppage at zero: a foul keeps the zero, anything else shows its number."""
     assert isinstance(c.event, PlayEnded)
     named = _named(c, c.down.named)
-    if not c.rules.is_foul(c.event.ending, named & c.rules.facts):
+    if not c.rules.is_foul(c.event.ending, named & FACTS.keys()):
         return stoppage(c)
     if said := _says_less(c):
         return NoChange(said)

@@ -210,6 +210,8 @@ class RuleSet:
 
     def is_foul(self, ending: str, facts: Collection[str]) -> bool:
         """True for an ending that leaves a zero up until the penalty is completed."""
+        if "waved_off" in facts:
+            return False
         return without_fact(self.counts_as(ending, facts)) in FOULS
 
     def in_force(self, named: frozenset[str]) -> Ruling | None:

@@ -262,6 +262,17 @@ def test_a_team_told_just_after_the_ready_has_its_number_from_that_ready() -> No
         ("four", "0 NUMBER_25 9 READY 28 NUMBER_40", ["25", "25 runs", "25"]),
         (
             "twelve",
+            "0 NUMBER_25 5 NO_COUNT 60 NUMBER_25 70 READY 90 DEAD_BALL",
+            ["25", "-", "25", "25 runs", "25"],
+        ),
+        (
+            "twelve",
+            "0 SNAP 8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 59 NUMBER_25 61 NUMBER_25 "
+            "61.4 NUMBER_25 64 NUMBER_40 70 READY 90 DEAD_BALL",
+            ["40", "25", "25 runs", "40", "25", "25", "25", "25 runs", "40", "40 runs", "25"],
+        ),
+        (
+            "twelve",
             "0 SNAP 8 NUMBER_25 8.8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 90 READY 99 SNAP "
             "106 DEAD_BALL 120 READY 130 SNAP 137 DEAD_BALL",
             ["40", "25", "25", *["25 runs", "40", "25"] * 2, "25 runs", "40", "40 runs"],
@@ -290,8 +301,13 @@ def test_what_comes_next_is_remembered(layout: str, line: str, shown: list[str])
     [
         ("0 SNAP 9 NO_COUNT+ 70 SNAP 80 NO_COUNT+ 300 READY 310 DEAD_BALL", "25"),
         ("0 SNAP 9 NO_COUNT 309 READY 320 DEAD_BALL", "25"),
+        (
+            "0 SNAP 9 NO_COUNT+ 70 SNAP 79 NUMBER_25+ 81 NO_COUNT+ 200 READY 210 SNAP "
+            "216 DEAD_BALL 240 READY 250 SNAP 258 DEAD_BALL",
+            "25",  # a try was due, so that the kickoff comes after it
+        ),
         ("0 SNAP 9 NO_COUNT 308.9 READY 320 DEAD_BALL", "40 runs"),
-        ("0 SNAP 9 NO_COUNT+ 900 READY 910 DEAD_BALL", "40 runs"),
+        ("0 SNAP 9 NO_COUNT+ 200 READY 210 DEAD_BALL", "40 runs"),
     ],
 )
 def test_the_second_half_begins_with_a_kickoff_and_no_other_period_does(

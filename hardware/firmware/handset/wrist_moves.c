@@ -185,14 +185,10 @@ static uint8_t score(struct wrist_down *down, uint32_t at)
     if (coming->now == TRY && (!coming->put_up || of_stoppage))
         return stoppage(down, TRY_OVER, at);
     if (of_stoppage && (down->named & TOUCHDOWN)) {
-        uint8_t next = coming->next;
         down->named &= (uint16_t)~TOUCHDOWN;
-        coming->next = coming->carried;
         uint8_t result = stoppage(down, OTHER_SCORE, at);
-        if (result == RESULT_NO_CHANGE) {
+        if (result == RESULT_NO_CHANGE)
             down->named |= TOUCHDOWN;
-            coming->next = next;
-        }
         return result;
     }
     if (coming->next == NO_PLAY || of_stoppage)
@@ -234,7 +230,7 @@ static uint8_t ready(struct wrist_down *down, uint32_t at)
 {
     struct wrist_coming *coming = &down->coming;
     uint8_t seconds = ADMINISTRATIVE_S, result = RESULT_RUNNING;
-    uint16_t before = down->named == 0 ? 0 : coming_weighed(coming, down->named);
+    uint16_t before = coming_weighed(coming, down->named);
     if (down->phase == PHASE_RUNNING)
         return RESULT_NO_CHANGE;
     if (down->phase == PHASE_SET)
@@ -244,7 +240,7 @@ static uint8_t ready(struct wrist_down *down, uint32_t at)
     else
         seconds = what_follows(down);
     coming_ready(coming);
-    if (!coming->begun && down->phase == PHASE_SET)
+    if (coming->opening && down->phase == PHASE_SET)
         coming_promise(coming, FREE_KICK); /* the opening kickoff */
     forget_words(down);
     down->before_ready = before;
@@ -283,16 +279,12 @@ static uint8_t stop(struct wrist_down *down, uint32_t at)
 static uint8_t no_count(struct wrist_down *down, bool period_over, uint32_t at)
 {
     struct wrist_coming *coming = &down->coming;
-    bool news = period_over && !coming->between_periods;
-    if (down->phase == PHASE_IDLE && !news)
+    if (down->phase == PHASE_IDLE && !(period_over && !coming->between_periods))
         return RESULT_NO_CHANGE;
     coming_ready(coming);
     coming->quiet = true;
-    if (news) {
-        coming->between_periods = true;
-        if (coming->periods_over < 3)
-            coming->periods_over++;
-    }
+    if (period_over)
+        coming_period_over(coming);
     forget_words(down);
     down->instant = at;
     return put_up(down, PHASE_IDLE, 0);
@@ -302,11 +294,24 @@ static uint8_t no_count(struct wrist_down *down, bool period_over, uint32_t at)
 static bool begins_half(const struct wrist_down *down, uint32_t at)
 {
     const struct wrist_coming *coming = &down->coming;
-    if (down->phase != PHASE_IDLE || coming->next != NO_PLAY || !coming->quiet)
+    if (down->phase != PHASE_IDLE || coming->next != NO_PLAY || !coming->quiet
+        || coming->periods_over == PERIODS)
         return false;
-    if (coming->between_periods)
-        return coming->periods_over == 2;
+    if (coming->between_periods && coming->periods_over % 2 == 0)
+        return true;
     return !is_younger(down->instant, at, BREAK_MS);
+}
+
+/* Whether an opening kickoff is still due after an event that was accepted. */
+static void follow_opening(struct wrist_coming *coming, uint8_t event)
+{
+    bool no_count = event == NO_COUNT || event == PERIOD_OVER;
+    if (!coming->begun)
+        coming->opening = event == HOLD_25;
+    else if (event != HOLD_25 && event != STOP && !no_count && event != SCORE
+             && !(event >= TELL_FOUL && event <= TELL_INJURY_DEFENSE))
+        coming->opening = false;
+    coming->begun = coming->begun || !no_count;
 }
 
 static uint8_t move(struct wrist_down *down, uint8_t event, uint32_t at)
@@ -345,9 +350,8 @@ uint8_t wrist_move(struct wrist_down *down, uint8_t event, uint32_t at)
     if (may_begin && begins_half(down, at))
         coming_promise(&down->coming, FREE_KICK);
     uint8_t result = move(down, event, at);
-    if (result != RESULT_REFUSED && result != RESULT_NO_CHANGE && event != HOLD_25
-        && event != NO_COUNT)
-        down->coming.begun = true;
+    if (result != RESULT_REFUSED && result != RESULT_NO_CHANGE)
+        follow_opening(&down->coming, event);
     return result;
 }
 

@@ -69,12 +69,13 @@ uint8_t words_seconds(uint16_t ruling)
 
 /* What comes next: controller/rules/promises.py */
 
-static uint8_t promised_by(uint16_t told)
+static uint8_t promised_by(const struct wrist_coming *coming, uint16_t told)
 {
     uint16_t left = words_in_force(told);
     if (left & TOUCHDOWN)
         return TRY;
-    return left & PROMISE_FREE_KICK ? FREE_KICK : NO_PLAY;
+    bool overtime = coming->periods_over == PERIODS;
+    return (left & PROMISE_FREE_KICK) && !overtime ? FREE_KICK : NO_PLAY;
 }
 
 uint16_t coming_weighed(const struct wrist_coming *coming, uint16_t told)
@@ -84,7 +85,7 @@ uint16_t coming_weighed(const struct wrist_coming *coming, uint16_t told)
             return told;
         return told | (coming->now == TRY ? TRY_OVER : KICK_NEW_SERIES);
     }
-    if (coming->carried != NO_PLAY && promised_by(told) == NO_PLAY)
+    if (coming->carried != NO_PLAY && promised_by(coming, told) == NO_PLAY)
         return told | (coming->carried == TRY ? TOUCHDOWN : BEFORE_FREE_KICK);
     return told;
 }
@@ -94,12 +95,13 @@ bool coming_is_over(const struct wrist_coming *coming, uint16_t told)
     uint16_t weighed = coming_weighed(coming, told);
     if (coming->now == NO_PLAY || weighed == told)
         return false;
-    return (told & ROUTINE_END) || words_ruling(told) != words_ruling(weighed);
+    return (told & ROUTINE_END)
+        || words_seconds(words_ruling(told)) != words_seconds(words_ruling(weighed));
 }
 
 void coming_told(struct wrist_coming *coming, uint16_t told)
 {
-    uint8_t promised = promised_by(coming_weighed(coming, told));
+    uint8_t promised = promised_by(coming, coming_weighed(coming, told));
     coming->next = promised != NO_PLAY ? promised : coming->carried;
 }
 
@@ -123,4 +125,15 @@ void coming_snap(struct wrist_coming *coming)
     coming->now = coming->next;
     coming_promise(coming, NO_PLAY);
     coming->between_periods = false;
+}
+
+void coming_period_over(struct wrist_coming *coming)
+{
+    if (coming->between_periods)
+        return;
+    coming->between_periods = true;
+    if (coming->periods_over < PERIODS)
+        coming->periods_over++;
+    if (coming->periods_over == PERIODS && coming->next == FREE_KICK)
+        coming_promise(coming, NO_PLAY);
 }

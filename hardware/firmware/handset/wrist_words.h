@@ -27,14 +27,17 @@ enum word {
 
 enum play { NO_PLAY, TRY, FREE_KICK };
 
+enum { PERIODS = 4 }; /* of a game: overtime, which has no free kick, follows */
+
 /* What is known of the plays to come; as Coming in controller/rules/phases.py. */
 struct wrist_coming {
     uint8_t next;         /* promised and not snapped yet */
     uint8_t carried;      /* promised before the present down said anything */
     uint8_t now;          /* the promised play in progress, or just over */
-    uint8_t periods_over; /* at most 3: only two make a half */
+    uint8_t periods_over; /* at most PERIODS */
     bool put_up : 1;      /* put_up_at holds: the end of a promised play put up its number */
-    bool begun : 1;       /* something was ordered besides the number of an opening kickoff */
+    bool begun : 1;       /* something was ordered */
+    bool opening : 1;     /* that was the number of an opening kickoff, and no play came since */
     bool quiet : 1;       /* a count was ended once */
     bool between_periods : 1;
     uint32_t put_up_at;
@@ -62,6 +65,7 @@ void coming_told(struct wrist_coming *coming, uint16_t told);
 
 void coming_ready(struct wrist_coming *coming);
 void coming_snap(struct wrist_coming *coming);
+void coming_period_over(struct wrist_coming *coming);
 
 /* Promise `play`. */
 void coming_promise(struct wrist_coming *coming, uint8_t play);
