@@ -73,6 +73,10 @@ ENDS_EXACTLY = {
     *("touchdown", "try_over", "field_goal", "safety"),
 }
 SCORES = {"touchdown", "field_goal", "safety", "field_goal_or_safety"}
+ENDS_A_TRY = (ENDS_EXACTLY | SCORES) - {"try_over", "before_free_kick"}
+"""Whatever of these is told of a try, it is over."""
+WHISTLED = GOES_ON - {"kick_no_new_series"} | {"pile_unpile"}
+"""Ends of a play that do not say what kind of play it was."""
 TRY, FREE_KICK = "try", "free_kick"
 PROMISED_BY = {
     TRY: {"touchdown"},
@@ -224,23 +228,18 @@ class NaiveRules:
 
     def answer(self, named: Words[str], besides: Words[str] = frozenset()) -> Answer | None:
         """Seconds and what starts them, for everything named in a down."""
-        first = self.in_force(named, besides)
-        return self.of(first) if first else None
-
-    def in_force(self, named: Words[str], besides: Words[str] = frozenset()) -> str:
-        """The ending that the answer is of; of several that say the same the first by name."""
         endings = self.stand(named, besides)
         endings = endings - self.cancelled(endings, named) or endings
-        found = [(each, self.of(each)) for each in sorted(endings)]
+        found = [self.of(each) for each in sorted(endings)]
         for wanted in (
-            [name for name, r in found if r == (self.administrative, "ready_for_play")],
-            [name for name, r in found if r[1] == "ready_for_play"],
-            [name for name, r in found if r[1] == "dead_ball"],
-            [name for name, _ in found],
+            [r for r in found if r == (self.administrative, "ready_for_play")],
+            [r for r in found if r[1] == "ready_for_play"],
+            [r for r in found if r[1] == "dead_ball"],
+            found,
         ):
             if wanted:
                 return wanted[0]
-        return ""
+        return None
 
 
 def plain(name: str) -> str:
@@ -591,20 +590,16 @@ class NaiveClock:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
         lost = self._lost(now, at)
-        if not stays and self._says_over(ending):
+        if not stays and self._says_over():
             return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
         return Verdict(HELD, **lost)
 
-    def _says_over(self, ending: str) -> bool:
-        """True where a promised play is taken to have ended by a word that does not say so."""
-        now, ends = self.now, self._ends()
-        if now.playing == TRY and ending in (ENDS_EXACTLY | SCORES) - {"try_over"}:
-            return True
-        if not ends:
+    def _says_over(self) -> bool:
+        """True where the end of a promised play, which nobody told, makes the number."""
+        named = self.now.named
+        if not self._ends():
             return False
-        in_force = self.rules.in_force(self._told(), set(ends))
-        decides = in_force == self.rules.means(ends[0], (now.named | {*ends}) & self.rules.facts)
-        return now.ended is not None or decides or ending in GOES_ON | {"pile_unpile"}
+        return bool(named & WHISTLED) or self.rules.answer(named) != self._answer()
 
     def _told_after_the_chop(self, told: Words[str], ending: str, at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
@@ -850,8 +845,9 @@ class NaiveClock:
         now = self.now
         if not now.playing:
             return ()
-        exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
-        return () if exact else ENDS_WITH[now.playing]
+        by_others = now.playing == TRY and now.named & ENDS_A_TRY
+        exact = now.named & (ENDS_EXACTLY - ENDS_A_TRY if now.playing == TRY else ENDS_EXACTLY)
+        return () if exact and not by_others else ENDS_WITH[now.playing]
 
     def _in_progress(self) -> bool:
         """True while nobody has told the end of a promised play that was snapped."""
