@@ -407,7 +407,9 @@ class NaiveClock:
 
     def _again(self, order: events.Order) -> bool:
         last = self.last
-        if last is None or isinstance(order.event, events.Undo | events.Stop):
+        if last is None or isinstance(order.event, events.Undo):
+            return False
+        if isinstance(order.event, events.Stop) and order.handset == last.handset:
             return False
         return order.event == last.event and order.at - last.at < SAME_PRESS
 
