@@ -73,6 +73,10 @@ ENDS_EXACTLY = {
     *("touchdown", "try_over", "field_goal", "safety"),
 }
 SCORES = {"touchdown", "field_goal", "safety", "field_goal_or_safety"}
+ENDS_A_TRY = (ENDS_EXACTLY | SCORES) - {"try_over", "before_free_kick"}
+"""Whatever of these is told of a try, it is over."""
+WHISTLED = GOES_ON - {"kick_no_new_series"} | {"pile_unpile"}
+"""Ends of a play that do not say what kind of play it was."""
 TRY, FREE_KICK = "try", "free_kick"
 PROMISED_BY = {
     TRY: {"touchdown"},
@@ -301,8 +305,6 @@ class Verdict(NamedTuple):
     made_exact: tuple[tuple[str, int], ...] = ()
     """The same of those that a fact made exact."""
     taken_back: events.Order | None = None
-    either: bool = False
-    """The play it belongs to was promised, and makes no other number: held, or assumed to be so."""
 
 
 class NaiveClock:
@@ -405,7 +407,9 @@ class NaiveClock:
 
     def _again(self, order: events.Order) -> bool:
         last = self.last
-        if last is None or isinstance(order.event, events.Undo | events.Stop):
+        if last is None or isinstance(order.event, events.Undo):
+            return False
+        if isinstance(order.event, events.Stop) and order.handset == last.handset:
             return False
         return order.event == last.event and order.at - last.at < SAME_PRESS
 
@@ -587,12 +591,17 @@ class NaiveClock:
         else:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
-        lost, plainly = self._lost(now, at), self.rules.answer(self.now.named)
-        if not stays and self._ends() and plainly and plainly[0] != seconds:
+        lost = self._lost(now, at)
+        if not stays and self._says_over():
             return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
-        if now.playing:
-            lost["either"] = True
         return Verdict(HELD, **lost)
+
+    def _says_over(self) -> bool:
+        """True where the end of a promised play, which nobody told, makes the number."""
+        named = self.now.named
+        if not self._ends():
+            return False
+        return bool(named & WHISTLED) or self.rules.answer(named) != self._answer()
 
     def _told_after_the_chop(self, told: Words[str], ending: str, at: int) -> Verdict | None:
         """The team is told when the count already runs: it is counted from the ready all the
@@ -838,8 +847,9 @@ class NaiveClock:
         now = self.now
         if not now.playing:
             return ()
-        exact = now.named & ({"try_over"} if now.playing == TRY else ENDS_EXACTLY)
-        return () if exact else ENDS_WITH[now.playing]
+        by_others = now.playing == TRY and now.named & ENDS_A_TRY
+        exact = now.named & (ENDS_EXACTLY - ENDS_A_TRY if now.playing == TRY else ENDS_EXACTLY)
+        return () if exact and not by_others else ENDS_WITH[now.playing]
 
     def _in_progress(self) -> bool:
         """True while nobody has told the end of a promised play that was snapped."""
