@@ -25,7 +25,7 @@ from tests.benchmarks import figures
 from tests.exploration.invariants import decide
 from tests.scenarios.keeper_errors.field import Field
 from tests.scenarios.keeper_errors.keeper import Keeper, Rates
-from tests.scenarios.keeper_errors.played import orders
+from tests.scenarios.keeper_errors.played import Hand
 from tests.shared.published import NFHS
 
 PLAYS: Final = 160
@@ -62,7 +62,8 @@ def game(seed: int, plays: int) -> list[Order]:
     keeper = Keeper(rng, Rates(), NFHS)
     keeper.keep(Field(rng, NFHS).play(plays))
     given: list[Order] = []
-    for order in orders(keeper.presses):
+    hand = Hand()
+    for order in filter(None, map(hand.order, sorted(keeper.presses))):
         if given and rng.random() < MORE:
             at = rng.randint(given[-1].at, order.at)
             given.append(_another(rng, at))

@@ -120,7 +120,7 @@ def test_the_example_states_the_true_defaults(monkeypatch: pytest.MonkeyPatch) -
         if "Default" in " ".join(comment) and key not in {"season", "controller_id"}:
             assert parse_config(with_line(number, ""), "same") == whole, key
             tried += 1
-    assert tried == 16
+    assert tried == 17
 
 
 def test_an_empty_file_is_a_console_without_boards() -> None:
