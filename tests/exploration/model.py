@@ -92,8 +92,12 @@ KICKS_IN_OVERTIME = {"nfl"}
 PERIODS = 4
 NO_KICKOFFS = {"flag", "nfhs_flag"}
 """Codes whose game and halves begin at a spot, and which know no kick after a score."""
-INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
-"""Told in this order, the fact is noted by itself."""
+INJURED_FIRST = (
+    {"injury_offense", "equipment_offense"},
+    {"injury_defense", "equipment_defense"},
+    "offense_first",
+)
+"""One of the first told, then one of the second: the fact is noted by itself."""
 IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
 """The codes, with their first season, in which the order of the injuries counts."""
 ALWAYS_KNOWN = {"declined", "waved_off", "try_again", "free_kick_again", "offense_first"}
@@ -664,7 +668,7 @@ class NaiveClock:
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
         self._become(between=now.between and not unseen, played=True, readied=None)
-        ends = self._ends()
+        ends = self._ends() if self._says_over() else ()
         answer = self._answer()
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
@@ -674,7 +678,7 @@ class NaiveClock:
         else:
             ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=at if self._ends() or self.now.promised else None)
+            self._become(stoppage=at if ends or self.now.promised else None)
             if self._same_as(now):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
@@ -839,7 +843,7 @@ class NaiveClock:
             self._become(stoppage=at)  # what comes next is known since now
         first, second, noted = INJURED_FIRST
         before, after = rules.meant(now.named), rules.meant(self.now.named)
-        if rules.in_order and first in before and second in after - before:
+        if rules.in_order and first & before and second & (after - before):
             self._become(named=self.now.named | {noted})
 
     def _ends(self) -> tuple[str, ...]:
