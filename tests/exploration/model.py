@@ -506,7 +506,8 @@ class NaiveClock:
     def _opens(self, event: events.Event) -> bool:
         """True for what may come before an opening kickoff: 25 held, no count, a stoppage."""
         if isinstance(event, events.PlayEnded):
-            return self.now.kick_up and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
+            held = self.now.kick_up and self.now.phase == "SET"
+            return held and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
         return event == HELD_25 or isinstance(event, events.NoCount)
 
     def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
