@@ -588,6 +588,7 @@ class NaiveClock:
         self._tell(told, at)
         seconds = self._held_number()
         foul = plain(self.rules.means(ending, self.now.named & self.rules.facts)) in FOULS
+        foul = foul and "waved_off" not in self.now.named
         stays = now.phase == "EXPIRED" and foul
         if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", seconds)):
             return Verdict(NO_CHANGE)
