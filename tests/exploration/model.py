@@ -92,8 +92,12 @@ KICKS_IN_OVERTIME = {"nfl"}
 PERIODS = 4
 NO_KICKOFFS = {"flag", "nfhs_flag"}
 """Codes whose game and halves begin at a spot, and which know no kick after a score."""
-INJURED_FIRST = ("injury_offense", "injury_defense", "offense_first")
-"""Told in this order, the fact is noted by itself."""
+INJURED_FIRST = (
+    {"injury_offense", "equipment_offense"},
+    {"injury_defense", "equipment_defense"},
+    "offense_first",
+)
+"""One of the first told, then one of the second: the fact is noted by itself."""
 IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
 """The codes, with their first season, in which the order of the injuries counts."""
 ALWAYS_KNOWN = {"declined", "waved_off", "try_again", "free_kick_again", "offense_first"}
@@ -502,7 +506,8 @@ class NaiveClock:
     def _opens(self, event: events.Event) -> bool:
         """True for what may come before an opening kickoff: 25 held, no count, a stoppage."""
         if isinstance(event, events.PlayEnded):
-            return self.now.kick_up and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
+            held = self.now.kick_up and self.now.phase == "SET"
+            return held and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
         return event == HELD_25 or isinstance(event, events.NoCount)
 
     def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
@@ -583,6 +588,7 @@ class NaiveClock:
         self._tell(told, at)
         seconds = self._held_number()
         foul = plain(self.rules.means(ending, self.now.named & self.rules.facts)) in FOULS
+        foul = foul and "waved_off" not in self.now.named
         stays = now.phase == "EXPIRED" and foul
         if told <= now.named and (stays or (now.phase, now.seconds) == ("SET", seconds)):
             return Verdict(NO_CHANGE)
@@ -664,7 +670,7 @@ class NaiveClock:
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
         self._become(between=now.between and not unseen, played=True, readied=None)
-        ends = self._ends()
+        ends = self._ends() if self._says_over() else ()
         answer = self._answer()
         assert answer is not None and answer[0] is not None
         if answer[1] == "dead_ball":
@@ -674,7 +680,7 @@ class NaiveClock:
         else:
             ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=at if self._ends() or self.now.promised else None)
+            self._become(stoppage=at if ends or self.now.promised else None)
             if self._same_as(now):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
@@ -839,7 +845,7 @@ class NaiveClock:
             self._become(stoppage=at)  # what comes next is known since now
         first, second, noted = INJURED_FIRST
         before, after = rules.meant(now.named), rules.meant(self.now.named)
-        if rules.in_order and first in before and second in after - before:
+        if rules.in_order and first & before and second & (after - before):
             self._become(named=self.now.named | {noted})
 
     def _ends(self) -> tuple[str, ...]:

@@ -153,6 +153,6 @@ def test_a_down_told_in_any_order_has_the_rule_sets_ruling(name: str) -> None:
 def noted(endings: Sequence[str], rules: RuleSet) -> set[str]:
     """The fact that the order of these tells."""
     first, second, fact = INJURED_FIRST
-    if not {first, second} <= set(endings) or not NaiveRules.of_rule_set(rules).in_order:
-        return set()
-    return {fact} if endings.index(first) < endings.index(second) else set()
+    told = [each for each in endings if each in first | second]
+    in_order = NaiveRules.of_rule_set(rules).in_order
+    return {fact} if in_order and told and told[0] in first and second & set(told) else set()

@@ -74,6 +74,15 @@ class Hand:
         return Order(asked.event, press.at, 1, gesture_at=asked.started_at, amends=asked.amends)
 
 
+def orders(presses: Iterable[Press]) -> Iterator[Order]:
+    """What all these presses ask for."""
+    hand = Hand()
+    for press in presses:
+        order = hand.order(press)
+        if order is not None:
+            yield order
+
+
 def shown(
     presses: Iterable[Press],
     rules: RuleSet,
