@@ -124,8 +124,9 @@ def _end_play(c: Context, before: frozenset[str], coming: Coming) -> Move:
     else:
         phase = Set(ruling.seconds)
     after, over = promises.after_naming(c.rules, named, coming), _over(c, named, coming)
-    if over:
-        after = after._replace(put_up_at=c.at)
+    after = after._replace(
+        put_up_at=c.at if over else after.put_up_at, between_periods=False, quiet_since=None
+    )
     # The next play cannot end as soon as a routine one: a try, say, first needs lining up.
     named_at = c.at if over or after.next else None
     down = Down(phase, named, named_at, ruling, c.down.number, coming=after)
@@ -170,7 +171,7 @@ def end_after_stop(c: Context) -> Outcome:
 
 def new_down(c: Context) -> Outcome:
     """An end of play of a new down, whose snap nobody pressed."""
-    coming = promises.after_snap(c.rules, c.down.coming)
+    coming = promises.after_snap(c.rules, c.down.named, c.down.coming)
     move = _end_play(c, frozenset(), coming)
     return move._replace(down=move.down._replace(number=move.down.number + 1), assumed="snap")
 
@@ -212,9 +213,11 @@ def stoppage(c: Context) -> Outcome:
     assert ruling is not None and ruling.seconds is not None
     if (Set(ruling.seconds), named) == (c.down.phase, c.down.named):
         return NoChange("already named for this down")
-    after = promises.after_naming(c.rules, named, coming)
+    after, over = promises.after_naming(c.rules, named, coming), _over(c, named, coming)
+    if not over:
+        after = after._replace(put_up_at=None)
     down = Down(Set(ruling.seconds), named, c.at, ruling, c.down.number, coming=after)
-    over, note = _over(c, named, coming), _both(c, named, ruling.seconds)
+    note = _both(c, named, ruling.seconds)
     return Move(down, note=note, promised=over, gave_way=_give_way(c, c.down.named))
 
 
@@ -317,9 +320,8 @@ def _overruled(c: Context, down: Down) -> Move:
         return Move(down)
     if down.ruling == c.down.ruling or _seconds(down.phase) == _seconds(c.down.phase):
         return Move(down)
-    return Move(
-        down._replace(coming=promises.ended(down.coming)), note="the assumption is overruled"
-    )
+    bare = down._replace(coming=promises.ended(down.coming), stoppage_at=None)
+    return Move(bare, note="the assumption is overruled")
 
 
 def _seconds(phase: Phase) -> int | None:
@@ -344,8 +346,9 @@ def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
     assert ruling is not None and ruling.seconds is not None
     phase = _run(c, ruling.seconds, StartedBy.READY)
     was, down = c.down, Down(c.down.phase, frozenset(), None, ruling, c.down.number)
-    coming, promised = promises.after_ready(c.rules, was.coming), ""
-    if coming.opening and isinstance(was.phase, Set) and (play := promises.opening_play(c.rules)):
+    coming, promised = promises.after_ready(c.rules, was.named, was.coming), ""
+    play = promises.opening_play(c.rules)
+    if coming.opening and isinstance(was.phase, Set) and play and not coming.next:
         coming, promised = coming._replace(next=play, carried=play), "opening kickoff"
     before = promises.weighed(c.rules, was.named, was.coming) if was.named else was.named
     down = down._replace(phase=phase, before_ready=before, coming=coming)
@@ -406,7 +409,7 @@ def snap(c: Context) -> Outcome:
     live = Live(c.rules.routine_s, c.at)
     assumed = "ready" if isinstance(c.down.phase, Set) else ""
     ruling = c.rules.rulings.get("snap")
-    coming = promises.after_snap(c.rules, c.down.coming)
+    coming = promises.after_snap(c.rules, c.down.named, c.down.coming)
     down = Down(live, frozenset(), None, ruling, c.down.number + 1, coming=coming)
     return Move(down, assumed)
 
@@ -439,7 +442,7 @@ def already_stopped(c: Context) -> Outcome:
 def no_count(c: Context) -> Outcome:
     """No count, and nothing known of the down any more, but of what comes next."""
     assert isinstance(c.event, NoCount)
-    coming = promises.after_no_count(c.rules, c.down.coming, c.at, c.event.period_over)
+    coming = promises.after_no_count(c.rules, c.down, c.at, c.event.period_over)
     return Move(Down(Idle(), frozenset(), None, None, c.down.number, coming=coming))
 
 

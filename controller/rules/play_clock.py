@@ -350,11 +350,15 @@ class PlayClock:
     def _scored(self, order: Order) -> Judgement:
         """A score, read as the only one that it can be."""
         down = self.state.down
-        read = promises.read_score(self.rules, down, self._of_stoppage(down, order.at))
+        read = promises.read_score(self.rules, down, order.at, self._of_stoppage(down, order.at))
         told = order._replace(event=PlayEnded(read.ending))
         judged = self._transition(told, read.down)
         if read.assumed and judged.result in (Result.HELD, Result.RUNNING):
-            judged = judged._replace(result=Result.ASSUMED, assumed=read.assumed)
+            judged = judged._replace(
+                result=Result.ASSUMED,
+                assumed=read.assumed,
+                reason=judged.reason or f"assumed: {read.assumed}",
+            )
         return judged._replace(event=PlayEnded(read.ending))
 
     def _transition(self, order: Order, told: Down) -> Judgement:
@@ -389,10 +393,10 @@ class PlayClock:
         """The down, with the play promised that begins a half if ``order`` does."""
         if not isinstance(down.phase, Idle) or not promises.begins_half(down.coming, order.at):
             return down
-        play = promises.opening_play(self.rules)
-        if not play or not (kind in _FIRST_KINDS or order.event in _FIRST_EVENTS):
+        first = kind in _FIRST_KINDS or order.event in _FIRST_EVENTS
+        if not first or not promises.opening_play(self.rules):
             return down
-        return down._replace(coming=down.coming._replace(next=play, carried=play))
+        return down._replace(coming=promises.half_begun(self.rules, down.coming))
 
     def _named_lately(self, down: Down, at: int) -> frozenset[str]:
         """What was named for this down; nothing once its stoppage is too old to be of it."""
@@ -439,4 +443,5 @@ def _opening(coming: Coming, event: Event, kind: Kind) -> Coming:
         return coming._replace(fresh=isinstance(event, NoCount), opening=event == _HELD_25)
     if not coming.opening or event == _HELD_25:
         return coming
-    return coming._replace(opening=kind in (Kind.STOPPAGE, Kind.STOP, Kind.NO_COUNT))
+    waits = kind in (Kind.STOPPAGE, Kind.STOP, Kind.NO_COUNT) and not coming.next
+    return coming._replace(opening=waits)

@@ -12,7 +12,7 @@ from typing import NamedTuple
 from controller.rules.endings import PLAY_ENDS
 from controller.rules.events import Event, PlayEnded
 from controller.rules.numerals import SECOND_NS
-from controller.rules.phases import Coming, Down
+from controller.rules.phases import Coming, Down, Live
 from controller.rules.rulings import CANCELLED, RuleSet
 
 OVERRULED_NS = 10 * SECOND_NS
@@ -24,6 +24,9 @@ minute or two (NFHS 3-1-6: one minute between periods, from memory), the longest
 
 TOUCHDOWN = "touchdown"
 OTHER_SCORE = "field_goal_or_safety"
+
+LONG_BREAK_NS = 2 * BREAK_NS
+"""The same, once an odd period was told over: that one's break may have been held up."""
 
 IN_A_HALF, IN_A_GAME = 2, 4
 """Periods; after those of a game overtime follows."""
@@ -60,35 +63,35 @@ def after_naming(rules: RuleSet, named: frozenset[str], coming: Coming) -> Comin
     if any(play.not_after in named for play in rules.plays.values()):
         coming = _in_overtime(rules, coming)
     promised = _promised_by(rules, weighed(rules, named, coming), coming.overtime)
-    carried = coming.carried
-    if CANCELLED in named:  # what came before it is told of is gone; the play itself comes again
-        carried = "" if named & PLAY_ENDS else coming.now
-    return coming._replace(next=promised or carried, carried=carried)
+    if CANCELLED in named and coming.now:  # the play comes again, unless more was made of it
+        play = rules.plays[coming.now]
+        promised = "" if named & PLAY_ENDS - play.ended_by - {play.ends} else coming.now
+    return coming._replace(next=promised or coming.carried)
 
 
-def after_ready(rules: RuleSet, coming: Coming) -> Coming:
-    """A ready: the promised play in progress, if nothing was told of its end, is over."""
+def after_ready(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:
+    """A ready: the promised play in progress, if nothing was ``named`` of its end, is over."""
     over = coming
-    if coming.now and not coming.next:
-        over = after_naming(rules, frozenset(), coming)
+    if coming.now and not named:
+        over = after_naming(rules, named, coming)
     return over._replace(carried=over.next, now="", put_up_at=None)
 
 
-def after_snap(rules: RuleSet, coming: Coming) -> Coming:
+def after_snap(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:
     """A snap: what was promised is in progress."""
-    over = after_ready(rules, coming)
+    over = after_ready(rules, named, coming)
     return over._replace(
         next="", carried="", now=over.next, between_periods=False, quiet_since=None
     )
 
 
-def after_no_count(rules: RuleSet, coming: Coming, at: int, period_over: bool) -> Coming:
+def after_no_count(rules: RuleSet, down: Down, at: int, period_over: bool) -> Coming:
     """No count: what was promised follows all the same, after the break too. A period is over once,
     however often that is told."""
-    over = after_ready(rules, coming)._replace(quiet_since=at)
-    if not period_over or coming.between_periods:
+    over = after_ready(rules, down.named, down.coming)._replace(quiet_since=at)
+    if not period_over or over.between_periods:
         return over
-    periods = coming.periods_over + 1
+    periods = over.periods_over + 1
     over = over._replace(periods_over=periods, between_periods=True)
     return _in_overtime(rules, over) if periods >= IN_A_GAME else over
 
@@ -106,7 +109,7 @@ class ReadScore(NamedTuple):
     assumed: str = ""
 
 
-def read_score(rules: RuleSet, down: Down, of_this_stoppage: bool) -> ReadScore:
+def read_score(rules: RuleSet, down: Down, at: int, of_this_stoppage: bool) -> ReadScore:
     """A score told without saying which: in a try its end; told again in the same dead ball, as
     ``of_this_stoppage`` says, the other kind; else a touchdown, in a new down if a play was due."""
     coming = down.coming
@@ -118,8 +121,9 @@ def read_score(rules: RuleSet, down: Down, of_this_stoppage: bool) -> ReadScore:
         return ReadScore(OTHER_SCORE, down._replace(named=down.named - {TOUCHDOWN}, coming=again))
     if not coming.next or of_this_stoppage:
         return ReadScore(TOUCHDOWN, down)
-    play, snapped = rules.plays[coming.next], after_snap(rules, coming)
-    due = Down(down.phase, frozenset(), None, down.ruling, down.number + 1, coming=snapped)
+    play, snapped = rules.plays[coming.next], after_snap(rules, down.named, coming)
+    live = Live(rules.routine_s, at)
+    due = Down(live, frozenset(), None, down.ruling, down.number + 1, coming=snapped)
     return ReadScore(play.ends if play.ended_by else TOUCHDOWN, due, "snap")
 
 
@@ -135,15 +139,26 @@ def begins_half(coming: Coming, at: int) -> bool:
     """
     if coming.next or coming.overtime or coming.quiet_since is None:
         return False
-    half_over = coming.between_periods and coming.periods_over % IN_A_HALF == 0
-    return half_over or at - coming.quiet_since >= BREAK_NS
+    quarter = coming.between_periods and coming.periods_over % IN_A_HALF
+    if coming.between_periods and not quarter:
+        return True
+    return at - coming.quiet_since >= (LONG_BREAK_NS if quarter else BREAK_NS)
+
+
+def half_begun(rules: RuleSet, coming: Coming) -> Coming:
+    """The play promised that begins a half, which now has begun whatever was told of periods."""
+    play = opening_play(rules)
+    periods = max(coming.periods_over, IN_A_HALF)
+    return coming._replace(next=play, carried=play, periods_over=periods)
 
 
 def _promised_by(rules: RuleSet, named: frozenset[str], overtime: bool) -> str:
     for name, play in rules.plays.items():
-        if play.again and play.again in named:
+        if play.again in named and not (overtime and play.not_after):
             return name
     words = rules.words_in_force(named)
+    if CANCELLED in named:
+        words -= rules.cancelled
     for name, play in rules.plays.items():
         if not play.after.isdisjoint(words) and not (overtime and play.not_after):
             return name

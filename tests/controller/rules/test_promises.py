@@ -125,14 +125,49 @@ def test_a_repeated_try_is_a_try_again() -> None:
     assert played(crew, (READY, 140), (SNAP, 150), (DEAD_BALL, 156)).promised == KICK_OVER
 
 
-def test_a_cancelled_try_or_kick_comes_again_and_a_score_cancelled_late_promises_nothing() -> None:
+def test_a_cancelled_try_comes_again_and_a_cancelled_score_alone_promises_nothing() -> None:
+    for told in ("routine", "try_over", "touchdown"):
+        crew = after_touchdown(Crew())
+        played(crew, (ending(told), 55), (ending("foul_offense", "cancelled"), 70), (READY, 85))
+        assert played(crew, (SNAP, 95), (DEAD_BALL, 99)).promised == TRY_OVER
+    alone = Crew()
+    played(alone, (SNAP, 0), (ending("touchdown", "cancelled"), 6))
+    assert played(alone, (READY, 40), (SNAP, 50), (DEAD_BALL, 57)).promised == ""
+
+
+def test_a_score_before_the_ready_of_an_opening_kickoff_promises_what_it_promises() -> None:
+    crew = Crew()
+    played(crew, (HOLD_25, 0), (ending("touchdown"), 5), (READY, 40), (SNAP, 50))
+    assert crew(DEAD_BALL, 55).promised == TRY_OVER
+
+
+def test_a_number_that_overrules_is_a_bare_one_and_leaves_what_was_told_since() -> None:
     crew = after_touchdown(Crew())
-    played(crew, (DEAD_BALL, 55), (ending("foul_offense", "cancelled"), 70), (READY, 85))
-    assert played(crew, (SNAP, 95), (DEAD_BALL, 99)).promised == TRY_OVER
-    late = Crew()
-    played(late, (SNAP, 0), (ending("touchdown"), 6), (READY, 40))
-    played(late, (ending("foul_offense", "cancelled"), 45), (READY, 60))
-    assert played(late, (SNAP, 70), (DEAD_BALL, 77)).promised == ""
+    played(crew, (DEAD_BALL, 55), (orders.HOLD_40, 57), (DEAD_BALL, 59))
+    assert stands(crew, 59) == (40, "RUNNING")
+    told = Crew()
+    played(told, (ending("safety"), 2), (DEAD_BALL, 24), (SCORE, 26), (RUN_40, 28))
+    assert played(told, (SNAP, 60), (DEAD_BALL, 66)).promised == TRY_OVER
+
+
+def test_a_score_in_a_new_down_counts_one_snap() -> None:
+    crew = Crew(COLLEGE)
+    decided = played(crew, (ending("field_goal"), 2), (READY, 4), (SCORE, 9))
+    assert (decided.down, decided.assumed, decided.reason) == (1, "snap", "assumed: snap")
+    assert played(crew, (SNAP, 40), (DEAD_BALL, 46)).promised == TRY_OVER
+
+
+def test_an_end_of_play_between_two_period_ends_is_a_play() -> None:
+    crew = Crew()
+    played(crew, (OVER, 2), (DEAD_BALL, 40), (OVER, 60))
+    assert crew(HOLD_25, 200).promised == "first play of the half"
+
+
+def test_an_odd_period_told_over_needs_a_longer_break_to_begin_a_half() -> None:
+    for pause_s, promised in ((599, ""), (600, "first play of the half")):
+        crew = Crew()
+        played(crew, (SNAP, 0), (DEAD_BALL, 8), (OVER, 20))
+        assert crew(HOLD_25, 20 + pause_s).promised == promised
 
 
 def test_in_overtime_a_series_follows_and_no_free_kick() -> None:
