@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -23,8 +23,10 @@ from controller.rules.rulings import RulesError, RuleSet
 INSTALL: Final = 'python3 -m pip install "reportlab>=5.1,<6"'
 PAPERS: Final = {"letter": (612.0, 792.0), "a4": (595.28, 841.89)}
 """Width and height in points: ANSI letter, ISO 216."""
-SIZES: Final = tuple(SMALLEST + step / 10 for step in range(16))
-"""Type sizes tried, in points."""
+SIZES: Final = tuple(SMALLEST + step / 10 for step in range(26))
+"""Type sizes tried, in points; each panel has its own."""
+Part = Callable[[Setter], None]
+"""Sets one part of the card in the setter's size; raises :class:`DoesNotFitError`."""
 EDGE: Final = 20.0
 """Points kept free at the paper's edge: office printers need about 18 (common practice)."""
 FOLD: Final = 12.0
@@ -85,51 +87,74 @@ def card_pdf(
         tuple(content.adoptions(rules, options)),
     )
     title = f"Play clock card: {rules.code}, {content.season_of(rules, asked)}"
-    found = None
-    fits, too_large = 0, len(SIZES)  # the sizes rise: halve what is between the two
-    while fits < too_large:
+    boxes = panels(paper)
+    parts: tuple[Part, ...] = (
+        lambda setter: _front(setter, rules, head, boxes),
+        lambda setter: _signs(setter, rules, boxes[2]),
+        lambda setter: _keys(setter, rules, boxes[3]),
+    )
+    try:
+        setter = Setter(PAPERS[paper], SMALLEST, title)
+        for part in parts:
+            setter.size = _largest(part, lambda size: Setter(PAPERS[paper], size, title))
+            part(setter)
+    except ModuleNotFoundError as error:
+        raise RulesError(f"--card needs {error.name}: {INSTALL}") from None
+    except DoesNotFitError:
+        raise RulesError(
+            f"--card: {rules.code} does not fit on one page in type of {SMALLEST:g} points; "
+            "adopt fewer options, or with shorter words"
+        ) from None
+    setter.folds()
+    return setter.finish()
+
+
+def _largest(part: Part, setter: Callable[[float], Setter]) -> float:
+    """The largest of the sizes in which ``part`` fits, by halving what is between two of them."""
+    fits, too_large = -1, len(SIZES)
+    while too_large - fits > 1:
         middle = (fits + too_large) // 2
         try:
-            setter = Setter(PAPERS[paper], SIZES[middle], title)
-            _set(setter, rules, head, panels(paper))
-            found, fits = setter, middle + 1
+            part(setter(SIZES[middle]))
+            fits = middle
         except DoesNotFitError:
             too_large = middle
-        except ModuleNotFoundError as error:
-            raise RulesError(f"--card needs {error.name}: {INSTALL}") from None
-    if found is not None:
-        return found.finish()
-    raise RulesError(
-        f"--card: {rules.code} does not fit on one page in type of {SMALLEST:g} points; "
-        "adopt fewer options, or with shorter words"
-    )
+    if fits < 0:
+        raise DoesNotFitError
+    return SIZES[fits]
 
 
-def _set(setter: Setter, rules: RuleSet, head: Head, boxes: list[Box]) -> None:
-    front, right, signs, keys = boxes
-    rows = [content.facts(rules), content.signals(rules), content.zero_and_dark(rules)]
-    facts, signals, zero = (list(each) for each in rows)
+def _front(setter: Setter, rules: RuleSet, head: Head, boxes: list[Box]) -> None:
+    """The front half: every ruling, and what a fact changes."""
+    front, right, *_ = boxes
     marked = [*rules.rulings.values(), *rules.variants.values()]
     rest = setter.head(head, front)
     rulings = [block for count in content.counts(rules) for block in setter.count(count)]
     more = setter.fill(rulings, rest.columns())
     below = setter.level(more, right) if more else right
-    changes = setter.rows("What a fact changes", facts)
+    changes = setter.rows("What a fact changes", list(content.facts(rules)))
     changes += setter.legend(
         unsettled=any(each.unsettled for each in marked),
         local=any(each.override for each in marked),
     )
     setter.flow(changes, [below.below(setter.size if more else 0)])
-    left = [
-        *setter.rows("Signals of the officials", signals),
-        *setter.rows("Zero, and dark boards", zero),
-        setter.choices("Agreed by this crew", content.agreed(rules), signs.width),
+
+
+def _signs(setter: Setter, rules: RuleSet, box: Box) -> None:
+    """Signals, zero and dark boards, and what the crew agreed."""
+    blocks = [
+        *setter.rows("Signals of the officials", list(content.signals(rules))),
+        *setter.rows("Zero, and dark boards", list(content.zero_and_dark(rules))),
+        setter.choices("Agreed by this crew", content.agreed(rules), box.width),
     ]
-    setter.flow(left, [signs])
+    setter.flow(blocks, [box])
+
+
+def _keys(setter: Setter, rules: RuleSet, box: Box) -> None:
+    """Both handsets, and what the thumb feels."""
     blocks: list[Block] = []
     for layout in ("twelve", "four"):
         table = content.key_rows(layout, rules)
-        blocks += setter.keys(f"Handset of {layout} keys", table, keys.width)
-    blocks.append(setter.pairs("The thumb feels", content.cues(rules), keys.width))
-    setter.flow(blocks, [keys])
-    setter.folds()
+        blocks += setter.keys(f"Handset of {layout} keys", table, box.width)
+    blocks.append(setter.pairs("The thumb feels", content.cues(rules), box.width))
+    setter.flow(blocks, [box])
