@@ -95,9 +95,11 @@ def _one_line(status: Status, entry: str | None, entry_error: str) -> list[Piece
 
 
 def _header(status: Status, columns: int, clock_text: str) -> list[Piece]:
-    left = f" PLAY CLOCK  {status.rules}  game {status.game}  play {status.down}"
+    what = f" {status.rules}  game {status.game}  play {status.down}"
     right = f" {clock_text} "
     width = max(0, columns - len(right))
+    left = f" PLAY CLOCK {what}"
+    left = left if len(left) <= width else what
     return [("bold", cut(left, width).ljust(width) + right)]
 
 

@@ -201,8 +201,8 @@ class JournalFile:
         known = check_file(self.connection, self._path)
         if 0 < known < SCHEMA:
             raise JournalFileError(
-                f"{self._path}: a record of an older program (version {known}), which is read but "
-                "not written on: move it away, and a new one begins"
+                f"move it away, and a new one begins: {self._path} is of an older program "
+                f"(version {known}), read but not written on"
             )
         self.connection.execute("PRAGMA cache_size = -256")  # KiB; the default takes 2 MiB
         self.connection.execute("PRAGMA journal_mode = WAL")

@@ -212,7 +212,7 @@ def stoppage(c: Context) -> Outcome:
     ruling = c.ruling_for(named, coming)
     assert ruling is not None and ruling.seconds is not None
     if (Set(ruling.seconds), named) == (c.down.phase, c.down.named):
-        return NoChange("already named for this down")
+        return NoChange("already told for this play")
     after, over = promises.after_naming(c.rules, named, coming), _over(c, named, coming)
     if not over:
         after = after._replace(put_up_at=None)
@@ -230,7 +230,7 @@ def stoppage_at_zero(c: Context) -> Outcome:
     if said := _says_less(c):
         return NoChange(said)
     if named == c.down.named:
-        return NoChange("already named for this down")
+        return NoChange("already told for this play")
     down = _noted(c)._replace(stoppage_at=c.at, ruling=c.ruling_for(named, c.down.coming))
     note = "zero stays until the penalty is completed"
     return Move(down, note=note, gave_way=_give_way(c, c.down.named))

@@ -260,7 +260,7 @@ class PlayClock:
 
     def _judge(self, order: Order) -> Judgement:
         if order.role is Role.SHADOW:
-            return Judgement(Result.NO_CHANGE, "shadow: recorded, does not drive")
+            return Judgement(Result.NO_CHANGE, "a keeper in training: recorded, not driven")
         if self._same_again(order):
             return Judgement(Result.NO_CHANGE, "the same press again")
         before = self.state
@@ -385,7 +385,7 @@ class PlayClock:
                 self._set_down(outcome.noted)
             return Judgement(Result.NO_CHANGE, outcome.why)
         if type(outcome.down.phase) is type(down.phase) and outcome.down == self.state.down:
-            return Judgement(Result.NO_CHANGE, "that is how it is already")
+            return Judgement(Result.NO_CHANGE, "that is so already")
         judged = self._accept(order, kind, outcome)
         return judged if down is told else judged._replace(promised=FIRST_OF_HALF)
 

@@ -27,7 +27,7 @@ from controller.rules.events import (
     plain,
 )
 from controller.rules.gestures import LAYOUTS
-from controller.status.document import Status
+from controller.status.document import BoardHealth, Status
 from drivers.base import Key
 from tests.controller.fakes import Game, game_with, in_idle
 
@@ -194,3 +194,48 @@ def test_a_number_that_no_rule_was_asked_for_says_what_it_is(event: Event, said:
         assert ruling(game.status).startswith(said)
 
     play()
+
+
+@pytest.mark.parametrize(
+    ("phase", "more", "words", "note"),
+    [
+        ("RUNNING", {"numerals": 38}, "RUNNING 38", ""),
+        ("RUNNING", {"numerals": 9, "marked": 10}, "RUNNING 9", "  (10 cued)"),
+        ("RUNNING", {"numerals": 5}, "RUNNING 5", ": LAST 5 SECONDS"),
+        ("SET", {"numerals": 25}, "HELD 25", " for the ready"),
+        ("STOPPED", {"numerals": 30, "remaining_ms": 29_400}, "STOPPED 30", " with 29.4 s left"),
+        ("EXPIRED", {"numerals": 0}, "ZERO", ""),
+        ("IDLE", {"numerals": None}, "NO COUNT", ""),
+    ],
+)
+def test_the_phase_and_what_belongs_behind_it(
+    phase: str, more: dict[str, int | None], words: str, note: str
+) -> None:
+    status = replace(BARE, phase=phase, **more)  # type: ignore[arg-type]
+    assert (sentences.phase_words(status), sentences.phase_note(status)) == (words, note)
+
+
+@pytest.mark.parametrize(
+    ("boards", "why", "said"),
+    [
+        ("lit", "", ("boards lit", False)),
+        ("blank", "", ("boards blank: no count", False)),
+        ("off", "by order", ("BOARDS OFF: by order", True)),
+        ("off", "", ("BOARDS OFF: reason unknown", True)),
+        ("lit", "north is silent", ("BOARDS DARK: north is silent", True)),
+    ],
+)
+def test_how_the_boards_stand(boards: str, why: str, said: tuple[str, bool]) -> None:
+    health = (BoardHealth("north", "right"),)
+    status = replace(BARE, boards=boards, boards_why=why, board_health=health)
+    assert sentences.boards_words(status) == said
+    without = replace(status, board_health=())
+    assert sentences.boards_words(without) == (
+        "no boards: the count is here and in the hand",
+        False,
+    )
+
+
+def test_what_is_awaited_names_the_number_and_asks_about_a_long_play() -> None:
+    assert awaited(replace(BARE, phase="SET", next_s=25)) == "next: READY runs 25"
+    assert awaited(replace(BARE, nudged=True)) == sentences.DID_IT_END

@@ -6,7 +6,7 @@ import pytest
 
 from controller.rulebook.loader import codes, load_rule_set
 from controller.rulebook.options import with_options
-from controller.rules.effects import Result
+from controller.rules.effects import GaveWay, Result
 from controller.rules.events import Event, NoCount, SetCount, Undo
 from controller.rules.phases import Boards, Expired, Idle, Live, Running, Set, StartedBy, Stopped
 from controller.rules.settings import Settings
@@ -277,3 +277,91 @@ def test_with_enough_time_it_runs_as_ever() -> None:
     decided = crew(orders.DEAD_BALL, 100, game_clock_s=40)
     assert (decided.result, decided.reason) == (Result.RUNNING, "")
     assert crew.clock.expires_at == 140 * S
+
+
+# Words that say less, and exact ones
+
+
+def exact_words() -> list[tuple[str, str, int]]:
+    """The word told first, the exact one told 18 s later, and the number then held (NFHS 3-6-1a(1)e
+    with its exceptions of 2020 and 2022)."""
+    return [
+        ("foul", "foul_defense", 40),
+        ("foul", "foul_offense", 25),
+        ("foul_before_snap", "foul_defense", 40),
+        ("injury_or_helmet_any", "injury_defense", 40),
+        ("injury_or_helmet_any", "equipment_defense", 40),
+        ("equipment_any", "equipment_defense", 40),
+        ("stoppage", "defense_only", 40),
+        ("official_timeout", "injury_defense", 40),
+        ("in_doubt", "foul_defense", 40),
+        ("official_timeout", "measurement", 25),
+    ]
+
+
+@pytest.mark.parametrize(("vague", "exact", "seconds"), exact_words())
+def test_a_word_that_says_less_gives_way(vague: str, exact: str, seconds: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.DEAD_BALL, 100)
+    crew(orders.ending(vague), 102)
+    assert crew.phase == Set(25)
+    decided = crew(orders.ending(exact), 120)
+    assert (crew.phase, decided.gave_way) == (Set(seconds), GaveWay(vague, 18 * S))
+    assert decided.ruling is not None and decided.ruling.ending == exact
+
+
+@pytest.mark.parametrize(("vague", "exact", "seconds"), exact_words())
+def test_and_never_the_other_way_round(vague: str, exact: str, seconds: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.DEAD_BALL, 100)
+    crew(orders.ending(exact), 102)
+    decided = crew(orders.ending(vague), 120)
+    assert (decided.result, crew.phase) == (Result.NO_CHANGE, Set(seconds))
+    assert decided.reason.startswith("already told: ")
+
+
+def test_both_teams_are_only_said_by_naming_both_and_the_reply_says_how_to_take_one_back() -> None:
+    for first, second in (("foul_offense", "foul_defense"), ("foul_defense", "foul_offense")):
+        crew = in_phase("LIVE")
+        crew(orders.ending("foul"), 102)
+        crew(orders.ending(first), 110)
+        decided = crew(orders.ending(second), 120)
+        assert crew.phase == Set(25)
+        assert decided.reason == "both teams: 25; only the last? UNDO twice, then name it again"
+
+
+def test_the_order_of_two_injuries_counts_in_the_school_code() -> None:
+    for first, second, seconds in (
+        ("injury_offense", "injury_defense", 25),
+        ("injury_defense", "injury_offense", 40),
+    ):
+        crew = in_phase("LIVE")
+        crew(orders.ending(first), 102)
+        crew(orders.ending(second), 112)
+        assert crew.phase == Set(seconds)
+
+
+@pytest.mark.parametrize(("told_s", "shows"), [(131, 39), (135.9, 35), (136, 40)])
+def test_the_team_told_just_after_the_ready_counts_from_it(told_s: float, shows: int) -> None:
+    crew = in_phase("LIVE")
+    crew(orders.ending("foul"), 102)
+    crew(orders.READY, 130)
+    decided = crew(orders.ending("foul_defense"), told_s)
+    assert crew.shows(told_s) == shows
+    assert isinstance(crew.phase, Running) is (told_s < 136)
+    assert (decided.gave_way is not None) is (told_s < 136)
+
+
+def test_another_stoppage_just_after_the_ready_holds_its_number() -> None:
+    crew = in_phase("LIVE")
+    crew(orders.ending("charged_timeout"), 102)
+    crew(orders.READY, 130)
+    crew(orders.ending("foul_defense"), 132)
+    assert crew.phase == Set(40)
+
+
+def test_stop_given_again_at_once_shows_what_follows() -> None:
+    crew = in_phase("RUNNING")
+    crew(orders.STOP, 100)
+    crew(orders.STOP, 100.5)
+    assert crew.phase == Set(25)
