@@ -16,6 +16,7 @@ import time
 import tomllib
 from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 from controller.rulebook.own_file import decoded, is_path, read_words, shown_path
@@ -130,18 +131,25 @@ def parse_seasons(words: str, source: str, *, own: bool = False) -> list[RuleSet
 
     Raises :class:`RulesError` with the line of what is wrong.
     """
+    return list(_parsed(words, source, own))
+
+
+@lru_cache(maxsize=8)
+def _parsed(words: str, source: str, own: bool) -> tuple[RuleSet, ...]:
+    """Remembered, because one start asks for the same rules more than once: to check them with the
+    rest of a configuration, and to play by them."""
     try:
         document = tomllib.loads(words + "\n")  # so that an error in the last line has its number
     except (ValueError, RecursionError) as error:  # the parser lets both through
         raise RulesError(f"{source}: {_unparsed(words, str(error))}") from error
     try:
-        return _seasons(document, own)
+        return tuple(_seasons(document, own))
     except RulesError:
         from controller.rulebook.places import located  # noqa: PLC0415 - only an error needs it
 
         document = located(document, words)
     try:
-        return _seasons(document, own)
+        return tuple(_seasons(document, own))
     except RulesError as error:
         line = getattr(error, "line", 0)
         place = f"line {line}: " if line else ""
