@@ -9,7 +9,7 @@ enum {
     STOPPAGE_HOLDS_MS = 20000,
     OVERRULED_MS = 10000,
 };
-static const uint32_t BREAK_MS = 300000;
+static const uint32_t BREAK_MS = 300000, LONG_BREAK_MS = 600000;
 
 enum started_by { BY_DEAD_BALL, BY_READY, BY_REFEREE };
 
@@ -87,6 +87,7 @@ static uint8_t end_play(struct wrist_down *down, uint16_t before, uint32_t at)
         down->coming.put_up = true;
         down->coming.put_up_at = at;
     }
+    down->coming.between_periods = false;
     down->named = named;
     down->before_ready = 0;
     down->stopped_lately = over || down->coming.next != NO_PLAY;
@@ -100,7 +101,7 @@ static uint8_t end_play(struct wrist_down *down, uint16_t before, uint32_t at)
 /* Of a down whose snap nobody pressed. */
 static uint8_t new_down(struct wrist_down *down, uint32_t at)
 {
-    coming_snap(&down->coming);
+    coming_snap(&down->coming, down->named);
     end_play(down, 0, at);
     return RESULT_ASSUMED;
 }
@@ -174,7 +175,10 @@ static uint8_t stoppage(struct wrist_down *down, uint16_t word, uint32_t at)
         return RESULT_HELD; /* zero stays until the penalty is completed */
     down->before_ready = 0;
     put_up(down, PHASE_SET, seconds);
-    return over ? RESULT_ASSUMED : RESULT_HELD;
+    if (over)
+        return RESULT_ASSUMED;
+    down->coming.put_up = false;
+    return RESULT_HELD;
 }
 
 /* A score told without saying which. */
@@ -194,7 +198,7 @@ static uint8_t score(struct wrist_down *down, uint32_t at)
     if (coming->next == NO_PLAY || of_stoppage)
         return stoppage(down, TOUCHDOWN, at);
     uint16_t word = coming->next == TRY ? TRY_OVER : TOUCHDOWN;
-    coming_snap(coming);
+    coming_snap(coming, down->named);
     forget_words(down);
     stoppage(down, word, at);
     return RESULT_ASSUMED; /* the snap */
@@ -210,6 +214,7 @@ static void overrule(struct wrist_down *down, uint8_t seconds, uint32_t at)
     coming_promise(coming, NO_PLAY);
     coming->now = NO_PLAY;
     coming->put_up = false;
+    down->stopped_lately = false;
 }
 
 static uint8_t hold(struct wrist_down *down, uint8_t seconds, uint32_t at)
@@ -239,8 +244,8 @@ static uint8_t ready(struct wrist_down *down, uint32_t at)
         result = RESULT_ASSUMED; /* the administrative number */
     else
         seconds = what_follows(down);
-    coming_ready(coming);
-    if (coming->opening && down->phase == PHASE_SET)
+    coming_ready(coming, down->named);
+    if (coming->opening && down->phase == PHASE_SET && coming->next == NO_PLAY)
         coming_promise(coming, FREE_KICK); /* the opening kickoff */
     forget_words(down);
     down->before_ready = before;
@@ -253,7 +258,7 @@ static uint8_t snap(struct wrist_down *down)
     if (down->phase == PHASE_LIVE)
         return RESULT_NO_CHANGE;
     bool assumed = down->phase == PHASE_SET; /* the ready */
-    coming_snap(&down->coming);
+    coming_snap(&down->coming, down->named);
     forget_words(down);
     put_up(down, PHASE_LIVE, WRIST_ROUTINE_S);
     return assumed ? RESULT_ASSUMED : RESULT_HELD;
@@ -281,7 +286,7 @@ static uint8_t no_count(struct wrist_down *down, bool period_over, uint32_t at)
     struct wrist_coming *coming = &down->coming;
     if (down->phase == PHASE_IDLE && !(period_over && !coming->between_periods))
         return RESULT_NO_CHANGE;
-    coming_ready(coming);
+    coming_ready(coming, down->named);
     coming->quiet = true;
     if (period_over)
         coming_period_over(coming);
@@ -297,19 +302,21 @@ static bool begins_half(const struct wrist_down *down, uint32_t at)
     if (down->phase != PHASE_IDLE || coming->next != NO_PLAY || !coming->quiet
         || coming->periods_over == PERIODS)
         return false;
-    if (coming->between_periods && coming->periods_over % 2 == 0)
+    bool quarter = coming->between_periods && coming->periods_over % HALF != 0;
+    if (coming->between_periods && !quarter)
         return true;
-    return !is_younger(down->instant, at, BREAK_MS);
+    return !is_younger(down->instant, at, quarter ? LONG_BREAK_MS : BREAK_MS);
 }
 
 /* Whether an opening kickoff is still due after an event that was accepted. */
 static void follow_opening(struct wrist_coming *coming, uint8_t event)
 {
     bool no_count = event == NO_COUNT || event == PERIOD_OVER;
+    bool stoppage = event >= TELL_FOUL && event <= SCORE;
+    bool waits = coming->next == NO_PLAY && (stoppage || no_count || event == STOP);
     if (!coming->begun)
         coming->opening = event == HOLD_25;
-    else if (event != HOLD_25 && event != STOP && !no_count && event != SCORE
-             && !(event >= TELL_FOUL && event <= TELL_INJURY_DEFENSE))
+    else if (event != HOLD_25 && !waits)
         coming->opening = false;
     coming->begun = coming->begun || !no_count;
 }
@@ -347,8 +354,11 @@ static uint8_t move(struct wrist_down *down, uint8_t event, uint32_t at)
 uint8_t wrist_move(struct wrist_down *down, uint8_t event, uint32_t at)
 {
     bool may_begin = event == READY || event == SNAP || event == END_OF_PLAY || event == HOLD_25;
-    if (may_begin && begins_half(down, at))
+    if (may_begin && begins_half(down, at)) {
         coming_promise(&down->coming, FREE_KICK);
+        if (down->coming.periods_over < HALF)
+            down->coming.periods_over = HALF;
+    }
     uint8_t result = move(down, event, at);
     if (result != RESULT_REFUSED && result != RESULT_NO_CHANGE)
         follow_opening(&down->coming, event);

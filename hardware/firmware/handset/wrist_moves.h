@@ -13,7 +13,7 @@ enum { WRIST_ROUTINE_S = 40 };
 enum event {
     NOTHING,
     END_OF_PLAY,
-    /* Stoppages, each a word. */
+    /* Stoppages, each a word but for the score. */
     TELL_FOUL,
     TELL_FOUL_DEFENSE,
     TELL_CHARGED_TIMEOUT,

@@ -81,6 +81,8 @@ static uint8_t promised_by(const struct wrist_coming *coming, uint16_t told)
 uint16_t coming_weighed(const struct wrist_coming *coming, uint16_t told)
 {
     if (coming->now != NO_PLAY) {
+        if (coming->now == TRY && (told & TOUCHDOWN)) /* told late, in overtime: the try's end */
+            told = (told & (uint16_t)~TOUCHDOWN) | TRY_OVER;
         if (told & PLAY_ENDS)
             return told;
         return told | (coming->now == TRY ? TRY_OVER : KICK_NEW_SERIES);
@@ -110,18 +112,18 @@ void coming_promise(struct wrist_coming *coming, uint8_t play)
     coming->next = coming->carried = play;
 }
 
-void coming_ready(struct wrist_coming *coming)
+void coming_ready(struct wrist_coming *coming, uint16_t told)
 {
-    if (coming->now != NO_PLAY && coming->next == NO_PLAY)
+    if (coming->now != NO_PLAY && told == 0)
         coming_told(coming, 0);
     coming->carried = coming->next;
     coming->now = NO_PLAY;
     coming->put_up = false;
 }
 
-void coming_snap(struct wrist_coming *coming)
+void coming_snap(struct wrist_coming *coming, uint16_t told)
 {
-    coming_ready(coming);
+    coming_ready(coming, told);
     coming->now = coming->next;
     coming_promise(coming, NO_PLAY);
     coming->between_periods = false;

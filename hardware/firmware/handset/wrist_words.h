@@ -27,7 +27,10 @@ enum word {
 
 enum play { NO_PLAY, TRY, FREE_KICK };
 
-enum { PERIODS = 4 }; /* of a game: overtime, which has no free kick, follows */
+enum {
+    HALF = 2,    /* periods */
+    PERIODS = 4, /* of a game: overtime, which has no free kick, follows */
+};
 
 /* What is known of the plays to come; as Coming in controller/rules/phases.py. */
 struct wrist_coming {
@@ -63,8 +66,9 @@ bool coming_is_over(const struct wrist_coming *coming, uint16_t told);
 /* `told` is all that was told of the down. */
 void coming_told(struct wrist_coming *coming, uint16_t told);
 
-void coming_ready(struct wrist_coming *coming);
-void coming_snap(struct wrist_coming *coming);
+/* The ready, the snap: a promised play in progress of which nothing was told is over. */
+void coming_ready(struct wrist_coming *coming, uint16_t told);
+void coming_snap(struct wrist_coming *coming, uint16_t told);
 void coming_period_over(struct wrist_coming *coming);
 
 /* Promise `play`. */
