@@ -23,7 +23,7 @@ from controller.rules.rulings import RulesError, RuleSet
 INSTALL: Final = 'python3 -m pip install "reportlab>=5.1,<6"'
 PAPERS: Final = {"letter": (612.0, 792.0), "a4": (595.28, 841.89)}
 """Width and height in points: ANSI letter, ISO 216."""
-SIZES: Final = tuple(SMALLEST + step / 10 for step in range(26))
+SIZES: Final = tuple(SMALLEST + step / 4 for step in range(11))
 """Type sizes tried, in points; each panel has its own."""
 Part = Callable[[Setter], None]
 """Sets one part of the card in the setter's size; raises :class:`DoesNotFitError`."""
