@@ -50,6 +50,8 @@ Answer = tuple[int | None, str]
 HELD_25 = events.HoldNumber(events.Number.ADMINISTRATIVE)
 OVERRULED = 10 * S
 LONG_BREAK = 300 * S
+QUARTER_BREAK = 600 * S
+"""Longer than any between two quarters: the keeper has lost count of the periods."""
 CAUSELESS = {"official_timeout", "stoppage", "in_doubt", "administrative"}
 TEAM_FOULED = {"foul_offense", "foul_defense", "foul_both", "delay_of_game"}
 TEAM_HURT = {"injury_offense", "injury_defense", "injury_both"}
@@ -100,7 +102,12 @@ INJURED_FIRST = (
 """One of the first told, then one of the second: the fact is noted by itself."""
 IN_ORDER_SINCE = {"nfhs": 2020, "nfhs_reduced": 2020}
 """The codes, with their first season, in which the order of the injuries counts."""
-ALWAYS_KNOWN = {"declined", "waved_off", "try_again", "free_kick_again", "offense_first"}
+ALWAYS_KNOWN = {
+    *("fourth_down", "new_series", "by_defense_only", "cancelled", "free_kick", "scrimmage_kick"),
+    *("last_three_minutes", "late_in_half", "game_clock_running", "game_clock_low"),
+    *("penalty_pending", "pumped", "offense_first", "defender_out_of_bounds", "referee_chose_40"),
+    *("failed_try", "declined", "waved_off", "try_again", "free_kick_again", "after_spot"),
+}
 """Facts that may be told under every rule set, whether they change anything or not."""
 
 
@@ -202,7 +209,7 @@ class NaiveRules:
     def stand(self, named: Words[str], besides: Words[str] = frozenset()) -> set[str]:
         """What stands of all that was named in a down, and of what is known ``besides``."""
         facts = named | besides
-        endings = self.meant(named | besides) - self.given_way(named)
+        endings = self.meant(named | besides) - self.given_way(named | besides)
         endings |= {self.means(each, facts & self.facts) for each in besides & self.endings.keys()}
         for row in self.season.get("combinations", []):
             if set(row["all_of"]) <= endings:
@@ -215,20 +222,24 @@ class NaiveRules:
         over = self.season["cancelled"]["endings"] if "cancelled" in named & self.facts else ()
         return {each for each in endings if plain(each) in over}
 
-    def promise(self, named: Words[str], besides: Words[str] = frozenset()) -> str:
+    def promise(
+        self, named: Words[str], besides: Words[str] = frozenset(), overtime: bool = False
+    ) -> str:
         """The play that comes next, by what was told."""
-        for play, again in PROMISED_AGAIN.items():
-            if again in named and self.has(play):
+        plays = [each for each in PROMISED_BY if self.has(each, overtime)]
+        for play in plays:
+            if PROMISED_AGAIN[play] in named:
                 return play
         stands = self.stand(named, besides)
         stands -= self.cancelled(stands, named)
-        for play, words in PROMISED_BY.items():
-            if self.has(play) and words & {plain(each) for each in stands}:
+        for play in plays:
+            if PROMISED_BY[play] & {plain(each) for each in stands}:
                 return play
         return ""
 
-    def has(self, play: str) -> bool:
-        return play == TRY or self.kickoffs
+    def has(self, play: str, overtime: bool = False) -> bool:
+        """True where the code knows the play, in overtime too."""
+        return play == TRY or (self.kickoffs and not (overtime and not self.kicks_in_overtime))
 
     def answer(self, named: Words[str], besides: Words[str] = frozenset()) -> Answer | None:
         """Seconds and what starts them, for everything named in a down."""
@@ -262,6 +273,8 @@ class Now(NamedTuple):
     """What put the number up: "dead ball", "ready" or "referee" started it, or it is of a "ruling",
     a "key" or a "correction"; "low" left it out."""
     remaining: int = 0
+    signal: str = ""
+    """The word for the referee's signal that started the count."""
     named: frozenset[str] = frozenset()
     """What was told since the last snap or ready."""
     told: tuple[tuple[str, int], ...] = ()
@@ -283,8 +296,6 @@ class Now(NamedTuple):
     """Of these, 25 held was."""
     periods: int = 0
     """So many were told over."""
-    played: bool = False
-    """A play was, ever."""
     between: bool = False
     """No play was since the last of them."""
 
@@ -490,9 +501,10 @@ class NaiveClock:
                         return Verdict(self._result(), given_back=True)
         self._settle(at)
         before = self.now
+        opens = self._opens(event, at)
         verdict = self._left_out(order, before, self._move(event, at))
         if verdict.result not in (NO_CHANGE, REFUSED):
-            if not self._opens(event):
+            if not opens or self.next_play():
                 self._become(opening=False, kick_up=False)
             elif event == HELD_25 and self.now.opening:
                 self._become(kick_up=True)
@@ -503,11 +515,13 @@ class NaiveClock:
             return Verdict(self._result(), given_back=True)
         return verdict
 
-    def _opens(self, event: events.Event) -> bool:
-        """True for what may come before an opening kickoff: 25 held, no count, a stoppage."""
+    def _opens(self, event: events.Event, at: int) -> bool:
+        """True for what may come before an opening kickoff: 25 held and no count, then a stoppage
+        and a stop too."""
         if isinstance(event, events.PlayEnded):
-            held = self.now.kick_up and self.now.phase == "SET"
-            return held and event.ending not in ENDS_EXACTLY | SCORES | GOES_ON
+            return self.now.kick_up and self._kind(event, at)[0] == "stoppage"
+        if isinstance(event, events.Stop):
+            return self.now.kick_up
         return event == HELD_25 or isinstance(event, events.NoCount)
 
     def _left_out(self, order: events.Order, was: Now, verdict: Verdict) -> Verdict:
@@ -552,35 +566,49 @@ class NaiveClock:
                 return self._correct(seconds, at)
         raise AssertionError(event)
 
-    def _play_ended(self, event: events.PlayEnded, at: int) -> Verdict:
+    def _kind(self, event: events.PlayEnded, at: int) -> tuple[str, int, set[str]]:
+        """Which row of the table an ending belongs to, its seconds, and all it says."""
         now, rules = self.now, self.rules
-        if event.ending not in rules.endings or not event.facts <= rules.facts | ALWAYS_KNOWN:
-            return Verdict(REFUSED)
-        if event.ending in ONLY_LOOKED_UP or rules.of(event.ending)[0] is None:
-            return Verdict(REFUSED)
         ending = event.ending
         told = {ending} | event.facts
+        if ending not in rules.endings or not event.facts <= rules.facts | ALWAYS_KNOWN:
+            return "", 0, told
+        if ending in ONLY_LOOKED_UP or rules.of(ending)[0] is None:
+            return "", 0, told
         if now.playing == FREE_KICK and ending == ENDS_WITH[FREE_KICK][0]:
             told |= set(ENDS_WITH[FREE_KICK])
         over = now.stoppage is not None and at - now.stoppage >= STOPPAGE_HOLDS
         lately = frozenset() if over else now.named
         means = rules.means(ending, (told | lately) & rules.facts)
         seconds, starts_on = rules.of(means)
+        assert seconds is not None
         if starts_on == "referee_signal":
-            assert seconds is not None
+            return "signal", seconds, told
+        routine = means in GOES_ON if rules.waits else starts_on == "dead_ball"
+        return "routine" if routine else "stoppage", seconds, told
+
+    def _play_ended(self, event: events.PlayEnded, at: int) -> Verdict:
+        now, rules = self.now, self.rules
+        ending = event.ending
+        kind, seconds, told = self._kind(event, at)
+        if not kind:
+            return Verdict(REFUSED)
+        if kind == "signal":
             self._overrule(seconds, at)
-            return self._run(seconds, at, "referee")
-        if means in GOES_ON if rules.waits else starts_on == "dead_ball":
+            self._run(seconds, at, "referee")
+            self._become(signal=ending)
+            return Verdict(NO_CHANGE if self.now == now else RUNNING)
+        if kind == "routine":
             return self._routine_end(told, at)
         if event.facts <= now.named and rules.vague_after_exact(ending, event.facts, now.named):
             return Verdict(NO_CHANGE)
-        if ending == "start_of_period" and self._second_half(at):
-            self._become(promised=FREE_KICK)
+        if ending == "start_of_period" and self._half_begins(at):
             return self._stoppage(told, ending, at)._replace(promised=SAID_OF_A_HALF)
         if ending == "overtime_series":
             self._become(overtime=True)
-        if ending in ENDS_EXACTLY | SCORES:
-            self._become(played=True)
+            self._become(
+                promised=now.promised if rules.has(now.promised, self._in_overtime()) else ""
+            )
         return self._told_after_the_chop(told, ending, at) or self._stoppage(told, ending, at)
 
     def _stoppage(self, told: Words[str], ending: str, at: int) -> Verdict:
@@ -598,8 +626,11 @@ class NaiveClock:
             self._set(seconds, "ruling")
         self._become(stoppage=at)
         lost = self._lost(now, at)
-        if not stays and self._says_over():
+        over = self._says_over()
+        if over and not stays:
             return Verdict(ASSUMED, promised=SAID_AS_OVER[now.playing], **lost)
+        if not over:
+            self._become(ended=None)
         return Verdict(HELD, **lost)
 
     def _says_over(self) -> bool:
@@ -651,10 +682,8 @@ class NaiveClock:
         fresh = now.phase in ("RUNNING", "EXPIRED") or (
             now.phase == "SET" and (now.stoppage is not None or now.by == "assumed")
         )
-        half = self._second_half(at)
-        if half:
-            self._become(promised=FREE_KICK)
-            now = self.now
+        half = self._half_begins(at)
+        now = self.now
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
         recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
@@ -662,14 +691,14 @@ class NaiveClock:
         stopped = now.phase == "STOPPED" and not goes_on
         unseen = fresh or (now.promised != "" and not stopped)
         if stopped and recent:
-            self._become(promised="" if now.playing else follows)
+            self._become(promised=follows)
         elif unseen or (stopped and follows):
             unseen = True
             self._become(down=now.down + 1, promised="", playing=follows, ended=None)
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
         self._tell(told, at)
-        self._become(between=now.between and not unseen, played=True, readied=None)
+        self._become(between=False, readied=None)
         ends = self._ends() if self._says_over() else ()
         answer = self._answer()
         assert answer is not None and answer[0] is not None
@@ -680,7 +709,7 @@ class NaiveClock:
         else:
             ends = tuple(each for each in ends if each in self.rules.endings)
             self._set(answer[0], "assumed" if ends else "ruling")
-            self._become(stoppage=at if ends or self.now.promised else None)
+            self._become(stoppage=at if ends or self.next_play() else None)
             if self._same_as(now):
                 return Verdict(NO_CHANGE)
         assumed = "snap" if unseen else ""
@@ -718,8 +747,7 @@ class NaiveClock:
             return self._play_ended(events.PlayEnded("field_goal_or_safety"), at)
         if not follows or recent:
             return self._play_ended(events.PlayEnded("touchdown"), at)
-        self._become(down=now.down + 1, promised="", playing=follows, ended=None)
-        self._become(named=frozenset(), told=(), stoppage=None, readied=None, phase="LIVE")
+        self._snap(at)
         ending = "try_over" if follows == TRY else "touchdown"
         self._play_ended(events.PlayEnded(ending), at)
         return Verdict(ASSUMED, "snap")
@@ -728,9 +756,7 @@ class NaiveClock:
         seconds = self._seconds(number)
         if (self.now.phase, self.now.seconds) == ("SET", seconds):
             return Verdict(NO_CHANGE)
-        half = number is events.Number.ADMINISTRATIVE and self._second_half(at)
-        if half:
-            self._become(promised=FREE_KICK)
+        half = number is events.Number.ADMINISTRATIVE and self._half_begins(at)
         self._overrule(seconds, at)
         self._set(seconds, "key")
         return Verdict(HELD, promised=SAID_OF_A_HALF if half else "")
@@ -741,7 +767,7 @@ class NaiveClock:
         lately = now.ended is not None and at - now.ended < OVERRULED
         overruled = now.phase == "SET" and lately and seconds != now.seconds
         if overruled:
-            self._become(promised="", playing="", ended=None)
+            self._become(promised="", playing="", ended=None, stoppage=None)
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
@@ -754,28 +780,35 @@ class NaiveClock:
             seconds, _ = self._what_follows()
         elif now.phase == "IDLE" or not self.rules.waits:
             assumed = True
-        opens = self.rules.kickoffs and now.kick_up and now.phase == "SET"
-        half = self._second_half(at)
-        follows = FREE_KICK if opens or half else self.next_play()
+        opens = now.kick_up and now.phase == "SET" and not self.next_play()
+        opens = opens and self.rules.has(FREE_KICK, self._in_overtime())
+        half = self._half_begins(at)
+        follows = FREE_KICK if opens else self.next_play()
         self._run(seconds, at, "ready")
-        self._become(named=frozenset(), told=(), stoppage=None, playing="", promised=follows)
+        self._become(named=frozenset(), told=(), stoppage=None, playing="", ended=None)
+        self._become(promised=follows)
         self._become(readied=now._replace(readied=None))
         if opens:
             return Verdict(RUNNING, promised="opening kickoff")
         return Verdict(ASSUMED if assumed else RUNNING, promised=SAID_OF_A_HALF if half else "")
 
-    def _second_half(self, at: int) -> bool:
-        """True where the next play is the first of a half, which is a kick."""
+    def _half_begins(self, at: int) -> bool:
+        """True where the next play is the first of a half: it is a kick then."""
+        if self._next_begins_half(at):
+            self._become(promised=FREE_KICK, periods=max(2, self.now.periods))
+            return True
+        return False
+
+    def _next_begins_half(self, at: int) -> bool:
         now = self.now
         if now.phase != "IDLE" or not self.rules.kickoffs or self.next_play():
             return False
         if self._in_overtime():
             return False
-        if now.periods == 2 and now.between:
+        if now.periods and now.periods % 2 == 0 and now.between:
             return True
-        quarter = now.by == "period over" and now.periods in (1, 3) and now.played
-        stood = now.by in ("no count", "period over") and at - now.started >= LONG_BREAK
-        return stood and not quarter
+        long = QUARTER_BREAK if now.between else LONG_BREAK
+        return now.by in ("no count", "period over") and at - now.started >= long
 
     def _in_overtime(self) -> bool:
         """True where no kick follows a score any more."""
@@ -786,9 +819,10 @@ class NaiveClock:
         now = self.now
         if now.phase == "LIVE":
             return Verdict(NO_CHANGE)
-        follows = FREE_KICK if self._second_half(at) else self.next_play()
+        self._half_begins(at)
+        follows = self.next_play()
         self._clear(phase="LIVE", seconds=self.rules.routine, started=at)
-        self._become(down=now.down + 1, promised="", playing=follows, between=False, played=True)
+        self._become(down=now.down + 1, promised="", playing=follows, between=False)
         return Verdict(ASSUMED, "ready") if now.phase == "SET" else Verdict(HELD)
 
     def _no_count(self, period_over: bool, at: int) -> Verdict:
@@ -801,11 +835,12 @@ class NaiveClock:
         self._become(promised=follows)
         if period_over and not again:
             self._become(periods=now.periods + 1, between=True)
+            self._become(promised=self.next_play())
         return Verdict(HELD)
 
     def _clear(self, **changed: Any) -> None:
         """Forget the down; what is known of the game stays."""
-        game = ("down", "overtime", "opening", "kick_up", "periods", "played", "between")
+        game = ("down", "overtime", "opening", "kick_up", "periods", "between")
         self.now = Now(**{name: getattr(self.now, name) for name in game})._replace(**changed)
 
     def _stop(self, at: int) -> Verdict:
@@ -869,8 +904,7 @@ class NaiveClock:
         """What the rule set says of all that was told, of the promised play it belongs to, or of
         the one that is still to come."""
         now = self.now
-        cancelled = now.promised == TRY and "cancelled" in now.named
-        erased = cancelled or self.rules.promise(self._told()) != ""
+        erased = self.rules.promise(self._told(), overtime=self._in_overtime()) != ""
         before = [COMES_BEFORE[now.promised]] if now.promised and not erased else []
         return self.rules.answer(self._told(), {*self._ends(), *before})
 
@@ -882,19 +916,14 @@ class NaiveClock:
 
     def next_play(self) -> str:
         """The play promised to come next."""
-        now, ends = self.now, self._ends()
-        carried = now.promised
-        told, besides = self._told(), {*ends}
-        if "cancelled" in now.named and (now.playing or now.promised == TRY):
-            again = now.playing == TRY or ends
-            carried = now.playing if again else ""  # it comes again, or not at all
-            told, besides = told - ({"try_over"} if now.playing == TRY else set()), set()
-        elif now.playing == TRY:
-            carried = FREE_KICK if self.rules.has(FREE_KICK) else ""
-        for follows in (self.rules.promise(told, besides), carried):
-            if follows and not (follows == FREE_KICK and self._in_overtime()):
-                return follows
-        return ""
+        now, overtime = self.now, self._in_overtime()
+        if "cancelled" in now.named and now.playing:
+            own = ENDS_A_TRY | {"try_over"} if now.playing == TRY else {*ENDS_WITH[FREE_KICK]}
+            other_end = now.named & (ENDS_EXACTLY - own)
+            follows = now.promised if other_end else now.playing  # it comes again
+        else:
+            follows = self.rules.promise(self._told(), {*self._ends()}, overtime) or now.promised
+        return follows if follows and self.rules.has(follows, overtime) else ""
 
     # what the table's words mean
 
@@ -916,7 +945,7 @@ class NaiveClock:
     def _run(self, seconds: int, at: int, by: str) -> Verdict:
         expires = at + seconds * S
         self._become(phase="RUNNING", seconds=seconds, expires=expires, started=at, by=by)
-        self._become(remaining=0, readied=None)
+        self._become(remaining=0, readied=None, signal="")
         return Verdict(RUNNING)
 
 
