@@ -44,6 +44,9 @@ HABITS = {
         "NUMBER_25+ NUMBER_40 NUMBER_40 STOP DEAD_BALL DEAD_BALL READY",
         "NO_COUNT+ NUMBER_25 READY DEAD_BALL",
         "NO_COUNT+ SNAP NO_COUNT+ DEAD_BALL",
+        "NO_COUNT+ SNAP NO_COUNT+ SNAP NO_COUNT+ SNAP NO_COUNT+ SNAP NUMBER_25+ READY SNAP "
+        "DEAD_BALL NUMBER_25+ READY SNAP DEAD_BALL",
+        "NO_COUNT+ NUMBER_25+ NUMBER_25+ READY NUMBER_25+",
     ),
     "four": (
         "NUMBER_25 READY NUMBER_40",
@@ -53,7 +56,7 @@ HABITS = {
     ),
 }
 """Keys that follow each other in a game: a team told late, a kickoff, a score and what follows it,
-the end of a period. A key with ``+`` is held down."""
+the end of a period, overtime. A key with ``+`` is held down."""
 
 
 class Reference:
@@ -288,11 +291,28 @@ def test_a_team_told_just_after_the_ready_has_its_number_from_that_ready() -> No
             "0 SNAP 8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 59 NUMBER_40 70 READY 90 DEAD_BALL",
             ["40", "25", "25 runs", "40", "25", "40", "40 runs", "40 runs"],
         ),
+        (
+            "twelve",
+            "0 SNAP 8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 59 NUMBER_40 61 DEAD_BALL",
+            ["40", "25", "25 runs", "40", "25", "40", "40 runs"],
+        ),
+        (
+            "twelve",
+            "0 SNAP 8 NUMBER_25+ 40 READY 50 SNAP 56 DEAD_BALL 58 NUMBER_25+ 61 NUMBER_40 70 READY "
+            "80 SNAP 88 DEAD_BALL",
+            ["40", "25", "25 runs", "40", "25", "25", "40", "40 runs", "40", "25"],
+        ),
+        (
+            "twelve",
+            "0 NUMBER_25 4 NUMBER_25+ 9 READY 20 SNAP 28 DEAD_BALL 60 READY 70 SNAP 77 DEAD_BALL",
+            ["25", "25", *["25 runs", "40", "25"] * 2],
+        ),
     ],
 )
 def test_what_comes_next_is_remembered(layout: str, line: str, shown: list[str]) -> None:
     """A kickoff opens the game; a score brings a try and that a kickoff, each with 25 after it
-    (NFHS 3-6-1a(1)a and f); another number key at once says that there was none."""
+    (NFHS 3-6-1a(1)a and f); another number key at once says that there was none, unless
+    its end was told. A score ends the wait for the opening kickoff."""
     assert typed(line, layout) == shown
 
 
@@ -308,6 +328,14 @@ def test_what_comes_next_is_remembered(layout: str, line: str, shown: list[str])
         ),
         ("0 SNAP 9 NO_COUNT 308.9 READY 320 DEAD_BALL", "40 runs"),
         ("0 SNAP 9 NO_COUNT+ 200 READY 210 DEAD_BALL", "40 runs"),
+        ("0 SNAP 9 NO_COUNT+ 608.9 READY 620 DEAD_BALL", "40 runs"),
+        ("0 SNAP 9 NO_COUNT+ 609 READY 620 DEAD_BALL", "25"),
+        ("0 SNAP 9 NO_COUNT+ 70 DEAD_BALL 80 NO_COUNT+ 300 READY 310 DEAD_BALL", "25"),
+        (  # no half begins in overtime, which the third period's end after a long break brings
+            "0 SNAP 9 NO_COUNT 309 READY 320 SNAP 330 NO_COUNT+ 340 SNAP 350 NO_COUNT+ "
+            "950 READY 960 DEAD_BALL",
+            "40 runs",
+        ),
     ],
 )
 def test_the_second_half_begins_with_a_kickoff_and_no_other_period_does(

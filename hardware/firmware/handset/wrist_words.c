@@ -18,6 +18,7 @@ static const struct {
 } ways[] = {
     {FOUL, FOUL_DEFENSE},
     {INJURY_ANY, INJURY_DEFENSE},
+    {OTHER_SCORE, TOUCHDOWN},
     {OFFICIAL_TIMEOUT, FOUL | FORTY_ON_READY | CHARGED_TIMEOUT | CHARGED_AFTER_INJURY | INJURY_ANY},
 };
 enum { WAYS = sizeof ways / sizeof *ways };
