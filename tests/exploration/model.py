@@ -881,7 +881,7 @@ class NaiveClock:
             self._become(stoppage=at)  # what comes next is known since now
         first, second, noted = INJURED_FIRST
         before, after = rules.meant(now.named), rules.meant(self.now.named)
-        if rules.in_order and first & before and second & (after - before):
+        if rules.in_order and first & before and not second & before and second & after:
             self._become(named=self.now.named | {noted})
 
     def _ends(self) -> tuple[str, ...]:
