@@ -651,10 +651,11 @@ class NaiveClock:
         if found is None:
             return None
         self.now = found
+        by_ready = now.promised if not self.next_play() else ""
         self._tell(told, at)
         lost = self._lost(found, at)
         seconds, found = self._held_number(), self.now
-        promised = self.next_play()
+        promised = self.next_play() or by_ready
         self.now = now
         word = plain(self.rules.means(ending, found.named & self.rules.facts))
         if not any(word in SAYS_LESS[vague] for each in lost.values() for vague, _ in each):
