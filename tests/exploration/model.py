@@ -287,6 +287,8 @@ class Now(NamedTuple):
     """The promised play that is in progress, or has ended in this down."""
     ended: int | None = None
     """When its end was taken as told, and put up its number."""
+    overruled: bool = False
+    """The keeper knew better; nothing was told since."""
     readied: Now | None = None
     """What the last ready found."""
     overtime: bool = False
@@ -649,10 +651,11 @@ class NaiveClock:
         if found is None:
             return None
         self.now = found
+        by_ready = now.promised if not self.next_play() else ""
         self._tell(told, at)
         lost = self._lost(found, at)
         seconds, found = self._held_number(), self.now
-        promised = self.next_play()
+        promised = self.next_play() or by_ready
         self.now = now
         word = plain(self.rules.means(ending, found.named & self.rules.facts))
         if not any(word in SAYS_LESS[vague] for each in lost.values() for vague, _ in each):
@@ -686,14 +689,13 @@ class NaiveClock:
         now = self.now
         follows = self.next_play()
         # no snap was pressed: the promised play was played all the same
-        recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
-        goes_on = self._in_progress() and (recent or now.stoppage is None)
-        stopped = now.phase == "STOPPED" and not goes_on
-        unseen = fresh or (now.promised != "" and not stopped)
-        if stopped and recent:
-            self._become(promised=follows)
-        elif unseen or (stopped and follows):
-            unseen = True
+        unseen = fresh or now.promised != ""
+        if now.phase == "STOPPED":
+            recent = now.stoppage is not None and at - now.stoppage < STOPPAGE_HOLDS
+            goes_on = self._in_progress() and now.stoppage is None
+            unseen = follows != "" and not recent and not goes_on
+            self._become(promised=now.promised if goes_on else follows)
+        if unseen:
             self._become(down=now.down + 1, promised="", playing=follows, ended=None)
         if unseen or now.phase == "STOPPED":
             self._become(named=frozenset(), told=(), stoppage=None)
@@ -767,7 +769,7 @@ class NaiveClock:
         lately = now.ended is not None and at - now.ended < OVERRULED
         overruled = now.phase == "SET" and lately and seconds != now.seconds
         if overruled:
-            self._become(promised="", playing="", ended=None, stoppage=None)
+            self._become(promised="", playing="", ended=None, stoppage=None, overruled=True)
 
     def _ready(self, at: int) -> Verdict:
         now = self.now
@@ -786,7 +788,7 @@ class NaiveClock:
         follows = FREE_KICK if opens else self.next_play()
         self._run(seconds, at, "ready")
         self._become(named=frozenset(), told=(), stoppage=None, playing="", ended=None)
-        self._become(promised=follows)
+        self._become(promised=follows, overruled=False)
         self._become(readied=now._replace(readied=None))
         if opens:
             return Verdict(RUNNING, promised="opening kickoff")
@@ -875,12 +877,12 @@ class NaiveClock:
         told = tuple(each for each in now.told if each[0] not in new)
         told = (*told, *((word, at) for word in new))
         followed = self.next_play()
-        self._become(named=now.named | words, told=told)
+        self._become(named=now.named | words, told=told, overruled=now.overruled and not words)
         if not followed and self.next_play():
             self._become(stoppage=at)  # what comes next is known since now
         first, second, noted = INJURED_FIRST
         before, after = rules.meant(now.named), rules.meant(self.now.named)
-        if rules.in_order and first & before and second & (after - before):
+        if rules.in_order and first & before and not second & before and second & after:
             self._become(named=self.now.named | {noted})
 
     def _ends(self) -> tuple[str, ...]:
@@ -905,7 +907,8 @@ class NaiveClock:
         the one that is still to come."""
         now = self.now
         erased = self.rules.promise(self._told(), overtime=self._in_overtime()) != ""
-        before = [COMES_BEFORE[now.promised]] if now.promised and not erased else []
+        waits = now.promised and not now.playing and not erased
+        before = [COMES_BEFORE[now.promised]] if waits else []
         return self.rules.answer(self._told(), {*self._ends(), *before})
 
     def _held_number(self) -> int:
@@ -917,6 +920,8 @@ class NaiveClock:
     def next_play(self) -> str:
         """The play promised to come next."""
         now, overtime = self.now, self._in_overtime()
+        if now.overruled:
+            return ""
         if "cancelled" in now.named and now.playing:
             own = ENDS_A_TRY | {"try_over"} if now.playing == TRY else {*ENDS_WITH[FREE_KICK]}
             other_end = now.named & (ENDS_EXACTLY - own)
