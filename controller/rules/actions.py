@@ -125,7 +125,7 @@ def _end_play(c: Context, before: frozenset[str], coming: Coming) -> Move:
         phase = Set(ruling.seconds)
     after, over = promises.after_naming(c.rules, named, coming), _over(c, named, coming)
     after = after._replace(
-        put_up_at=c.at if over else after.put_up_at, between_periods=False, quiet_since=None
+        put_up_at=c.at if over else None, between_periods=False, quiet_since=None
     )
     # The next play cannot end as soon as a routine one: a try, say, first needs lining up.
     named_at = c.at if over or after.next else None
@@ -294,7 +294,8 @@ def _told_after_ready(c: Context) -> Move | None:
         return None
     expires_at = phase.started_at + ruling.seconds * SECOND_NS
     again = Running(ruling.seconds, phase.started_at, expires_at, StartedBy.READY)
-    down = c.down._replace(phase=again, ruling=ruling, before_ready=named)
+    coming = promises.told_after_ready(c.rules, before, named, c.down.coming)
+    down = c.down._replace(phase=again, ruling=ruling, before_ready=named, coming=coming)
     return Move(down, note=f"{ruling.seconds}, counted from the ready", gave_way=gave_way)
 
 
@@ -348,7 +349,8 @@ def _ready(c: Context, ruling: Ruling | None, assumed: str = "") -> Outcome:
     was, down = c.down, Down(c.down.phase, frozenset(), None, ruling, c.down.number)
     coming, promised = promises.after_ready(c.rules, was.named, was.coming), ""
     play = promises.opening_play(c.rules)
-    if coming.opening and isinstance(was.phase, Set) and play and not coming.next:
+    opens = coming.opening and not coming.overtime and not coming.next
+    if opens and isinstance(was.phase, Set) and play:
         coming, promised = coming._replace(next=play, carried=play), "opening kickoff"
     before = promises.weighed(c.rules, was.named, was.coming) if was.named else was.named
     down = down._replace(phase=phase, before_ready=before, coming=coming)

@@ -393,7 +393,10 @@ class PlayClock:
         """The down, with the play promised that begins a half if ``order`` does."""
         if not isinstance(down.phase, Idle) or not promises.begins_half(down.coming, order.at):
             return down
-        first = kind in _FIRST_KINDS or order.event in _FIRST_EVENTS
+        event = order.event
+        if isinstance(event, PlayEnded):
+            event = PlayEnded(event.ending)
+        first = kind in _FIRST_KINDS or event in _FIRST_EVENTS
         if not first or not promises.opening_play(self.rules):
             return down
         return down._replace(coming=promises.half_begun(self.rules, down.coming))

@@ -65,7 +65,8 @@ def after_naming(rules: RuleSet, named: frozenset[str], coming: Coming) -> Comin
     promised = _promised_by(rules, weighed(rules, named, coming), coming.overtime)
     if CANCELLED in named and coming.now:  # the play comes again, unless more was made of it
         play = rules.plays[coming.now]
-        promised = "" if named & PLAY_ENDS - play.ended_by - {play.ends} else coming.now
+        more = named & PLAY_ENDS - play.ended_by - {play.ends}
+        promised = "" if more or (coming.overtime and play.not_after) else coming.now
     return coming._replace(next=promised or coming.carried)
 
 
@@ -75,6 +76,17 @@ def after_ready(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming
     if coming.now and not named:
         over = after_naming(rules, named, coming)
     return over._replace(carried=over.next, now="", put_up_at=None)
+
+
+def told_after_ready(
+    rules: RuleSet, before: frozenset[str], named: frozenset[str], coming: Coming
+) -> Coming:
+    """What is promised once the words ``before`` a ready have become ``named`` just after it."""
+    over = after_naming(rules, named, coming)
+    promised = _promised_by(rules, named, over.overtime)
+    taken_back = CANCELLED in named - before and not promised
+    follows = "" if taken_back else over.next
+    return over._replace(next=follows, carried=follows)
 
 
 def after_snap(rules: RuleSet, named: frozenset[str], coming: Coming) -> Coming:

@@ -83,10 +83,8 @@ static uint8_t end_play(struct wrist_down *down, uint16_t before, uint32_t at)
     uint16_t ruling = words_ruling(coming_weighed(&down->coming, named));
     bool over = coming_is_over(&down->coming, named);
     coming_told(&down->coming, named);
-    if (over) {
-        down->coming.put_up = true;
-        down->coming.put_up_at = at;
-    }
+    down->coming.put_up = over;
+    down->coming.put_up_at = at;
     down->coming.between_periods = false;
     down->named = named;
     down->before_ready = 0;
@@ -151,6 +149,8 @@ static bool told_after_ready(struct wrist_down *down, uint16_t word, uint32_t at
         || !(down->before_ready & words_in_force(down->before_ready) & words_less_exact(word)))
         return false;
     down->before_ready |= word;
+    coming_told(&down->coming, down->before_ready);
+    coming_promise(&down->coming, down->coming.next);
     run(down, words_seconds(words_ruling(down->before_ready)), BY_READY, started_at(down));
     return true;
 }
