@@ -32,7 +32,7 @@ NAMES = {phase.__name__.upper() for phase in PHASES}
     [
         ("nfhs", False),
         ("flag", False),
-        pytest.param("nfhs", True, marks=pytest.mark.full),
+        pytest.param("nfhs", True, marks=pytest.mark.long),
         pytest.param("flag", True, marks=pytest.mark.long),
     ],
 )
@@ -40,6 +40,11 @@ def test_a_few_presses_to_a_fixed_point(code: str, hurried: bool) -> None:
     explorer = Explorer(load_rule_set(code), presses=FEW, hurried=hurried).run()
     assert explorer.finished and explorer.level >= 5
     assert {phase for phase, *_ in explorer.cells} == NAMES
+
+
+@pytest.mark.full
+def test_a_few_hurried_presses() -> None:
+    assert Explorer(load_rule_set("nfhs"), presses=FEW, hurried=True, depth=3).run().level == 3
 
 
 @pytest.mark.full
@@ -66,7 +71,7 @@ def test_each_rule_set_to_a_fixed_point(name: str) -> None:
 @pytest.mark.long
 @pytest.mark.parametrize("name", SETS)
 def test_each_rule_set_with_hurried_presses(name: str) -> None:
-    assert Explorer(SETS[name][0], hurried=True, depth=3).run().level == 3
+    assert Explorer(SETS[name][0], hurried=True, depth=4).run().level == 4
 
 
 @pytest.mark.full
