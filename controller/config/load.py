@@ -167,7 +167,7 @@ def _ending(table: Table) -> str:
     ending = ending_named(word)
     if ending not in ENDINGS:
         near = nearest(ending, ENDINGS)
-        advice = f"the nearest is {shown(near)}" if near else "known: " + ", ".join(ENDINGS)
+        advice = f"the nearest is {shown(near)}" if near else "`playclock rules CODE` lists them"
         table.problem("ending", f"no ending of any rule set; {advice}")
     table.good["ending"] = ending  # two words for one ending are twice the same
     return ending

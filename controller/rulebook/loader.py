@@ -86,6 +86,8 @@ _SEASON = {
 READ_TO = 2026
 """The last season whose published changes were looked for."""
 _PLAY = {"after", "ends", "before", "facts", "ended_by", "again", "not_after", "opens_half"}
+_being_read: set[str] = set()
+"""Codes on whose way the reader is: one that follows itself would never end."""
 _FIRST_GAME = 1869
 _ANY_SEASON = 2999
 _NOTHING = RuleSet("", "", _FIRST_GAME, _FIRST_GAME, 0, 0, {})
@@ -121,9 +123,15 @@ def load_seasons(code: str) -> list[RuleSet]:
         hint = f"nearest: {', '.join(near)}; " if near else ""
         raise RulesError(f"unknown code {shown(code)}; {hint}known: {', '.join(known)}")
     source = f"{name}.toml"
+    if name in _being_read:
+        raise RulesError(f"{source}: follows itself")
     with open(os.path.join(FOLDER, source), "rb") as file:  # noqa: PTH118, PTH123
         words = decoded(file.read(), source)
-    return parse_seasons(words, source)
+    _being_read.add(name)
+    try:
+        return parse_seasons(words, source)
+    finally:
+        _being_read.discard(name)
 
 
 def parse_seasons(words: str, source: str, *, own: bool = False) -> list[RuleSet]:

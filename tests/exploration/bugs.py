@@ -23,7 +23,7 @@ from controller.rules.phases import (
     StartedBy,
     Stopped,
 )
-from controller.rules.play_clock import PlayClock
+from controller.rules.play_clock import Judgement, PlayClock
 from controller.rules.transitions import REFUSALS, TRANSITIONS, Kind
 
 Patch = pytest.MonkeyPatch
@@ -130,7 +130,7 @@ def relight_by_a_fault(patch: Patch) -> None:
     def flips(self: PlayClock, order: Order) -> object:
         if isinstance(order.event, BoardsFault) and self.state.off is Off.ORDERED:
             self.state = self.state._replace(off=None)
-            return Result.HELD, "", ""
+            return Judgement(Result.HELD)
         return apply(self, order)
 
     patch.setattr(PlayClock, "_apply", flips)

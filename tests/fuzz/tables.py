@@ -63,6 +63,27 @@ def check_config(data: bytes, folder: Path) -> None:
 
 
 RULES = SMALL.replace('"small"', '"made_up"').encode()
+PLAYS = RULES.replace(
+    b'mean = "foul"\n', b'mean = "foul"\nfirst = { foul = "offense_first" }\n'
+) + (
+    b"""
+[seasons.plays.free_kick]
+after = ["try_over"]
+again = "free_kick_again"
+before = "before_free_kick"
+ends = "kick_new_series"
+ended_by = ["touchdown"]
+facts = ["free_kick"]
+not_after = "overtime_series"
+opens_half = true
+"""
+)
+OTHER_NUMBERS = b"""code = "made_up"
+title = "Other numbers"
+follows = "made_up"
+routine_s = 30
+administrative_s = 20
+"""
 
 
 def check_rule_set(data: bytes, folder: Path) -> None:
@@ -184,7 +205,7 @@ TARGETS = (
         (_bare(_EXAMPLE), _with_all_keys(_EXAMPLE), _REHEARSAL, b"boards = 1\nconsole = 1"),
         TOML_WORDS,
     ),
-    Target("rule-set", check_rule_set, (rule_sets,), (RULES,), TOML_WORDS),
+    Target("rule-set", check_rule_set, (rule_sets,), (RULES, PLAYS, OTHER_NUMBERS), TOML_WORDS),
     Target("key-file", check_key_file, (keys,), (KEY_FILE, MISPLACED), TOML_WORDS),
     Target(
         "session-file",

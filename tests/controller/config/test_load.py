@@ -361,7 +361,7 @@ def test_an_ending_is_overridden_by_any_word_for_it() -> None:
 def test_overrides_are_checked_against_the_endings() -> None:
     for ending, advice in (
         ("touchdowns", 'the nearest is "touchdown"'),
-        ("zzzz", "known: routine, stoppage, "),
+        ("zzzz", "`playclock rules CODE` lists them"),
     ):
         (line,) = problems(f"[[overrides]]\n{RULING.replace('touchdown', ending)}")
         said = f'overrides[0].ending = "{ending}": no ending of any rule set; {advice}'

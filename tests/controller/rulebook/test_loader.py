@@ -622,3 +622,12 @@ def test_a_local_adoption_changes_the_fingerprint() -> None:
     rules = load_rule_set("nfhs")
     ours = rules.with_override("touchdown", 25, StartsOn.READY, "Made-up League")
     assert fingerprint(ours) != fingerprint(rules)
+
+
+def test_a_code_that_follows_itself_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "round.toml").write_text('code = "round"\ntitle = "R"\nfollows = "round"\n')
+    monkeypatch.setattr(rule_sets, "FOLDER", str(tmp_path))
+    with pytest.raises(RulesError, match=r"round\.toml: line 3: .*follows itself"):
+        load_rule_set("round")
