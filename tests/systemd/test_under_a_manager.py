@@ -189,8 +189,8 @@ async def test_the_sandbox_holds_and_lets_the_service_do_its_work(manager: Priva
         rows = list(
             csv.DictReader((await game.call("playclock", "journal", journal, "--csv")).splitlines())
         )
-        assert rows[0]["event"] == "25, held"
-        assert rows[0]["wall_synchronised"] in ("0", "1"), "the kernel was asked about its clock"
+        (held,) = [row for row in rows if row["event"] == "25, held"]
+        assert held["wall_synchronised"] in ("0", "1"), "the kernel was asked about its clock"
 
 
 def network_of(process: Path) -> Path:
