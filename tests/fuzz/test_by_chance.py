@@ -29,7 +29,7 @@ from tests.shared.virtual_time import START_AT, VirtualClock, virtual
 SEED = 16
 PER_BODY = 250_000
 MS = 1_000_000
-FULL, LONG = 1_000_000, 12_000_000
+FULL, LONG = 500_000, 12_000_000
 
 tiers = pytest.mark.parametrize(
     "frames",

@@ -30,7 +30,7 @@ from tests.fuzz.steps import StubPort
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock, virtual
 
-FULL, LONG = 1_000_000, 5_000_000
+FULL, LONG = 500_000, 5_000_000
 SEED = 5
 MS = 1_000_000
 SESSION = 0x2A
