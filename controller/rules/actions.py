@@ -37,6 +37,12 @@ from controller.rules.rulings import RuleSet, Ruling, StartsOn, same_count, with
 from controller.rules.settings import Settings
 
 
+def is_of_stoppage(down: Down, at: int, settings: Settings) -> bool:
+    """True while what is told at ``at`` can only be of the stoppage named last."""
+    holds_ns = settings.stoppage_holds_s * SECOND_NS
+    return down.stoppage_at is not None and at - down.stoppage_at < holds_ns
+
+
 class Context(NamedTuple):
     """All that a transition may look at. ``at`` is the instant of the event."""
 
@@ -60,9 +66,7 @@ class Context(NamedTuple):
     @property
     def of_this_stoppage(self) -> bool:
         """True while an end of play can only be that of the stoppage named last."""
-        named_at = self.down.stoppage_at
-        holds_ns = self.settings.stoppage_holds_s * SECOND_NS
-        return named_at is not None and self.at - named_at < holds_ns
+        return is_of_stoppage(self.down, self.at, self.settings)
 
     @property
     def what_follows(self) -> Ruling:

@@ -13,7 +13,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from controller.rules import promises
-from controller.rules.actions import Context, Move, NoChange, unless_low
+from controller.rules.actions import Context, Move, NoChange, is_of_stoppage, unless_low
 from controller.rules.effects import (
     Decision,
     Effect,
@@ -407,8 +407,7 @@ class PlayClock:
         return frozenset() if old else down.named
 
     def _of_stoppage(self, down: Down, at: int) -> bool:
-        held_ns = self.settings.stoppage_holds_s * SECOND_NS
-        return down.stoppage_at is not None and at - down.stoppage_at < held_ns
+        return is_of_stoppage(down, at, self.settings)
 
     def _accept(self, order: Order, kind: Kind, move: Move) -> Judgement:
         gave_way = self._gave_way(move.gave_way, order.at) if move.gave_way else None

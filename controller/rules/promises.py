@@ -22,11 +22,12 @@ BREAK_NS = 300 * SECOND_NS
 """No count for so long, and no order, is the break between the halves: a period's break lasts a
 minute or two (NFHS 3-1-6: one minute between periods, from memory), the longest time-out two."""
 
-TOUCHDOWN = "touchdown"
-OTHER_SCORE = "field_goal_or_safety"
-
 LONG_BREAK_NS = 2 * BREAK_NS
-"""The same, once an odd period was told over: that one's break may have been held up."""
+"""The same, once an odd period was told over: that one's break may have been held up. A half's
+break lasts at least ten minutes (common practice, no source)."""
+
+TOUCHDOWN, OTHER_SCORE = "touchdown", "field_goal_or_safety"
+"""What a score told by the key is read as: first the one, told again the other."""
 
 IN_A_HALF, IN_A_GAME = 2, 4
 """Periods; after those of a game overtime follows."""
