@@ -30,7 +30,6 @@ from controller.config.toml_table import (
     nearest,
     shown,
 )
-from controller.rulebook.field_words import ending_named
 from controller.rulebook.loader import in_force, load_seasons
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import RulesError
@@ -161,6 +160,8 @@ def _check_rules(top: Table) -> None:
 
 def _ending(table: Table) -> str:
     """The ending that a word of the trade is for."""
+    from controller.rulebook.field_words import ending_named  # noqa: PLC0415 - as on the console
+
     word = table.text("ending", 64)
     if "ending" not in table.good:
         return word

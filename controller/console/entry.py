@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from controller.rulebook.field_words import WordsError, fold, in_plain, read_words
 from controller.rules.events import PlayEnded, SetCount
 from controller.rules.rulings import RuleSet
 
@@ -27,6 +26,13 @@ def parse_entry(text: str, rules: RuleSet) -> PlayEnded | SetCount | HandOver:
 
     Field words are one ending with what bears on it. Raises :class:`EntryError`.
     """
+    from controller.rulebook.field_words import (  # noqa: PLC0415 - 7 ms of every start else
+        WordsError,
+        fold,
+        in_plain,
+        read_words,
+    )
+
     words = fold(text, {})
     if not words:
         raise EntryError(f"nothing typed: {HELP}")
