@@ -16,7 +16,7 @@ from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
-LONGEST_BODY = 61
+LONGEST_BODY = 59
 
 Echo = Callable[[bytes], bytes]
 """Sends what is heard through receiver and writer; a byte 55 stands for a bad frame."""
@@ -59,18 +59,20 @@ def test_crc_vectors(echo: Echo, vector: Vector) -> None:
         assert echo(whole) == b"\x55"
         return
     assert echo(whole) == whole
-    assert unstuff(whole[1:-1])[-2:] == given
+    assert unstuff(whole[1:-1])[-4:] == given
 
 
 @pytest.mark.parametrize("vector", vectors("cobs"), ids=str)
 def test_cobs_vectors_as_bodies(echo: Echo, vector: Vector) -> None:
     """Data of the vectors in a frame; what is too long for ours is refused."""
     data = unhex(vector.fields["data"])
-    wire = b"\0" + framing.stuff(data + crc(data).to_bytes(2, "big")) + b"\0"
+    wire = b"\0" + framing.stuff(data + crc(data).to_bytes(4, "big")) + b"\0"
     assert echo(wire) == (wire if 1 <= len(data) <= LONGEST_BODY else b"\x55")
 
 
-@pytest.mark.parametrize("what", ["show", "status", "press", "state"])
+@pytest.mark.parametrize(
+    "what", ["show", "status", "press", "state", "hello", "welcome", "who", "here", "keys"]
+)
 def test_frames_of_every_message(echo: Echo, what: str) -> None:
     line = b"".join(vector.wire for vector in vectors(what))
     assert echo(line) == line
@@ -81,14 +83,14 @@ def test_refused_frames(echo: Echo) -> None:
     assert echo(line) == b"\x55" * len(refused("frame"))
 
 
-@pytest.mark.parametrize("length", [1, 2, 60, 61, 62, 63, 100])
+@pytest.mark.parametrize("length", [1, 2, 58, 59, 60, 61, 100])
 def test_bodies_of_every_length(echo: Echo, length: int) -> None:
     wire = framed(bytes(range(1, length + 1)))
     assert echo(wire) == (wire if length <= LONGEST_BODY else b"\x55")
 
 
 def test_the_writer_refuses_what_no_receiver_would_take(process: pc.Process) -> None:
-    assert pc.say(process, "frame ") == pc.say(process, f"frame {'11' * 62}") == ""
+    assert pc.say(process, "frame ") == pc.say(process, f"frame {'11' * 60}") == ""
 
 
 def test_arbitrary_bytes_as_the_controllers_receiver_takes_them(process: pc.Process) -> None:
