@@ -62,7 +62,8 @@ static uint8_t open_run(struct frame_receiver *receiver)
         return 0;
     length = (uint8_t)(length - 1 - FRAME_CRC);
     put_crc(crc, crc_of(body, length));
-    return memcmp(crc, body + length, FRAME_CRC) == 0 ? length : 0;
+    bool whole = memcmp(crc, body + length, FRAME_CRC) == 0;
+    return whole && body[0] >> 4 == FRAME_VERSION ? length : 0;
 }
 
 uint8_t frame_take(struct frame_receiver *receiver, uint8_t byte)

@@ -8,6 +8,9 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+/* Of the protocol: the high nibble of every body's first byte. */
+#define FRAME_VERSION 2u
+
 /* Most bytes between two delimiters. */
 #define FRAME_LONGEST_RUN 64u
 
@@ -25,12 +28,11 @@ struct frame_receiver {
     uint8_t run[FRAME_LONGEST_RUN]; /* what came since the last 00 */
     uint8_t length;                 /* of the run so far */
     bool overlong;                  /* the run is too long: dropped up to the next 00 */
-    uint8_t bad;                    /* frames dropped: CRC, COBS or length; modulo 256 */
+    uint8_t bad;                    /* frames dropped: CRC, COBS, length, version; modulo 256 */
 };
 
 /* Take one byte of the line. Gives the length, 1-59, of the body that it completes, to be read
- * at frame_body() before the next byte is taken; else 0. The version is the high nibble of the
- * body's first byte, the kind: who compares the whole byte refuses other versions with it. */
+ * at frame_body() before the next byte is taken; else 0. */
 uint8_t frame_take(struct frame_receiver *receiver, uint8_t byte);
 
 /* The body that frame_take() has just completed. */
