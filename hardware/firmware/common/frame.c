@@ -58,9 +58,9 @@ static uint8_t open_run(struct frame_receiver *receiver)
     const uint8_t *body = frame_body(receiver);
     uint8_t length = receiver->length;
     uint8_t crc[FRAME_CRC];
-    if (length < 2 + FRAME_CRC || !unstuff(receiver->run, length))
+    if (length < 2u + FRAME_CRC || !unstuff(receiver->run, length))
         return 0;
-    length = (uint8_t)(length - 1 - FRAME_CRC);
+    length = (uint8_t)(length - 1u - FRAME_CRC);
     put_crc(crc, crc_of(body, length));
     bool whole = memcmp(crc, body + length, FRAME_CRC) == 0;
     return whole && body[0] >> 4 == FRAME_VERSION ? length : 0;
@@ -96,7 +96,7 @@ uint8_t frame_write(uint8_t *frame, const uint8_t *body, uint8_t length)
     memcpy(frame + 2, body, length);
     put_crc(frame + 2 + length, crc_of(body, length));
 
-    uint8_t end = (uint8_t)(length + 2 + FRAME_CRC); /* of the closing 00 */
+    uint8_t end = (uint8_t)(length + 2u + FRAME_CRC); /* of the closing 00 */
     uint8_t code_at = 1;
     for (uint8_t at = 2; at < end; at++) {
         if (frame[at] == 0) {
