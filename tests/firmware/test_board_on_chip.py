@@ -139,7 +139,7 @@ def test_the_driver_is_on_only_for_the_answer(node: BoardNode) -> None:
     edges = [(answer.driver_on_at, answer.driver_off_at) for answer in node.answers]
     assert len(edges) == 4
     assert [at for at, _ in node.drive] == [at for pair in edges for at in pair]
-    assert len(node.sent) == sum(len(answer.wire) for answer in node.answers) == 4 * 19
+    assert len(node.sent) == sum(len(answer.wire) for answer in node.answers) == 4 * 27
 
 
 def test_bytes_at_the_edges_of_the_baud_rate(image: Path) -> None:

@@ -35,7 +35,7 @@ enum {
     TURN_ROUND = 600,
     TOO_LATE = TURN_ROUND - 25,
 
-    HEARD_SIZE = 32, /* a power of two; a whole SHOW and the next one's first bytes */
+    HEARD_SIZE = 32, /* a power of two; two whole SHOWs */
     STATUS_FRAME = FRAME_LENGTH(NODE_STATUS_LENGTH),
 };
 
@@ -116,13 +116,19 @@ void hal_brighten(uint8_t brightness)
     }
 }
 
-/* Supply */
+/* Readings */
 
 static uint16_t supply_sum; /* of 16 conversions, sliding */
 
-uint8_t hal_supply_dv(void)
+void hal_measure(struct readings *readings)
 {
-    return (uint8_t)(((uint32_t)supply_sum * 255 + (1 << 13)) >> 14);
+    *readings = (struct readings){
+        .supply_dv = (uint8_t)(((uint32_t)supply_sum * 255 + (1 << 13)) >> 14),
+        .tens_ma = CURRENT_NOT_MEASURED,
+        .units_ma = CURRENT_NOT_MEASURED,
+        .temperature = TEMPERATURE_NOT_MEASURED,
+        .light = LIGHT_NOT_MEASURED,
+    };
 }
 
 static void take_supply(void)
