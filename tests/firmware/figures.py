@@ -170,7 +170,9 @@ def stack_summed(image: Path) -> tuple[int, list[str]]:
 
     def deepest(function: str, above: tuple[str, ...]) -> tuple[int, list[str]]:
         assert function not in above, f"recursion: {above}"
-        below = [deepest(each, (*above, function)) for each in calls.get(function, ())]
+        # The disassembly may name the top of RAM, __stack, for a place in flash: no function.
+        within = [each for each in calls[function] if each in calls]
+        below = [deepest(each, (*above, function)) for each in within]
         size, path = max(below, default=(0, []))
         plain = function.split(".", maxsplit=1)[0]  # what the compiler made of it: judge.part.1
         return frames.get(plain, RETURN_ADDRESS) + size, [function, *path]
