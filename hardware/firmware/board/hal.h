@@ -35,7 +35,7 @@ void hal_brighten(uint8_t brightness);
 /* Fill in what is measured. */
 void hal_measure(struct readings *readings);
 
-/* Send `frame` so that its first byte starts 2.0-3.0 ms after the byte that came at `heard_at`, in
+/* Send `frame`, a whole STATUS, so that its first byte starts 2.0-3.0 ms after the byte that came at `heard_at`, in
  * one piece, with the driver on for no longer. Not sent where it is too late for that, another one
  * is under way or the length is not that of a STATUS. The frame is copied. */
 void hal_answer(const uint8_t *frame, uint8_t length, uint16_t heard_at);
