@@ -31,11 +31,11 @@ class Times:
     """The shortest and the longest of each, in cycles at 16 MHz, counted from the end of the stop
     bit of SHOW's last byte.
 
-    ``latch``: both digits. ``ready``: the answer, in steps of 10 us. ``answer``: start of the first byte. ``driver``: driver on before that
-    byte. ``gap``: how late each next byte is handed to the UART, which
-    in simavr has no room for one more while it sends; on the chip that is early by a byte.
-    ``release``: driver off after the
-    answer's last stop bit. ``dark``: the lamps' current off after the last SHOW.
+    ``latch``: both digits. ``ready``: the answer is made, in steps of 10 us. ``answer``: start of
+    its first byte. ``driver``: driver on before that byte. ``gap``: how late each next byte is
+    handed to the UART, which in simavr has no room for one more while it sends; on the chip that
+    is early by a byte. ``release``: driver off after the answer's last stop bit. ``dark``: current
+    of the lamps off after the last SHOW.
     """
 
     latch: tuple[int, int]
