@@ -21,6 +21,7 @@ class Alarms:
         self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
+        self._other_version = ""
 
     def rejected(self, reason: str, at: int) -> bool:
         """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`).
@@ -36,10 +37,11 @@ class Alarms:
         crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
         return not crowded
 
-    def foreign(self, at: int) -> bool:
-        """A board heard frames of another controller. True when that is news."""
+    def foreign(self, at: int, other_version: str = "") -> bool:
+        """A board heard frames of another controller, in a version of the protocol that
+        ``other_version`` names unless it is ours. True when that is news."""
         news = self._foreign_at is None or at - self._foreign_at >= WINDOW_NS
-        self._foreign_at = at
+        self._foreign_at, self._other_version = at, other_version
         return news
 
     def words(self, now: int) -> list[str]:
@@ -50,6 +52,8 @@ class Alarms:
             said.append("forged presses on the air: refused; someone is transmitting")
         if self._foreign_at is not None and now - self._foreign_at < WINDOW_NS:
             said.append("another controller is on the boards' pair")
+            if self._other_version:
+                said[-1] += f": {self._other_version}"
         if self._late_at is not None and now - self._late_at < WINDOW_NS:
             said.append("a press came too late and was refused: radio disturbed or jammed")
         return said
