@@ -110,6 +110,8 @@ class Release:
 
 def _content(path: Path) -> bytes:
     """A file of the stick: no link is followed, nothing is waited for."""
+    if path.is_symlink():
+        raise InstallError(f"{path}: a link, and a release holds none")
     descriptor = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK)
     with os.fdopen(descriptor, "rb") as file:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
