@@ -116,7 +116,7 @@ def check_who_installs(here: Path, opt: Path) -> None:
     """Raises :class:`InstallError` where a release is in use, under ``opt``, and this one was not
     brought there by it."""
     own = opt / "current" / "install.py"
-    if own.is_file() and here.parent != opt:
+    if own.is_file() and here.parent != opt.resolve():
         raise InstallError(
             "a release is in use, which checks the next one before any of it is run:"
             f" sudo python3 -I {own} install {here}"
@@ -180,7 +180,8 @@ def main() -> int:
     try:
         check_machine(options.root)
         check_who_installs(here, installation.opt)
-        if options.command == "install" and not options.folder and here == installation.current:
+        in_use = (installation.opt / "current").resolve()
+        if options.command == "install" and not options.folder and here == in_use:
             raise InstallError("name the folder of the release to install")
         if options.folder:
             return upgrade(installation, options)

@@ -121,6 +121,17 @@ def called(computer: Computer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
     return Called(computer, tmp_path, monkeypatch)
 
 
+def test_a_release_in_use_knows_its_own_folder_behind_a_link(tmp_path: Path) -> None:
+    (tmp_path / "disk" / "playclock" / "0.1.0-12345678").mkdir(parents=True)
+    (tmp_path / "opt").symlink_to("disk")
+    opt = tmp_path / "opt" / "playclock"
+    (opt / "current").symlink_to("0.1.0-12345678")
+    (opt / "current" / "install.py").touch()
+    install.check_who_installs((opt / "current").resolve(), opt)
+    with pytest.raises(service_manager.InstallError, match=f"install {tmp_path}$"):
+        install.check_who_installs(tmp_path, opt)
+
+
 def test_a_person_at_a_terminal_is_asked_for_the_digest(
     computer: Computer,
     tmp_path: Path,

@@ -235,6 +235,7 @@ def test_who_is_trusted_by_the_release_in_use_may_sign_the_next(
     vouched(stick, computer.current)
 
 
+@pytest.mark.full
 @pytest.mark.needs_ssh
 def test_nobody_else_may_and_for_nothing_else(stick: Path, computer: Computer) -> None:
     computer.trusts("first")
@@ -254,6 +255,7 @@ def test_nobody_else_may_and_for_nothing_else(stick: Path, computer: Computer) -
     assert said in refused(vouched, stick, computer.current)
 
 
+@pytest.mark.full
 @pytest.mark.needs_ssh
 def test_keys_are_changed_by_a_release_that_the_old_one_signed(
     stick: Path, computer: Computer
@@ -276,6 +278,7 @@ def test_with_the_key_lost_a_digest_typed_by_hand_goes_on(stick: Path, computer:
     vouched(stick, computer.current, digest(stick))
 
 
+@pytest.mark.full
 @pytest.mark.needs_ssh
 def test_an_older_release_that_was_signed_once_is_not_installed_again(
     tmp_path: Path, computer: Computer
