@@ -54,7 +54,7 @@ def beside(name: str) -> ModuleType:
     source = path.read_bytes() if path.is_file() else b""
     line = f"{hashlib.sha256(source).hexdigest()}  {path.name}"
     if sums.is_file() and line not in sums.read_text("utf-8", "replace").splitlines():
-        sys.exit(f"install: {path}: missing or damaged; copy the release again")
+        sys.exit(f"install: {path}: not as {sums} lists it; copy the release again")
     module = sys.modules[name] = ModuleType(name)
     module.__file__ = str(path)
     exec(compile(source, path, "exec"), module.__dict__)

@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -39,8 +40,8 @@ class Releases:
 
 def key(path: Path) -> str:
     """A new key in ``path``; gives the line that names it among signers."""
-    made = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", path.name, "-f", path]
-    subprocess.run(made, check=True)
+    made = ["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-C", path.name, "-f"]
+    subprocess.run([*made, str(path)], check=True)
     return SIGNER + path.with_suffix(".pub").read_text()
 
 
@@ -53,7 +54,7 @@ def signing(folder: Path) -> tuple[str, ...]:
     return ("--signers", str(folder / "signers"), "--key", str(folder / "key"))
 
 
-def called(command: list[str | Path], umask: int = -1, **settings: str) -> str:
+def called(command: list[str | Path], settings: Mapping[str, str], umask: int = -1) -> str:
     """What a step of a build printed; ``settings`` are pip's."""
     done = subprocess.run(
         command,
@@ -69,10 +70,12 @@ def called(command: list[str | Path], umask: int = -1, **settings: str) -> str:
     return done.stdout
 
 
-def build(source: Path, target: Path, *options: str, umask: int = -1, **settings: str) -> Path:
+def build(
+    source: Path, target: Path, *options: str, settings: Mapping[str, str], umask: int = -1
+) -> Path:
     """A release of ``source``, in a folder whose name has a space."""
     script = source / "systemd" / "build_release.py"
-    said = called([sys.executable, script, target, *options], umask, **settings)
+    said = called([sys.executable, script, target, *options], settings, umask)
     return Path(said.splitlines()[0])
 
 
@@ -88,17 +91,19 @@ def changed(folder: Path, version: str = "") -> Path:
 def build_all(folder: Path) -> Releases:
     """The three, in ``folder``."""
     wheels = folder / "wheels"  # the index is asked once
-    locks = [part for name in NEEDS for part in ("--requirement", ROOT / "systemd" / name)]
-    hashed = ["--quiet", "--require-hashes", "--no-deps", "--only-binary=:all:", "--dest", wheels]
-    called([sys.executable, "-m", "pip", "download", *hashed, *locks])
+    pip: list[str | Path] = [sys.executable, "-m", "pip", "download", "--quiet", "--no-deps"]
+    pip += ["--require-hashes", "--only-binary=:all:", "--dest", wheels]
+    for name in NEEDS:
+        pip += ["--requirement", ROOT / "systemd" / name]
+    called(pip, {})
     here = {"PIP_NO_INDEX": "1", "PIP_FIND_LINKS": wheels.as_uri()}
     options = signing(folder / "keys")
-    old = build(ROOT, folder, *options, **here)
-    new = build(changed(folder / "new", "99.1"), folder, *options, **here)
+    old = build(ROOT, folder, *options, settings=here)
+    new = build(changed(folder / "new", "99.1"), folder, *options, settings=here)
     worse = changed(folder / "broken", "99.2")
     command = worse / "controller" / "commands" / "run.py"
     command.write_text(command.read_text() + "\n\ndef run(args: object) -> int:\n    return 1\n")
-    return Releases(old, new, build(worse, folder, *options, **here), options)
+    return Releases(old, new, build(worse, folder, *options, settings=here), options)
 
 
 def small(folder: Path, version: str = "0.1.0") -> Path:

@@ -66,7 +66,7 @@ def test_two_builds_elsewhere_with_another_cache_are_the_same_byte_for_byte(
         path.chmod(0o700)
     settings = {"PIP_CACHE_DIR": str(tmp_path / "cache"), "TZ": "Pacific/Auckland"}
     settings["SOURCE_DATE_EPOCH"] = "1700000000"
-    again = build(source, tmp_path / "made", *releases.signing, umask=0o077, **settings)
+    again = build(source, tmp_path / "made", *releases.signing, umask=0o077, settings=settings)
     assert content(again) == content(releases.old)
 
 

@@ -75,7 +75,8 @@ def test_a_damaged_part_of_the_installer_is_not_run(computer: Computer, tmp_path
     stick = small(tmp_path / "stick")
     (stick / "release.py").write_text(RAN)
     done = computer.call(stick / "install.py", "install", "--digest", digest(stick))
-    said = f"install: {stick / 'release.py'}: missing or damaged; copy the release again\n"
+    listed = f"not as {stick / 'SHA256SUMS'} lists it"
+    said = f"install: {stick / 'release.py'}: {listed}; copy the release again\n"
     assert (done.returncode, done.stdout, done.stderr) == (1, "", said)
     assert computer.tree() == {} and no_code_ran(stick)
 
@@ -140,8 +141,13 @@ def test_a_person_at_a_terminal_is_asked_for_the_digest(
 ) -> None:
     called = Called(computer, small(tmp_path / "stick"), monkeypatch)
     asked: list[str] = []
+
+    def answer(words: str) -> str:
+        asked.append(words)
+        return "1" * 20
+
     monkeypatch.setattr(sys.stdin, "isatty", lambda: True)
-    monkeypatch.setattr("builtins.input", lambda words: asked.append(words) or "1" * 20)
+    monkeypatch.setattr("builtins.input", answer)
     assert called("install") == 1
     assert f'does not begin with "{"1" * 20}"; do not install it' in capsys.readouterr().err
     assert asked == ["Its digest, as its maker reads it out, 5 groups of four or more: "]

@@ -7,6 +7,7 @@ import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -21,7 +22,7 @@ def stick(tmp_path: Path) -> Path:
     return small(tmp_path / "a stick")
 
 
-def read(folder: Path) -> release.Release:
+def read(folder: Path) -> Any:
     return Release.read(folder, installation.NEEDED)
 
 
@@ -215,8 +216,10 @@ class Computer:
     def sign(self, stick: Path, name: str, purpose: str = "playclock-release") -> None:
         """Sign with the key of ``name``."""
         (stick / "SHA256SUMS.sig").unlink(missing_ok=True)
-        command = ["ssh-keygen", "-q", "-Y", "sign", "-f", self.key(name), "-n", purpose]
-        subprocess.run([*command, stick / "SHA256SUMS"], capture_output=True, check=True)
+        command = ["ssh-keygen", "-q", "-Y", "sign", "-n", purpose, "-f"]
+        subprocess.run(
+            [*command, self.key(name), stick / "SHA256SUMS"], capture_output=True, check=True
+        )
 
 
 @pytest.fixture
