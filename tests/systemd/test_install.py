@@ -244,7 +244,7 @@ def test_a_full_disk_is_said_before_anything_is_written(
     if "mount" in done.stderr or "unshare" in done.stderr:
         pytest.skip(f"no mount of one's own here: {done.stderr}")
     assert done.returncode == 1
-    assert "MB free, 16 MB are needed" in done.stderr
+    assert "MB free, 24 MB are needed" in done.stderr
 
 
 @pytest.mark.full
