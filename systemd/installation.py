@@ -9,16 +9,17 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import hashlib
 import os
 import shutil
 import sys
 from pathlib import Path
 
+from release import Release, check_maker
 from service_manager import UNIT, InstallError, Manager, run
 
-NEEDED_BYTES = 16 << 20
-"""A release takes 4.5 MB (measured), the record of a season less than the rest."""
+NEEDED_BYTES = 24 << 20
+"""A release takes 7 MB (measured), twice that while it is installed; the record of a season takes
+less than the rest."""
 
 OURS = {
     "playclock.service": f"usr/local/lib/systemd/system/{UNIT}",
@@ -38,6 +39,19 @@ THEIRS = {
 }
 """Files that the site makes its own: copied once."""
 COMMAND = "usr/local/bin/playclock"
+BROUGHT = ".brought"
+"""Where a release lies while it is installed by its own code, for it was found to be good."""
+MODULES = ("install.py", "installation.py", "release.py", "service_manager.py")
+"""The installer, which a release in use keeps for the next one and for the way back."""
+NEEDED = frozenset({*MODULES, *(f"system/{name}" for name in {**OURS, **THEIRS})})
+PIP = (
+    "--quiet",
+    "--no-cache-dir",
+    "--disable-pip-version-check",
+    "--no-index",
+    "--no-deps",
+    "--require-hashes",
+)
 
 TRY = "import controller.cli, serial"
 TRY_CONFIG = """\
@@ -50,24 +64,6 @@ except (ValueError, OSError) as error:
 """
 
 
-class Release:
-    """A release's folder, found whole. Its name is its version and the hash of its content."""
-
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        try:
-            sums = (folder / "SHA256SUMS").read_bytes()
-            version = (folder / "VERSION").read_text("utf-8").strip()
-        except OSError as error:
-            raise InstallError(f"{folder}: no release: {error.filename} is missing") from error
-        for line in sums.decode("utf-8", "replace").splitlines():
-            digest, _, name = line.partition("  ")
-            path = folder / name
-            if not path.is_file() or hashlib.sha256(path.read_bytes()).hexdigest() != digest:
-                raise InstallError(f"{path}: missing or damaged; copy the release again")
-        self.name = f"{version}-{hashlib.sha256(sums).hexdigest()[:8]}"
-
-
 class Installation:
     """The installation under ``root``; with another root than ``/`` it serves tests only."""
 
@@ -77,11 +73,18 @@ class Installation:
         self.opt = root / "opt" / "playclock"
         self.config = root / "etc" / "playclock" / "playclock.toml"
 
-    # The three commands
+    @property
+    def current(self) -> Path | None:
+        """The folder of the release in use."""
+        return self._named("current")
 
-    def install(self, folder: Path) -> str:
-        """Install or upgrade to the release in ``folder``; gives a line for the user."""
-        release = Release(folder)
+    # The commands
+
+    def install(self, folder: Path, digest: str = "") -> str:
+        """Install or upgrade to the release in ``folder``; gives a line for the user. Its maker is
+        known by ``digest``, typed by hand, or by a signature that the release in use trusts."""
+        release = Release.read(folder, NEEDED)
+        check_maker(release, self.current, digest)
         self._refuse_while_lit()
         target = self.opt / release.name
         if not self._whole(target):
@@ -95,6 +98,20 @@ class Installation:
         self._switch(target)
         self._remove_all_but("current", "previous")
         return f"{release.name} is installed. {self._next_steps() if first else self._as_it_is()}"
+
+    def bring_in(self, folder: Path, digest: str = "") -> tuple[Path, str]:
+        """Copy the release in ``folder``, checked as by :meth:`install`, to where nobody else can
+        change it; gives that folder and its digest. A later release may lie otherwise than this
+        one knows, so its own installer does the rest, from there."""
+        release = Release.read(folder)
+        check_maker(release, self.current, digest)
+        self._refuse_while_lit()
+        self._enough_room()
+        brought = self.opt / BROUGHT
+        shutil.rmtree(brought, ignore_errors=True)
+        brought.mkdir()
+        release.write(brought)
+        return brought, release.digest
 
     def rollback(self) -> str:
         """Go back to the release before."""
@@ -182,11 +199,9 @@ class Installation:
         """Make the folder beside the others; "complete" comes last, when all is on the disk."""
         shutil.rmtree(target, ignore_errors=True)  # cut short by a power failure
         try:
-            for name in ("system", "documents"):
-                shutil.copytree(release.folder / name, target / name)
-            for each in release.folder.glob("*.py"):
-                shutil.copyfile(each, target / each.name)
-            self._make_environment(release.folder, target)
+            release.write(target)
+            self._make_environment(target)
+            shutil.rmtree(target / "wheels")
             os.sync()
             (target / "complete").touch()
             os.sync()
@@ -194,16 +209,12 @@ class Installation:
             shutil.rmtree(target, ignore_errors=True)
             raise
 
-    def _make_environment(self, release: Path, target: Path) -> None:
-        environment = target / "environment"
-        run([sys.executable, "-m", "venv", "--without-pip", environment])
-        (pip,) = (release / "wheels").glob("pip-*.whl")
-        quiet = ["--quiet", "--no-cache-dir", "--disable-pip-version-check"]
-        found: list[str | Path] = ["--no-index", "--find-links", release / "wheels"]
-        pinned: list[str | Path] = ["--no-deps", "--require-hashes"]
-        pinned += ["--requirement", release / "requirements.txt"]
+    def _make_environment(self, target: Path) -> None:
+        run([sys.executable, "-I", "-m", "venv", "--without-pip", target / "environment"])
+        (pip,) = (target / "wheels").glob("pip-*.whl")
+        pinned = ["--find-links", target / "wheels", "--requirement", target / "requirements.txt"]
         # Debian's Python may come without pip and without ensurepip: it runs from its wheel.
-        run([*python_of(target), pip / "pip", "install", *quiet, *found, *pinned], named="pip")
+        run([*python_of(target), pip / "pip", "install", *PIP, *pinned], named="pip")
         run([*python_of(target), "-c", TRY], named=target.name)
 
     # The one step

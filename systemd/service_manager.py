@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shlex
 import subprocess
 import time
@@ -55,13 +56,22 @@ class Manager:
 
 
 def run(command: Sequence[str | Path], named: str = "", within_s: float = 600) -> str:
-    """What a program printed. Raises :class:`InstallError` with its words when it failed;
-    ``named`` says what it was about, else the command does."""
+    """What a program printed; it is deaf to settings of Python and pip. Raises
+    :class:`InstallError` with its words when it failed; ``named`` says what it was about, else the
+    command does."""
     words = [str(each) for each in command]
+    set_by_user = ("PIP_", "PYTHON")
+    kept = {name: each for name, each in os.environ.items() if not name.startswith(set_by_user)}
     named = named or shlex.join(words[:3])
     try:
         done = subprocess.run(
-            words, capture_output=True, text=True, check=False, timeout=within_s, cwd="/"
+            words,
+            env=kept | {"PIP_CONFIG_FILE": os.devnull},  # the machine's own settings of pip
+            capture_output=True,
+            text=True,
+            check=False,
+            timeout=within_s,
+            cwd="/",
         )
     except (OSError, subprocess.TimeoutExpired) as error:
         raise InstallError(f"{named}: {error}") from error

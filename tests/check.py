@@ -1,10 +1,11 @@
 """The one check command: ``python3 tests/check.py [--full | --long] [-k EXPR] [-- PYTEST ARGS]``.
 
-It needs Python 3.11 or later and nothing else. The tools of the check are installed, pinned, into
-an environment of their own under ``.check/``, made again only when Python or a pin changes. System
-tools come through apt when the check runs as root; otherwise the one apt line is printed, and the
-tests that need a missing tool are reported as not run, or with ``CI=true`` the check fails.
-Nothing else is written outside the checkout but temporary files; ``.check/`` may go at any time.
+It needs Python 3.11 or later and nothing else. The tools of the check are installed, by their
+hashes, into an environment of their own under ``.check/``, made again only when Python or a pin
+changes. System tools come through apt when the check runs as root; otherwise the one apt line is
+printed, and the tests that need a missing tool are reported as not run, or with ``CI=true`` the
+check fails. Nothing else is written outside the checkout but temporary files; ``.check/`` may go at
+any time.
 
 Every step runs even when an earlier one failed. Exit codes: 0 all passed, 1 a step failed,
 2 the check could not start.
@@ -29,7 +30,8 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 STORE = ROOT / ".check"
-
+PINS = ROOT / "tests" / "requirements.txt"
+"""The tools of the check, by version and hash."""
 
 MIRRORS = ("tests/controller", "tests/drivers")
 """The folders of tests that mirror the packages file by file."""
@@ -113,6 +115,7 @@ TOOLS = (
     Tool("git", ("git",), lambda: shutil.which("git") is not None),
     Tool("libfaketime", ("libfaketime",), faketime_is_there),
     Tool("poppler", ("poppler-utils",), lambda: shutil.which("pdftotext") is not None),
+    Tool("ssh", ("openssh-client",), lambda: shutil.which("ssh-keygen") is not None),
     Tool("systemd", ("systemd",), lambda: shutil.which("systemd-analyze") is not None),
     Tool("tmux", ("tmux",), lambda: shutil.which("tmux") is not None),
 )
@@ -184,18 +187,9 @@ def provide_system_tools(ready: Path) -> list[Tool]:
     return tools
 
 
-def pins() -> list[str]:
-    """The pinned tools: the ``dev`` extra of ``pyproject.toml``."""
-    import tomllib  # noqa: PLC0415 - an older Python must get as far as being told
-
-    with (ROOT / "pyproject.toml").open("rb") as file:
-        project = tomllib.load(file)["project"]
-    return [str(pin) for pin in project["optional-dependencies"]["dev"]]
-
-
 def environment_path() -> Path:
     """Where the environment for this Python and these pins lives."""
-    key = "\n".join([sys.version, sys.base_prefix, *pins()])
+    key = "\n".join([sys.version, sys.base_prefix, PINS.read_text("utf-8")])
     digest = hashlib.sha256(key.encode()).hexdigest()[:12]
     return STORE / f"python{sys.version_info.major}.{sys.version_info.minor}-{digest}"
 
@@ -212,7 +206,7 @@ def make_environment(path: Path) -> None:
     environment = os.environ | {"PIP_CACHE_DIR": str(STORE / "pip")}
     for command in (
         [sys.executable, "-m", *venv, str(path)],
-        [*pip, "install", "--quiet", "--disable-pip-version-check", *pins()],
+        [*pip, "install", "--quiet", "--disable-pip-version-check", "--requirement", str(PINS)],
     ):
         if subprocess.call(command, env=environment) != 0:
             raise CannotStartError(f"failed: {shlex.join(command)}")

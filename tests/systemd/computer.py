@@ -10,9 +10,11 @@ from pathlib import Path
 import pytest
 
 from tests.shared import scripts
+from tests.systemd import releases
 from tests.systemd.fake_systemctl import FakeSystemctl
 
 installation = scripts.load("systemd/installation.py")
+release = scripts.load("systemd/release.py")
 service_manager = scripts.load("systemd/service_manager.py")
 
 UNIT = "usr/local/lib/systemd/system/playclock.service"
@@ -33,10 +35,10 @@ class Computer:
         self.installation = installation.Installation(self.root, asked)
 
     def install(self, release: Path) -> str:
-        """Install, which must succeed; gives what the user is told."""
-        return str(self.installation.install(release))
+        """Install by digest, which must succeed; gives what the user is told."""
+        return str(self.installation.install(release, releases.digest(release)))
 
-    def refuses(self, step: Callable[..., str], *arguments: Path) -> str:
+    def refuses(self, step: Callable[..., object], *arguments: object) -> str:
         """Why it was not done; nothing may have changed."""
         before = self.tree()
         with pytest.raises(service_manager.InstallError) as refused:
@@ -44,11 +46,17 @@ class Computer:
         assert self.tree() == before
         return str(refused.value)
 
-    def call(self, script: Path, command: str) -> subprocess.CompletedProcess[str]:
-        """Run an installer as its user does."""
+    def call(self, script: Path, *words: str | Path) -> subprocess.CompletedProcess[str]:
+        """Run an installer as its user does, from its folder and with nobody at a terminal."""
         where: list[str | Path] = ["--root", self.root, "--systemctl", self.manager.program]
-        arguments: list[str | Path] = [sys.executable, script, command, *where]
-        return subprocess.run(arguments, capture_output=True, text=True, check=False, cwd="/")
+        return subprocess.run(
+            [sys.executable, script, *words, *where],
+            capture_output=True,
+            text=True,
+            check=False,
+            stdin=subprocess.DEVNULL,
+            cwd=script.parent,
+        )
 
     @property
     def version(self) -> str:

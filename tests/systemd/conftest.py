@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.systemd.computer import Computer, service_manager
+from tests.systemd.computer import Computer, installation, service_manager
 from tests.systemd.releases import Releases, build_all
 
 
@@ -18,5 +18,6 @@ def releases(tmp_path_factory: pytest.TempPathFactory) -> Releases:
 @pytest.fixture
 def computer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Computer:
     monkeypatch.setattr(service_manager, "SETTLED_S", 0)  # the stand-in stays as it is
-    monkeypatch.setenv("PIP_NO_COMPILE", "1")  # what is imported gets compiled then
+    # What is imported gets compiled then.
+    monkeypatch.setattr(installation, "PIP", (*installation.PIP, "--no-compile"))
     return Computer(tmp_path)

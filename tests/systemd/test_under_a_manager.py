@@ -22,13 +22,14 @@ from tests.shared.frames import S_NS
 from tests.shared.installation import PORTS, configuration, key_file
 from tests.shared.program import boottime, until
 from tests.systemd.private_manager import PYTHON, PrivateManager, cannot_run
-from tests.systemd.releases import Releases
+from tests.systemd.releases import Releases, digest
 
 WHY_NOT = cannot_run()
 pytestmark = [
     pytest.mark.full,
     pytest.mark.waits,
     pytest.mark.needs_systemd,
+    pytest.mark.needs_ssh,
     pytest.mark.skipif(WHY_NOT != "", reason=WHY_NOT),
 ]
 
@@ -41,7 +42,7 @@ DeviceAllow=char-136 rw
 StandardOutput=append:{LOG}
 StandardError=append:{LOG}
 """
-INSTALLER = "/opt/playclock/current/install.py"
+INSTALLER = (PYTHON, "-I", "/opt/playclock/current/install.py")
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +51,9 @@ def manager(
 ) -> Iterator[PrivateManager]:
     """A service manager with the old release installed."""
     with PrivateManager(tmp_path_factory.mktemp("manager") / "layers") as manager:
-        manager.run(PYTHON, releases.old / "install.py", "install")
+        manager.run(
+            PYTHON, "-I", releases.old / "install.py", "install", "--digest", digest(releases.old)
+        )
         manager.write("/etc/systemd/system/playclock.service.d/site.conf", SITE)
         manager.run("systemctl", "daemon-reload")
         yield manager
@@ -255,25 +258,23 @@ async def test_an_upgrade_a_rollback_and_a_release_that_does_not_start(
     async with playing(manager) as game:
         assert (await game.ends.keeper.press("NUMBER_25")).result == "held"
         await game.reads("25")
-        why = await game.fails(PYTHON, releases.new / "install.py", "install")
+        why = await game.fails(*INSTALLER, "install", releases.new)
         assert "boards lit" in why
         assert game.ends.read == ["25", "25"]
 
         await game.boards_off()
-        assert "The service runs." in await game.call(
-            PYTHON, releases.new / "install.py", "install"
-        )
+        assert "The service runs." in await game.call(*INSTALLER, "install", releases.new)
         assert (await game.call("playclock", "--version")).split()[-1] == "99.1"
         await relit(game)
 
         await game.boards_off()
-        why = await game.fails(PYTHON, releases.broken / "install.py", "install")
+        why = await game.fails(*INSTALLER, "install", releases.broken)
         assert "is not in use" in why
         assert (await game.call("playclock", "--version")).split()[-1] == "99.1"
         await relit(game)
 
         await game.boards_off()
-        assert "is in use again" in await game.call(PYTHON, INSTALLER, "rollback")
+        assert "is in use again" in await game.call(*INSTALLER, "rollback")
         assert (await game.call("playclock", "--version")).split()[-1] != "99.1"
         await relit(game)
 
