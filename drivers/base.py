@@ -143,6 +143,8 @@ class BoardReport:
     """Frames of another controller that the board has counted, modulo 256 or less."""
     strangers: int = 0
     """Frames of another controller that the driver has heard on the pair itself."""
+    other_version: str = ""
+    """In plain words, the last of them that was of another version of the protocol."""
     notes: tuple[str, ...] = ()
     """Conditions in plain words: reset causes, chain fault, dark by silence."""
 

@@ -30,6 +30,7 @@ class Alarms:
         self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
+        self._other_version = ""
 
     def rejected(self, rejection: Rejection, at: int) -> tuple[bool, str]:
         """A radio frame was refused.
@@ -53,10 +54,11 @@ class Alarms:
         strange_at = self._strange_at[reason]
         return len(strange_at) > STRANGE and now - strange_at[0] < WINDOW_NS
 
-    def foreign(self, at: int) -> bool:
-        """A board heard frames of another controller. True when that is news."""
+    def foreign(self, at: int, other_version: str = "") -> bool:
+        """A board heard frames of another controller, in a version of the protocol that
+        ``other_version`` names unless it is ours. True when that is news."""
         news = self._foreign_at is None or at - self._foreign_at >= WINDOW_NS
-        self._foreign_at = at
+        self._foreign_at, self._other_version = at, other_version
         return news
 
     def words(self, now: int) -> list[str]:
@@ -64,6 +66,8 @@ class Alarms:
         said = [words for reason, words in CAUSES.items() if self._many(reason, now)]
         if self._foreign_at is not None and now - self._foreign_at < WINDOW_NS:
             said.append("another controller is on the boards' pair")
+            if self._other_version:
+                said[-1] += f": {self._other_version}"
         if self._late_at is not None and now - self._late_at < WINDOW_NS:
             said.append("a press came too late and was refused: radio disturbed or jammed")
         return said

@@ -377,8 +377,9 @@ class Service:
         if turned:
             answer = f"{report.board}: {report.answered.value}"
             self._recorder.note("fault", now, answer, detail="; ".join(report.notes))
-        if strange and self._alarms.foreign(now):
-            self._recorder.note("fault", now, "another controller on the boards' pair")
+        if strange and self._alarms.foreign(now, report.other_version):
+            what = "another controller on the boards' pair"
+            self._recorder.note("fault", now, what, detail=report.other_version)
         if seen := boards.confirmed(report):
             self._recorder.note("confirmed", now, "boards confirmed", boards=seen)
         self._notify(now)

@@ -22,6 +22,8 @@ SHOW_BYTES, STATUS_BYTES, PRESS_BYTES, STATE_BYTES = 16, 27, 30, 31
 """Frames as they go on the wire."""
 
 DARK_NUMERALS, LAMP_TEST_NUMERALS = 0xFF, 0xFE
+NOT_MEASURED = b"\xff\xff\xff\xff\x80\xff"
+"""The end of a STATUS without currents, temperature and light."""
 
 LIT_SEGMENTS = {
     0: "abcdef",
@@ -201,11 +203,9 @@ class Show:
 
 def read_show(body: bytes) -> Show:
     """Raises :class:`BadFrameError` for each thing that a node refuses."""
-    if body[0] != SHOW or len(body) != 10:
+    if body[0] != SHOW or len(body) != 9:
         raise BadFrameError(f"no SHOW: {body.hex()}")
-    numerals, complement, brightness, ask, mask = body[5:]
-    if numerals ^ complement != 0xFF:
-        raise BadFrameError(f"complement of {body.hex()}")
+    numerals, brightness, ask, mask = body[5:]
     if 99 < numerals < LAMP_TEST_NUMERALS or not 1 <= brightness <= 15 or ask > 8:
         raise BadFrameError(f"out of range: {body.hex()}")
     return Show(
@@ -221,13 +221,12 @@ def read_show(body: bytes) -> Show:
 def make_show(show: Show) -> bytes:
     """The frame of another controller, or a forged one."""
     head = bytes([SHOW]) + show.controller.to_bytes(2, "big") + show.stamp.to_bytes(2, "big")
-    numerals = show.numerals
-    return framed(head + bytes([numerals, numerals ^ 0xFF, show.brightness, show.ask, show.mask]))
+    return framed(head + bytes([show.numerals, show.brightness, show.ask, show.mask]))
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A STATUS frame of a node on 12.0 V with firmware revision 1."""
+    """A STATUS frame of a node on 12.0 V with firmware revision 1, which measures nothing else."""
 
     node: int
     stamp: int
@@ -243,7 +242,8 @@ def make_status(status: Status) -> bytes:
     """The frame that a node answers with."""
     body = bytes([STATUS, status.node]) + status.stamp.to_bytes(2, "big") + bytes(status.lamps)
     body += bytes([status.brightness, status.flags, 120, status.bad % 256, status.foreign % 256])
-    return framed(body + min(status.uptime_s, 0xFFFF).to_bytes(2, "big") + b"\x01")
+    body += min(status.uptime_s, 0xFFFF).to_bytes(2, "big") + b"\x01"
+    return framed(body + NOT_MEASURED)
 
 
 # Handset link
