@@ -101,8 +101,10 @@ class HandsetEnd:
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._waiting[self.counter & 0xFFFF] = answer
         arrived_at = 0
-        counter = self.counter
+        counter, session = self.counter, self.session
         for _ in range(TRIES):
+            if self.session != session:
+                break  # the session before may have obeyed it
             sent_at = await self.report(counter, keys, edge_at)
             arrived_at = arrived_at or sent_at
             done, _ = await asyncio.wait({answer}, timeout=RETRY_S)
