@@ -320,7 +320,9 @@ class SimulatedHandset:
         assert self.session is not None
         age_10ms = min(age_ns // _TICK, 255)
         said = counter, keys, age_10ms, self.beat, self.battery, self.margin_db
-        self._send(encode_press(PressFrame(self.number, *said), self.session, self._handset_key), at)
+        self._send(
+            encode_press(PressFrame(self.number, *said), self.session, self._handset_key), at
+        )
 
     def _send(self, made: bytes, at: int) -> None:
         self.recorded.append(made)

@@ -11,6 +11,8 @@ import re
 from pathlib import Path
 from unittest import mock
 
+from drivers.handset.session import SessionError
+
 from controller.config import load as config
 from controller.config import toml_table as config_fields
 from controller.config.toml_table import ConfigError
@@ -20,7 +22,6 @@ from drivers.board.kinds import NODE_BAUDS
 from drivers.handset import keys, session
 from drivers.handset.keys import KeyFileError
 from drivers.handset.kinds import RECEIVER_BAUDS
-from drivers.handset.session import SessionError
 from tests.controller.rulebook.test_loader import SMALL
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent

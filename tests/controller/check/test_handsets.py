@@ -16,6 +16,7 @@ from controller.check.handsets import (
     check_handsets,
     handset_findings,
     label,
+    margin,
 )
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
@@ -45,7 +46,7 @@ class Checked:
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
         port = SniffingPort(near)
-        self.radio = RadioHandsets(port.name, port, Keys(BROADCAST_KEY, HANDSET_KEYS), 5, clock)
+        self.radio = RadioHandsets(port.name, port, Keys(BROADCAST_KEY, HANDSET_KEYS), clock)
         self.site, self.drivers = Site(clock), list[Built[Handset]]()
         self.drivers.append(Built(HANDSET_KINDS[0], self.radio))
         self.air = Air(
@@ -185,11 +186,30 @@ def test_a_battery_that_does_not_last_a_game_wants_a_look(
     assert battery(1, hours).verdict is verdict
 
 
+@pytest.mark.parametrize(("margin_db", "verdict"), [(9, Verdict.LOOK), (10, Verdict.OK)])
+def test_a_margin_that_a_body_takes_away_wants_a_look(margin_db: int, verdict: Verdict) -> None:
+    [found] = margin(1, margin_db)
+    assert found.verdict is verdict and f"{margin_db} dB" in found.what
+    assert list(margin(1, None)) == []
+
+
+@virtual
+async def test_another_version_is_named_and_what_is_of_the_session_before_is_not(
+    clock: VirtualClock,
+) -> None:
+    site, recorder = Checked(clock), PressRecorder()
+    said = "a frame of protocol version 3; this program speaks version 2"
+    recorder.press_rejected(Rejection(None, "another version", said), clock())
+    recorder.press_rejected(Rejection(1, "bad tag", "", settling=True), clock())
+    [found] = air_findings(Receiver(site.radio), recorder)
+    assert said in found.what
+
+
 @virtual
 async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None:
     site, recorder = Checked(clock), PressRecorder()
     receiver = Receiver(site.radio)
-    recorder.handset_heard(1, clock(), None)
+    recorder.handset_heard(1, clock(), None, None)
     recorder.press_rejected(Rejection(77, "unknown handset", ""), clock())
     recorder.press_rejected(Rejection(1, "too late", ""), clock())
     found = [*handset_findings(KEEPER, recorder, receiver), *air_findings(receiver, recorder)]

@@ -183,15 +183,6 @@ def test_a_key_file_that_cannot_be_used(
     mistake(capsys, "--config", configure(tmp_path), names=[str(tmp_path / "keys"), *names])
 
 
-def test_a_damaged_session_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    pair(tmp_path)
-    session = tmp_path / "state" / "session"
-    session.parent.mkdir()
-    session.write_text("session 00000007 check 0000\n")
-    names = [str(session), "session 00000007 check 0000"]
-    mistake(capsys, "--config", configure(tmp_path), names=names)
-
-
 @pytest.mark.parametrize("below", ["", "/state"])
 def test_a_state_folder_that_cannot_be_made(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, below: str

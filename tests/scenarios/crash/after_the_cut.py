@@ -8,12 +8,13 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
+from drivers.handset.session import next_session
+
 from controller.journal.file import JournalFile, Origin
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
 from controller.recovery.recovery import MARKER
 from drivers.handset.keys import load_keys
-from drivers.handset.session import next_session
 from tests.controller.journal_rows import KICKOFF_NS, row
 from tests.scenarios.crash.disk import Contents
 from tests.scenarios.crash.writers import BOOT, PAIRED

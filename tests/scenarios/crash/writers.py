@@ -12,11 +12,12 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+from drivers.handset.session import next_session
+
 from controller.journal.writer import Journal
 from controller.recovery.recovery import Recovery
 from drivers.handset.key_change import KeyChange
 from drivers.handset.keys import Keys
-from drivers.handset.session import next_session
 from tests.controller.journal_rows import row
 
 BOOT = "boot-a"
