@@ -78,7 +78,7 @@ def assembled(clock: VirtualClock, config: Config, keys: Keys | None = None) -> 
     assembler = Assembler(clock, rules_of(config), config.play_clock)
     assembler.console(config.console.role, Commands(), None)
     assembler.boards(list(config.boards), controller_id_of(config))
-    assembler.handsets(list(config.handsets), keys, 1)
+    assembler.handsets(list(config.handsets), keys)
     return assembler.build(None, config.brightness)
 
 

@@ -150,7 +150,7 @@ async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: Virt
 async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) -> None:
     site = Checked(clock)
     site.air.handsets[1] = SimulatedHandset(1, bytes(range(7, 23)), BROADCAST_KEY)
-    await site.check(KEEPER, wait_s=5)
+    await site.check(KEEPER, wait_s=8)
     (bad,) = site.said("WRONG")
     assert "heard, but its key is not the one in the key file" in bad and "pair it" in bad
     assert any("wrong tag" in line for line in site.said("LOOK"))

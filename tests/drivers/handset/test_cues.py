@@ -16,6 +16,7 @@ def state(
     phase: PhaseCode,
     numerals: int | None = None,
     remaining_ms: int = 0,
+    *,
     flags: StateFlag = LIT,
     mark: int = 0,
     cue: int = 0,
