@@ -57,13 +57,11 @@ class Rubbish:
     def _one(self, kind: int) -> bytes:
         dice = self._dice
         wire = dice.choice(WIRES)
-        if kind == 0:  # well-formed, of chance, with a kind of the protocol
-            body = bytes([dice.choice((0x11, 0x12, 0x21, 0x22))]) + dice.randbytes(
-                dice.choice((9, 13, 19, 23))
-            )
-            return b"\0" + stuff(body + dice.randbytes(2)) + b"\0"
-        if kind == 1:  # a CRC that is right, content of chance
-            return independent.framed(dice.randbytes(dice.randrange(1, 61)))
+        if kind == 0:  # right but for the CRC
+            return b"\0" + stuff(independent.opened(wire[1:-1]) + dice.randbytes(4)) + b"\0"
+        if kind == 1:  # a CRC that is right, content of chance, in half of them of our version
+            body = dice.randbytes(dice.randrange(1, 59))
+            return independent.framed(dice.choice((body[:1], bytes([0x20 | body[0] & 15]))) + body)
         if kind == 2:  # noise, delimiters and all
             return dice.randbytes(dice.randrange(1, 40)) + b"\0"
         if kind == 3:  # too long
@@ -73,8 +71,8 @@ class Rubbish:
             return wire[:at] + bytes([wire[at] ^ 1 << dice.randrange(8)]) + wire[at + 1 :] + b"\0"
         if kind == 5:  # cut off, the next frame's 00 ends it
             return wire[: dice.randrange(1, len(wire))] + b"\0"
-        said = dice.randbytes(11)  # a press without the key
-        return independent.framed(bytes([0x21]) + said + dice.randbytes(8))
+        said = dice.randbytes(14)  # a press without the key
+        return independent.framed(bytes([independent.PRESS]) + said + dice.randbytes(8))
 
     def turn(self) -> bytes:
         """A turn's worth of them."""
