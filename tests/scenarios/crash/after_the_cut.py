@@ -8,8 +8,6 @@ import sqlite3
 from collections.abc import Sequence
 from pathlib import Path
 
-from drivers.handset.session import next_session
-
 from controller.journal.file import JournalFile, Origin
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
@@ -42,8 +40,6 @@ def last(said: Sequence[str], word: str) -> int:
 
 def started_again(folder: Path, said: Sequence[str], appended: int) -> None:
     """The next start of a service: nothing that was told before is taken back."""
-    session = next_session(folder / "session", may_create=not (folder / JOURNAL).exists())
-    assert session > last(said, "session"), f"session {session} was used before"
     opened = [text for text in said if text in ("open", "closing")]
     if opened and opened[-1] == "open":
         assert (folder / MARKER).exists(), "a power cut would go unnoticed"

@@ -12,8 +12,6 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from drivers.handset.session import next_session
-
 from controller.journal.writer import Journal
 from controller.recovery.recovery import Recovery
 from drivers.handset.key_change import KeyChange
@@ -65,8 +63,6 @@ def starts(folder: Path) -> None:
     """Three starts of a service: two are ended in order, of the last one the power goes."""
     last = 0
     for start in range(3):
-        first = not (folder / "journal.sqlite3").exists()
-        say(f"session {next_session(folder / 'session', may_create=first)}")
         continuity = Recovery(
             folder.with_name("runtime"),
             folder,
