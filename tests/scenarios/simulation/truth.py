@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import copy
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
@@ -161,7 +161,7 @@ class InstallationTruth(Truth):
         self.refused[self._refused_before :] = [row for row in refused if row[0] <= last_row_at]
         self.forget_play(at, off=not closed)
         if self.owed:  # the journal tells that a game is on: no kickoff opens it
-            self.clock.now = replace(self.clock.now, opening=False)
+            self.clock.now = self.clock.now._replace(opening=False)
         self.boot_at = boot_at
         self._owed_before, self._refused_before = len(self.owed), len(self.refused)
 
