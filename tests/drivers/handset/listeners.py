@@ -15,7 +15,7 @@ class Listener:
     result: Answer = Answer.RUNNING
     presses: list[Press] = field(default_factory=list)
     rejections: list[Rejection] = field(default_factory=list)
-    heard: list[tuple[int, int, int | None]] = field(default_factory=list)
+    heard: list[tuple[int, int, int | None, int | None]] = field(default_factory=list)
     acting: Callable[[], None] = lambda: None
 
     def key_pressed(self, press: Press) -> Answer:
@@ -23,8 +23,10 @@ class Listener:
         self.presses.append(press)
         return self.result
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
-        self.heard.append((handset, at, battery_hours))
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
+        self.heard.append((handset, at, battery_hours, margin_db))
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         self.rejections.append(rejection)
@@ -41,7 +43,9 @@ class Listener:
 class KeysListener(Listener):
     """Behind keys without a beacon and without tags: presses are all that may come."""
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         raise AssertionError("keys without a beacon are never heard by themselves")
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
