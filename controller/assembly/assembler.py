@@ -34,6 +34,7 @@ from drivers.handset.keys import Keys, load_keys
 from drivers.handset.kinds import HANDSET_KINDS
 from drivers.handset.session import next_session
 from drivers.kind import Site
+from drivers.whole_file import is_ill
 
 if TYPE_CHECKING:
     from drivers.board.simulated import SimulatedNode, SimulatedPair
@@ -96,6 +97,7 @@ class Assembler:
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
         self._site = Site(clock)
+        self._without: dict[str, str] = {}
 
     def console(
         self, role: str, console: Console | None = None, fd: int | None = None
@@ -120,6 +122,12 @@ class Assembler:
         """The boards of an installation, or of the simulator."""
         self._site.controller_id = controller_id
         self._boards += [each.driver for each in board_drivers(boards, self._site)]
+
+    def without_radio(self, handsets: Sequence[HandsetConfig], why: str) -> None:
+        """The handsets of an installation whose keys the disk does not give: those by radio are
+        left out, and everyone is told ``why``."""
+        self._without["the radio handsets are left out"] = why
+        self.handsets([each for each in handsets if each.driver not in _with_key()])
 
     def handsets(
         self, handsets: Sequence[HandsetConfig], keys: Keys | None = None, session: int = 0
@@ -156,11 +164,17 @@ class Assembler:
             brightness=brightness,
             checkpointer=checkpointer,
             off_why=plan.off_why,
+            troubles=self.troubles,
         )
         resume(service, play_clock, recorder, plan, now, setup=self._setup)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)
+
+    def troubles(self) -> dict[str, str]:
+        """What beside the service is wrong, and why."""
+        kept = self._recovery.troubles() if self._recovery else {}
+        return self._without | kept
 
     def _checkpointer(self) -> Checkpointer:
         """A counter goes on only under the key it belongs to: a new key is a new handset."""
@@ -211,19 +225,26 @@ def checked_rules(config: Config) -> RuleSet:
         raise ConfigError(config.source, [what]) from error
 
 
+def _with_key() -> set[str]:
+    """The drivers of handsets that need a key."""
+    return {kind.name for kind in HANDSET_KINDS if kind.needs_key}
+
+
 def keys_and_session(config: Config) -> tuple[Keys | None, int]:
     """Keys and this start's session number, if a radio handset is configured.
 
     The very first start, which has no journal yet, may begin the session numbers. Raises
-    ``OSError`` or ``ValueError`` naming file and fault.
+    ``ValueError`` naming file and fault, and ``OSError`` when the disk is ill.
     """
-    with_key = {kind.name for kind in HANDSET_KINDS if kind.needs_key}
+    with_key = _with_key()
     wanted = [each.id for each in config.handsets if each.driver in with_key]
     if not wanted or config.key_file is None:
         return None, 0
     try:
         keys = load_keys(config.key_file)
     except OSError as error:
+        if is_ill(error):
+            raise
         raise ValueError(
             f"{config.source}: key_file = {config.key_file}: {error.strerror}"
         ) from error

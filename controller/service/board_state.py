@@ -2,10 +2,11 @@
 
 All boards show the same, right numeral, or all are dark. A board darkens every board when two of
 its last four answers were wrong, when it answers wrong or not at all three times without a right
-answer in between, or when its port is lost. Darkness after a silence that ends within 3 s ends by itself, at most twice in 10 minutes;
-after that, or when it lasts longer, only a relight ends it, since coaches have been told by then
-(NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong numeral is never
-believed by itself again: that it is rightly dark says nothing of its numerals.
+answer in between, or when its port is lost. Darkness after a silence that ends within 3 s ends by
+itself, at most twice in 10 minutes; after that, or when it lasts longer, only a relight ends it,
+since coaches have been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that
+showed a wrong numeral is never believed by itself again: that it is rightly dark says nothing of
+its numerals.
 """
 
 from __future__ import annotations
