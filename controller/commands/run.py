@@ -32,7 +32,7 @@ from controller.journal.file import GAME_KINDS, NOT_TOLD
 from controller.journal.setup import setup_text
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
-from controller.recovery.marker import BusyError
+from controller.recovery.marker import BusyError, FolderError
 from controller.recovery.recovery import Recovery
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import fingerprint, in_this_year
@@ -88,17 +88,17 @@ def run(args: argparse.Namespace) -> int:
         ill = is_ill(error) or is_ill(error.__cause__)
         return FOUND_WRONG if ill else MISTAKE  # of which the service manager tries only one again
     except BusyError as error:
-        return _busy(error)
+        return _refused(error)
     try:
         return plan.run()
-    except BusyError as error:
-        return _busy(error)
+    except (BusyError, FolderError) as error:
+        return _refused(error)
 
 
-def _busy(error: BusyError) -> int:
-    """No mistake: the service manager may try again."""
+def _refused(error: BusyError | FolderError) -> int:
+    """A folder cannot be used. When it is only busy the service manager may try again."""
     print(f"playclock run: {error}", file=sys.stderr)
-    return FOUND_WRONG
+    return FOUND_WRONG if isinstance(error, BusyError) else MISTAKE
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -251,6 +251,13 @@ def _configured(args: argparse.Namespace) -> Plan:
 
 
 def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
+    keys, session, no_keys = None, 0, ""
+    try:
+        keys, session = keys_and_session(config)
+    except OSError as error:
+        if not is_ill(error):
+            raise
+        no_keys = plain(error)
     journal = args.journal or config.journal
     plan = Plan(
         args,
@@ -264,10 +271,10 @@ def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Re
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))
-    try:
-        plan.assembler.handsets(config.handsets, *keys_and_session(config))
-    except OSError as error:
-        plan.assembler.without_radio(config.handsets, plain(error))
+    if no_keys:
+        plan.assembler.without_radio(config.handsets, no_keys)
+    else:
+        plan.assembler.handsets(config.handsets, keys, session)
     if config.console.enabled:
         plan.attach_console(config.console.role)
     return plan

@@ -32,6 +32,10 @@ class BusyError(Exception):
     """Another service holds a folder; the message names it."""
 
 
+class FolderError(ValueError):
+    """A folder cannot be trusted or is none; the message says why and what to do."""
+
+
 class OpenMarker:
     """The marker in ``folder``, for one service at a time; ``boot_id`` is what it holds."""
 
@@ -44,6 +48,8 @@ class OpenMarker:
         self._held: int | None = None
         self._over = threading.Event()
         self._attempted = threading.Event()
+        self._contended = False
+        self._refusal: BusyError | FolderError | None = None
         self._thread: threading.Thread | None = None
 
     def left_behind(self) -> tuple[bool, str]:
@@ -66,23 +72,26 @@ class OpenMarker:
     def put(self) -> None:
         """Hold the folder and have the marker there, soon if the disk takes it.
 
-        Raises :class:`BusyError` when another service holds the folder.
+        Raises :class:`BusyError` when another service holds the folder, and :class:`FolderError`
+        when it is something else than a folder.
         """
-        with contextlib.suppress(OSError):  # the thread makes the folder, or says what is wrong
-            self._held = self._locked_folder()
         self.fault = f"{self._folder}: {TOO_SLOW}"
         self._thread = threading.Thread(target=self._write, name="marker", daemon=True)
         self._thread.start()
-        self._attempted.wait(PATIENCE_S)
+        while not self._attempted.wait(PATIENCE_S) and self._contended:
+            pass
+        if self._refusal is not None:
+            raise self._refusal
 
     def _write(self) -> None:
         while not self._over.is_set():
             try:
                 self._put_once()
                 self.fault = ""
-            except (OSError, BusyError) as error:
-                plain = isinstance(error, OSError) and error.strerror
-                self.fault = f"{self._folder}: {plain}" if plain else str(error)
+            except (BusyError, FolderError) as error:
+                self.fault, self._refusal = str(error), error
+            except OSError as error:
+                self.fault = f"{self._folder}: {error.strerror}"
             self._attempted.set()
             if not self.fault:
                 return
@@ -90,16 +99,21 @@ class OpenMarker:
 
     def _put_once(self) -> None:
         if self._held is None:
-            self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-            self._held = self._locked_folder()
+            try:
+                self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            except (FileExistsError, NotADirectoryError):
+                what = f"state_folder = {self._folder}: is not a folder"
+                raise FolderError(what) from None
+            folder = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+            self._contended = True
+            try:
+                self._held = locked(folder, self._folder)
+            finally:
+                self._contended = False
         with contextlib.suppress(OSError):
             if self._path.read_bytes() == self._content:  # after a death in the same boot
                 return
         replace_file(self._path, self._content, mode=0o644)
-
-    def _locked_folder(self) -> int:
-        folder = os.open(self._folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
-        return locked(folder, self._folder)
 
     def take_away(self) -> None:
         """The end was in order."""

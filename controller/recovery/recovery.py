@@ -19,7 +19,7 @@ from pathlib import Path
 
 from controller.journal.recorder import START, Numbers, Recent
 from controller.journal.row import Dated
-from controller.recovery.marker import OpenMarker, locked
+from controller.recovery.marker import FolderError, OpenMarker, locked
 from controller.recovery.snapshot_codec import (
     Checkpoint,
     Identity,
@@ -90,18 +90,15 @@ class RestartPlan:
     story: str = ""
 
 
-class FolderError(ValueError):
-    """The runtime folder cannot be trusted; the message says why and what to do."""
-
-
 class Recovery:
     """Holds the runtime folder for one service and keeps its snapshots. ``plan`` is what to begin
     with.
 
     ``runtime`` is a folder in tmpfs, ``state_folder`` one on the disk. Raises
     :class:`~controller.recovery.marker.BusyError` when another service uses ``runtime``,
-    :class:`FolderError` when others may write there, and ``OSError`` when it cannot be there at
-    all. One that is full or broken is no error: then nothing is kept, and :meth:`troubles` says so.
+    :class:`~controller.recovery.marker.FolderError` when others may write there, and ``OSError``
+    when it cannot be there at all. One that is full or broken is no error: then nothing is kept,
+    and :meth:`troubles` says so.
     """
 
     def __init__(
@@ -116,8 +113,7 @@ class Recovery:
     ) -> None:
         self._runtime = runtime
         self._marker = OpenMarker(state_folder, boot_id)
-        # Not Path.resolve(), which looks at the disk once more and may fail.
-        installation = os.path.realpath(state_folder)
+        installation = os.path.abspath(state_folder)  # noqa: PTH100 - resolving would ask the disk
         identity = Identity(installation, boot_id, software, rules_hash)
         self._text = SnapshotText(identity)
         self._lock: int | None = None
@@ -147,7 +143,8 @@ class Recovery:
         power cut.
 
         Raises :class:`~controller.recovery.marker.BusyError` when another service uses the state
-        folder. A disk that refuses the marker is tried again; :meth:`troubles` says so meanwhile.
+        folder, and :class:`~controller.recovery.marker.FolderError` when it is no folder. A disk
+        that refuses the marker is tried again; :meth:`troubles` says so meanwhile.
         """
         self._marker.put()
 

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from controller.recovery import marker
-from controller.recovery.marker import MARKER, TOO_SLOW, BusyError, OpenMarker
+from controller.recovery.marker import MARKER, TOO_SLOW, BusyError, FolderError, OpenMarker
 from drivers.whole_file import replace_file
 
 
@@ -39,6 +39,15 @@ def test_it_is_there_from_the_start_to_the_orderly_end(tmp_path: Path, put: Open
 def test_it_outlives_any_other_end(tmp_path: Path, put: OpenMarker) -> None:
     put.release()
     assert (tmp_path / "a" / "state" / MARKER).exists()
+
+
+@pytest.mark.parametrize("below", ["", "state"])
+def test_a_file_in_the_folders_place_is_a_mistake(tmp_path: Path, below: str) -> None:
+    (tmp_path / "file").touch()
+    made = OpenMarker(tmp_path / "file" / below, "boot-a")
+    with pytest.raises(FolderError, match=r"state_folder = .*: is not a folder"):
+        made.put()
+    made.release()
 
 
 def test_a_folder_that_is_not_there_holds_none(tmp_path: Path) -> None:

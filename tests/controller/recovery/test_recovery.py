@@ -15,14 +15,13 @@ import pytest
 from controller.journal.recorder import Numbers, Recent
 from controller.journal.row import Dated, row_text
 from controller.recovery import marker
-from controller.recovery.marker import MARKER, BusyError
+from controller.recovery.marker import MARKER, BusyError, FolderError
 from controller.recovery.recovery import (
     CRASH_WINDOW_NS,
     GAME_OVER_NS,
     LOCK,
     OUTAGE_NS,
     SNAPSHOT,
-    FolderError,
     Recovery,
     RestartPlan,
     plan_restart,
