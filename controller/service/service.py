@@ -169,11 +169,8 @@ class Service:
             board_health=boards.health(),
             handset_health=handsets,
             journal=self._recorder.journal_fault,
-            alarms=(
-                *self._alarms.words(now),
-                *unheard(handsets),
-                *(f"{what}: {why}" for what, why in self._known_troubles.items()),
-            ),
+            troubles=tuple(f"{what}: {why}" for what, why in self._known_troubles.items()),
+            alarms=(*self._alarms.words(now), *unheard(handsets)),
             marked=self._marked,
             nudged=self._nudged and isinstance(phase, Live),
             next_s=self._next_s(now),
