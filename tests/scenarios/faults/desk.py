@@ -103,11 +103,11 @@ class Desk:
             self._journal_lock.close()
             self._journal_lock = None
 
-    def launch(self) -> None:
-        """Start the service."""
+    def launch(self, *before: str) -> None:
+        """Start the service, by way of a command ``before`` it."""
         with self.log.open("ab") as log:
             self.process = subprocess.Popen(
-                [*PROGRAM, "run", "--config", str(self.site.config), "--plain"],
+                [*before, *PROGRAM, "run", "--config", str(self.site.config), "--plain"],
                 cwd=ROOT,
                 env=self._environment,
                 stdin=self._terminal,

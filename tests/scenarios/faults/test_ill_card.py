@@ -6,8 +6,11 @@ with ``-s`` it prints its row: what the boards did, whether the service is up, w
 
 from __future__ import annotations
 
+import asyncio
 import enum
+import os
 import re
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -91,6 +94,35 @@ async def test_the_clock_runs_and_says_what_is_wrong(library: Path, ill: Ill, wh
     if TROUBLE in " ".join(heard):
         assert "a power cut would go unnoticed" in told
     assert [row.result for row in rows if row.event == "routine end of play"][-1] == "running"
+
+
+@pytest.mark.full
+@pytest.mark.parametrize(
+    ("options", "fill", "said"),
+    [
+        ("size=4k", "dd if=/dev/zero of={}/file bs=4096 count=1 status=none", "No space left"),
+        ("ro", "true", "Read-only file system"),
+    ],
+)
+async def test_of_a_file_system_of_the_kernel_too(
+    library: Path, options: str, fill: str, said: str
+) -> None:
+    """Mounted in a namespace of its own, and gone with it."""
+    async with desk(library) as at:
+        at.state.mkdir()
+        mount = f"mount -t tmpfs -o {options} card {at.state} && {fill.format(at.state)}"
+        rights = [] if os.geteuid() == 0 else ["--user", "--map-root-user"]
+        unshared = ["unshare", *rights, "--mount", "sh", "-c"]
+        command = [*unshared, mount]
+        tried = await asyncio.to_thread(subprocess.run, command, capture_output=True, text=True)
+        if tried.returncode:  # in a plain chroot not even root may
+            pytest.skip(f"the kernel lets this user mount nothing here: {tried.stderr.strip()}")
+        at.launch(*unshared, f'{mount} && exec "$@"', "sh")
+        await at.told()
+        await boards_are_right(at, Ill.FULL, When.START)
+        await at.says(JOURNAL)
+        assert TROUBLE in at.said and said in at.said
+        assert await at.stops() == 0
 
 
 async def counting(at: Desk) -> None:
