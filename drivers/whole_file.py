@@ -3,8 +3,19 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
+
+_ILL = {
+    *(errno.EIO, errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ENODEV, errno.ENXIO),
+    *(errno.ENOMEDIUM, errno.ESTALE, errno.ETIMEDOUT, errno.EUCLEAN, errno.ENOMEM, errno.ENFILE),
+}
+
+
+def is_ill(error: BaseException | None) -> bool:
+    """True when the disk has failed: nobody named or permitted something wrongly."""
+    return isinstance(error, OSError) and error.errno in _ILL
 
 
 def replace_file(path: Path, content: bytes, mode: int) -> None:

@@ -33,6 +33,7 @@ from drivers.board.kinds import BoardConfig
 from drivers.handset.keys import Keys, load_keys
 from drivers.handset.kinds import HANDSET_KINDS
 from drivers.kind import Site
+from drivers.whole_file import is_ill
 
 if TYPE_CHECKING:
     from drivers.board.simulated import SimulatedNode, SimulatedPair
@@ -95,6 +96,7 @@ class Assembler:
         self._handsets: list[Handset] = []
         self._crew: dict[int, CrewMember] = {}
         self._site = Site(clock)
+        self._without: dict[str, str] = {}
 
     def console(
         self, role: str, console: Console | None = None, fd: int | None = None
@@ -119,6 +121,12 @@ class Assembler:
         """The boards of an installation, or of the simulator."""
         self._site.controller_id = controller_id
         self._boards += [each.driver for each in board_drivers(boards, self._site)]
+
+    def without_radio(self, handsets: Sequence[HandsetConfig], why: str) -> None:
+        """The handsets of an installation whose keys the disk does not give: those by radio are
+        left out, and everyone is told ``why``."""
+        self._without["the radio handsets are left out"] = why
+        self.handsets([each for each in handsets if each.driver not in _with_key()])
 
     def handsets(self, handsets: Sequence[HandsetConfig], keys: Keys | None = None) -> None:
         """The handsets of an installation, or of the simulator; ``keys`` are for those by radio."""
@@ -151,11 +159,17 @@ class Assembler:
             brightness=brightness,
             checkpointer=Checkpointer(self._recovery),
             off_why=plan.off_why,
+            troubles=self.troubles,
         )
         resume(service, play_clock, recorder, plan, now, setup=self._setup)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)
+
+    def troubles(self) -> dict[str, str]:
+        """What beside the service is wrong, and why."""
+        kept = self._recovery.troubles() if self._recovery else {}
+        return self._without | kept
 
 
 def _tapping(air: Air) -> Callable[[str], None]:
@@ -189,18 +203,25 @@ def checked_rules(config: Config) -> RuleSet:
         raise ConfigError(config.source, [what]) from error
 
 
+def _with_key() -> set[str]:
+    """The drivers of handsets that need a key."""
+    return {kind.name for kind in HANDSET_KINDS if kind.needs_key}
+
+
 def radio_keys(config: Config) -> Keys | None:
     """The keys of the radio handsets, if one is configured.
 
     Raises ``ValueError`` naming file and fault.
     """
-    with_key = {kind.name for kind in HANDSET_KINDS if kind.needs_key}
+    with_key = _with_key()
     wanted = [each.id for each in config.handsets if each.driver in with_key]
     if not wanted or config.key_file is None:
         return None
     try:
         keys = load_keys(config.key_file)
     except OSError as error:
+        if is_ill(error):
+            raise
         raise ValueError(
             f"{config.source}: key_file = {config.key_file}: {error.strerror}"
         ) from error

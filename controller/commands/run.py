@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import argparse
 import asyncio
-import contextlib
 import gc
 import signal
 import sys
@@ -33,7 +32,8 @@ from controller.journal.file import GAME_KINDS, NOT_TOLD
 from controller.journal.setup import setup_text
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
-from controller.recovery.recovery import BusyError, Recovery
+from controller.recovery.marker import BusyError, FolderError
+from controller.recovery.recovery import Recovery
 from controller.rulebook.choice import add_option, rules_for
 from controller.rulebook.loader import fingerprint, in_this_year
 from controller.rulebook.options import split_option
@@ -42,13 +42,13 @@ from controller.rules.settings import Settings
 from controller.service.event_loop import UrgentLoop
 from controller.service.service import Service
 from controller.service.watchdog import Notifier, Watchdog
+from drivers.whole_file import is_ill
 
 SWITCH_INTERVAL_S = 0.0005
 """How long the journal's thread may keep the interpreter from the event loop: Python's own 5 ms
 would be on the path from press to board."""
 CLOSE_S = 2.0
 SETTLE_S = 1.0
-_UNMARKED = "a power cut would go unnoticed"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -78,17 +78,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the service; 0 when stopped, 1 after a bug or when another one runs, 2 for a mistake."""
+    """Run the service; 0 when stopped, 1 after a bug, when another one runs or when the disk does
+    not give the configuration, 2 for a mistake."""
     try:
         _check(args)
         plan = _configured(args) if args.config else _simulated(args)
     except (ValueError, OSError) as error:
         print(f"playclock run: {plain(error)}", file=sys.stderr)
-        return MISTAKE
-    except BusyError as error:  # no mistake: the service manager may try again
-        print(f"playclock run: {error}", file=sys.stderr)
-        return FOUND_WRONG
-    return plan.run()
+        ill = is_ill(error) or is_ill(error.__cause__)
+        return FOUND_WRONG if ill else MISTAKE  # of which the service manager tries only one again
+    except BusyError as error:
+        return _refused(error)
+    try:
+        return plan.run()
+    except (BusyError, FolderError) as error:
+        return _refused(error)
+
+
+def _refused(error: BusyError | FolderError) -> int:
+    """A folder cannot be used. When it is only busy the service manager may try again."""
+    print(f"playclock run: {error}", file=sys.stderr)
+    return FOUND_WRONG if isinstance(error, BusyError) else MISTAKE
 
 
 def _check(args: argparse.Namespace) -> None:
@@ -122,8 +132,6 @@ class Plan:
         self.journal_path = journal
         self.brightness = 15
         self.demo = False
-        self.unmarked = ""
-        """Why no marker of this run is on the disk."""
         self.console = ConsoleTask(simulator=args.config is None, plain=args.plain)
         self.terminal: Typing | None = None
 
@@ -139,13 +147,11 @@ class Plan:
         gc.disable()  # until start-up is over
         if self.recovery is None:
             return self._run_loop()
-        try:
-            self.recovery.begin()
-        except OSError as error:
-            self.unmarked = plain(error)
-            print(f"playclock run: {_UNMARKED}: {self.unmarked}", file=sys.stderr)
         code = FOUND_WRONG
         try:
+            self.recovery.begin()
+            for what, why in self.assembler.troubles().items():
+                print(f"playclock run: {what}: {why}", file=sys.stderr)
             code = self._run_loop()
         finally:
             self.recovery.close(in_order=code == DONE)
@@ -166,8 +172,6 @@ class Plan:
         journal = self._journal(loop)
         assembly = self.assembler.build(journal, self.brightness)
         service = assembly.service
-        if self.unmarked:
-            service.note_fault(_UNMARKED, self.unmarked)
         self.console.attach(service, self.terminal)
         for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
             if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
@@ -206,8 +210,6 @@ class Plan:
 
     def _journal(self, loop: asyncio.AbstractEventLoop) -> Journal:
         """The journal; its thread tells the loop when writing begins to fail, and when it heals."""
-        with contextlib.suppress(OSError):  # the journal will say so, and the clock runs on
-            self.journal_path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         return Journal(
             self.journal_path,
             software=VERSION,
@@ -249,7 +251,13 @@ def _configured(args: argparse.Namespace) -> Plan:
 
 
 def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
-    keys = radio_keys(config)
+    keys, no_keys = None, ""
+    try:
+        keys = radio_keys(config)
+    except OSError as error:
+        if not is_ill(error):
+            raise
+        no_keys = plain(error)
     journal = args.journal or config.journal
     plan = Plan(
         args,
@@ -263,7 +271,10 @@ def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Re
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))
-    plan.assembler.handsets(config.handsets, keys)
+    if no_keys:
+        plan.assembler.without_radio(config.handsets, no_keys)
+    else:
+        plan.assembler.handsets(config.handsets, keys)
     if config.console.enabled:
         plan.attach_console(config.console.role)
     return plan

@@ -31,6 +31,7 @@ from controller.config.toml_table import (
     shown,
 )
 from controller.rulebook.loader import in_force, load_seasons
+from controller.rulebook.own_file import read_regular
 from controller.rules.endings import ENDINGS
 from controller.rules.rulings import RulesError
 from controller.rules.settings import RANGES, Settings
@@ -45,8 +46,7 @@ def load_config(path: str | Path) -> Config:
     """Read a file. Raises :class:`ConfigError` for whatever is wrong with it."""
     source = str(path)
     try:
-        with Path(path).open("rb") as file:
-            data = file.read(LARGEST_FILE_BYTES + 1)
+        data = read_regular(str(path), LARGEST_FILE_BYTES)
     except (OSError, ValueError) as error:
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
         raise ConfigError(source, [f"cannot be read: {reason}"]) from error

@@ -39,6 +39,7 @@ def faults(status: Status) -> list[list[Piece]]:
     said += [_handset(each) for each in status.handset_health if not each.well]
     if status.journal:
         said.append([("loud", " JOURNAL   "), ("bold", f" not written: {status.journal}")])
+    said += [[("loud", " TROUBLE   "), ("bold", f" {each}")] for each in status.troubles]
     if status.unauthenticated:
         text = " unauthenticated: a stranger could press its keys"
         said.append([("caution", " OPEN INPUT"), ("bold", text)])

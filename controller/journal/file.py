@@ -184,7 +184,7 @@ class JournalFile:
         self._path = path
         self._origin = origin
         self._row_errors = (sqlite3.IntegrityError, sqlite3.DataError, sqlite3.ProgrammingError)
-        path.parent.mkdir(parents=True, exist_ok=True)
+        path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
         if path.exists() and not os.access(path, os.W_OK, effective_ids=True):
             # Before SQLite leaves a log with the same rights, which would outlast the cure.
             raise JournalFileError(f"{path}: read-only for this user")

@@ -32,6 +32,8 @@ GATHER_S = 0.05
 """Counted from the first row that waits, and never prolonged by later ones: with it a row is on
 the disk within 250 ms as long as two syncs take less than 200 ms."""
 BACKOFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
+STALLED_NS = 2_000_000_000
+"""A disk that has not answered for so long is a fault: nobody knows whether it ever will."""
 
 
 def _now() -> int:
@@ -96,6 +98,8 @@ class Journal:
         self._journalled = 0
         self._fault = ""
         self._fault_since_at = 0
+        self._asked_at: int | None = None
+        """Since when the disk has owed an answer."""
 
     @property
     def head(self) -> Head:
@@ -115,7 +119,9 @@ class Journal:
     @property
     def fault(self) -> str:
         """Why the journal is not being written, in plain words; empty while all is well."""
-        return self._fault
+        asked_at = self._asked_at
+        stalled = asked_at is not None and _now() - asked_at > STALLED_NS
+        return self._fault or (f"{self._path}: the disk does not answer" if stalled else "")
 
     def start(self) -> None:
         """Start the thread; rows may be appended before. SQLite loads now: after the boards."""
@@ -160,7 +166,7 @@ class Journal:
         failures = 0
         while True:
             self._drain()
-            written = self._write()
+            written = self._timed_write()
             self._attempted.set()
             if self._closing.is_set() and (not written or self._queue.empty()):
                 break
@@ -182,6 +188,15 @@ class Journal:
         for _ in range(self._queue.qsize()):
             self._keep(self._queue.get_nowait())
         return len(self._pending)
+
+    def _timed_write(self) -> bool:
+        asked_at = self._asked_at = _now()
+        written = self._write()
+        self._asked_at = None
+        if written and _now() - asked_at > STALLED_NS:
+            detail = f"the disk did not answer for {(_now() - asked_at) / 1e9:.1f} s"
+            self._queue.put(self._own_row("healed", "journal written again", detail))
+        return written
 
     def _write(self) -> bool:
         """One attempt to open the file, if need be, and to write the pending rows."""

@@ -2,23 +2,23 @@
 
 Within one boot the snapshot in tmpfs holds everything: the count goes on exactly, Undo reaches
 back, numbers of games and events never go back, and rows that had not reached
-the disk are journalled now. The power takes the snapshot with it; a marker on the disk, there from
-a start to an orderly end, tells a power cut from a fresh start.
+the disk are journalled now. Nothing of that needs the disk. The power takes the snapshot with it;
+then the marker on the disk tells a power cut from a fresh start (``marker``).
 
-Darkness beats a doubtful numeral: after a power cut, a crash loop, a long outage, or with a board
-in fault, the boards come up off and wait for a relight.
+Darkness beats a doubtful numeral: after a power cut, a crash loop, a long outage, with a board in
+fault, or when the newest state is not the last one, the boards come up off and wait for a relight.
 """
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
 import os
+import stat
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.journal.recorder import START, Numbers, Recent
 from controller.journal.row import Dated
+from controller.recovery.marker import FolderError, OpenMarker, locked
 from controller.recovery.snapshot_codec import (
     Checkpoint,
     Identity,
@@ -28,10 +28,10 @@ from controller.recovery.snapshot_codec import (
     SnapshotText,
     read,
 )
-from controller.recovery.snapshot_file import SnapshotFile
+from controller.recovery.snapshot_file import LARGEST_TEXT, SnapshotFile
 from controller.rules.events import ToggleBoards
 from controller.rules.play_clock import LastGesture, State
-from drivers.whole_file import replace_file
+from drivers.whole_file import is_ill
 
 S_NS = 1_000_000_000
 CRASHES = 3
@@ -46,9 +46,12 @@ GAME_OVER_NS = 1800 * S_NS
 source)."""
 
 LARGEST_LOCK_BYTES = 4096
-LOCK, SNAPSHOT, MARKER = "lock", "snapshot", "open"
+LOCK, SNAPSHOT = "lock", "snapshot"
 
 POWER = "the power failed, or the computer was restarted, before the game was closed"
+UNNOTICED = "a power cut would go unnoticed"
+NOT_KEPT = "a restart would not go on"
+"""What is wrong while the disk, or the runtime folder, takes nothing."""
 
 
 NO_STATE = State()
@@ -81,16 +84,15 @@ class RestartPlan:
     story: str = ""
 
 
-class BusyError(Exception):
-    """Another service holds the runtime folder; the message names it."""
-
-
 class Recovery:
     """Holds the runtime folder for one service and keeps its snapshots. ``plan`` is what to begin
     with.
 
-    ``runtime`` is a folder in tmpfs, ``state_folder`` one on the disk. Raises :class:`BusyError`
-    when another service uses ``runtime``, and ``OSError`` when it cannot be used.
+    ``runtime`` is a folder in tmpfs, ``state_folder`` one on the disk. Raises
+    :class:`~controller.recovery.marker.BusyError` when another service uses ``runtime``,
+    :class:`~controller.recovery.marker.FolderError` when others may write there, and ``OSError``
+    when it cannot be there at all. One that is full or broken is no error: then nothing is kept,
+    and :meth:`troubles` says so.
     """
 
     def __init__(
@@ -103,64 +105,110 @@ class Recovery:
         rules_hash: str,
         now: int,
     ) -> None:
-        runtime.mkdir(mode=0o700, parents=True, exist_ok=True)
-        self._marker = state_folder / MARKER
-        self._boot_id = boot_id
-        self._lock = _locked(runtime / LOCK)
-        starts = _add_start(self._lock, now)
-        self._file = SnapshotFile(runtime / SNAPSHOT)
-        identity = Identity(str(state_folder.resolve()), boot_id, software, rules_hash)
+        self._runtime = runtime
+        self._marker = OpenMarker(state_folder, boot_id)
+        installation = os.path.abspath(state_folder)  # noqa: PTH100 - resolving would ask the disk
+        identity = Identity(installation, boot_id, software, rules_hash)
         self._text = SnapshotText(identity)
-        snapshot, flaw = _newest(self._file, identity)
+        self._lock: int | None = None
+        self._file: SnapshotFile | None = None
+        self._not_kept = ""
+        starts: list[int] = []
+        snapshot, flaw = None, ""
+        try:
+            _own_folder(runtime)
+            self._lock = _locked(runtime / LOCK)
+            starts = _add_start(self._lock, now)
+            self._file = SnapshotFile(runtime / SNAPSHOT)
+            snapshot, flaw = _newest(self._file, identity)
+        except OSError as error:
+            if not is_ill(error):
+                self.release()
+                raise
+            self._not_kept = f"{runtime}: {error.strerror}"
         crashes = sum(0 <= now - at < CRASH_WINDOW_NS for at in starts)
+        cut, unknown = (False, "") if snapshot else self._marker.left_behind()
         self.plan = plan_restart(
-            snapshot, rules_hash, now, crashes=crashes, cut=self._marker.exists(), flaw=flaw
+            snapshot, rules_hash, now, crashes=crashes, cut=cut, flaw=flaw, unknown=unknown
         )
 
     def begin(self) -> None:
         """The service starts: from here on an end that is not in order counts as a crash or a
         power cut.
 
-        Raises ``OSError`` when the disk refuses the marker: then a power cut would go unnoticed.
+        Raises :class:`~controller.recovery.marker.BusyError` when another service uses the state
+        folder, and :class:`~controller.recovery.marker.FolderError` when it is no folder. A disk
+        that refuses the marker is tried again; :meth:`troubles` says so meanwhile.
         """
-        self._marker.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
-        replace_file(self._marker, f"{self._boot_id}\n".encode(), mode=0o644)
+        self._marker.put()
+
+    def troubles(self) -> dict[str, str]:
+        """What would go wrong later, as things are now, and why. Cheap: no look at the disk."""
+        told = {UNNOTICED: self._marker.fault, NOT_KEPT: self._not_kept}
+        return {what: why for what, why in told.items() if why}
 
     def save(self, checkpoint: Checkpoint) -> None:
         """Keep a checkpoint."""
         try:
-            self._file.save(self._text.whole(checkpoint))
-        except ValueError:  # no room for so many rows: the journal's thread has them too
-            left_out = checkpoint.rows_left_out + len(checkpoint.rows)
-            self._file.save(self._text.whole(replace(checkpoint, rows=(), rows_left_out=left_out)))
+            text = self._text.whole(checkpoint)
+            if len(text) > LARGEST_TEXT:  # no room for so many rows: the journal's thread has them
+                left_out = checkpoint.rows_left_out + len(checkpoint.rows)
+                bare = replace(checkpoint, rows=(), rows_left_out=left_out)
+                text = self._text.whole(bare)
+            if self._file is not None:
+                self._file.save(text)
+                self._not_kept = ""
+        except OSError as error:
+            self._lost(error)
 
     def save_order(self, pending: PendingOrder) -> None:
         """Keep an order that was decided since."""
-        self._file.add(self._text.line(pending))
+        try:
+            if self._file is not None:
+                self._file.add(self._text.line(pending))
+        except OSError as error:
+            self._lost(error)
+
+    def _lost(self, error: OSError) -> None:
+        """A restart must not take the state before for the last one."""
+        self._not_kept = f"{self._runtime}: {error.strerror}"
+        if self._file is not None:
+            self._file.forget()
 
     def close(self, *, in_order: bool) -> None:
         """Leave the folder to the next service; ``in_order`` when the game was closed properly."""
         if in_order:
-            os.ftruncate(self._lock, 0)
-            with contextlib.suppress(OSError):  # the next start says that the end was not clean
-                self._marker.unlink()
+            if self._lock is not None:
+                os.ftruncate(self._lock, 0)
+            self._marker.take_away()
         self.release()
 
     def release(self) -> None:
-        """Let go of the folder as if this service had never been."""
-        self._file.close()
-        os.close(self._lock)
+        """Let go of the folders as if this service had never been."""
+        self._marker.release()
+        if self._file is not None:
+            self._file.close()
+        if self._lock is not None:
+            os.close(self._lock)
+        self._file = self._lock = None
+
+
+def _own_folder(folder: Path) -> None:
+    """Make the folder, or see that nobody else can put files there."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    status = folder.stat()
+    mode = stat.S_IMODE(status.st_mode)
+    if status.st_uid != os.geteuid():
+        raise FolderError(
+            f"{folder}: belongs to user {status.st_uid}, must belong to this one, {os.geteuid()}"
+        )
+    if mode & (stat.S_IWGRP | stat.S_IWOTH):
+        raise FolderError(f"{folder}: mode {mode:04o} lets others write there (chmod 700)")
 
 
 def _locked(path: Path) -> int:
-    """A lock that goes with the process, however it ends."""
-    descriptor = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
-    try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        os.close(descriptor)
-        raise BusyError(f"{path.parent}: another play clock service is running here") from None
-    return descriptor
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    return locked(os.open(path, flags, 0o600), path.parent)
 
 
 def _add_start(lock: int, now: int) -> list[int]:
@@ -174,8 +222,9 @@ def _add_start(lock: int, now: int) -> list[int]:
 
 
 def _newest(file: SnapshotFile, identity: Identity) -> tuple[Snapshot | None, str]:
-    """The newest snapshot of this boot and installation that can be read, else why not."""
-    flaw = ""
+    """The newest snapshot of this boot and installation that can be read, and why it is not the
+    last one, if it is not, or why there is none."""
+    flaw = file.flaw
     for seq, text in file.found:
         try:
             snapshot = read(text, file.line[1] if file.line and file.line[0] == seq else None)
@@ -183,7 +232,7 @@ def _newest(file: SnapshotFile, identity: Identity) -> tuple[Snapshot | None, st
             flaw = flaw or str(error)
             continue
         if snapshot.identity[:2] == identity[:2]:
-            return snapshot, ""
+            return snapshot, flaw
     return None, flaw
 
 
@@ -195,20 +244,28 @@ def plan_restart(
     crashes: int = 0,
     cut: bool = False,
     flaw: str = "",
+    unknown: str = "",
 ) -> RestartPlan:
     """What to begin with, from the snapshot of this boot, if there is one.
 
     ``crashes`` is how often the service has died lately. ``cut`` says that the run before was not
-    closed in order; ``flaw`` why a snapshot could not be read.
+    closed in order, ``unknown`` why nobody knows that; ``flaw`` why the last state could not be
+    read, or is not that of ``snapshot``.
     """
     if snapshot is None:
-        if not cut:
+        why = f"the last state cannot be read ({flaw})" if flaw else ""
+        if not why and unknown:
+            why = f"whether the last game was closed is not known ({unknown})"
+        if not why and not cut:
             return RestartPlan(state_at=now)
-        why = f"the last state cannot be read ({flaw})" if flaw else POWER
+        why = why or POWER
         return RestartPlan(state_at=now, doubt=why, story=f"game lost: {why}")
     checkpoint = snapshot.checkpoint
     outage_s = max(0, now - checkpoint.saved_at) / S_NS
-    plan = _going_on(snapshot, outage_s, _doubt(snapshot, rules_hash, crashes))
+    stale = _stale(snapshot, now, flaw)
+    plan = _going_on(snapshot, outage_s, stale or _doubt(snapshot, rules_hash, crashes))
+    if stale:
+        return _without_state(plan, now, f"state dropped: {stale}")
     if now - checkpoint.saved_at > GAME_OVER_NS and checkpoint.numbered:
         numbers = plan.numbers._replace(game=checkpoint.game + 1)
         fresh = _without_state(plan, now, f"another game, after {outage_s:.0f} s")
@@ -221,6 +278,17 @@ def plan_restart(
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan
+
+
+def _stale(snapshot: Snapshot, now: int, flaw: str) -> str:
+    """Why a snapshot is not the state in which the last service was when it ended."""
+    if flaw:
+        return f"the last state cannot be read ({flaw})"
+    pending = snapshot.pending
+    at = max(snapshot.checkpoint.saved_at, pending.decided_at if pending else 0)
+    if at > now:
+        return f"the last state is of a moment {(at - now) / S_NS:.1f} s from now"
+    return ""
 
 
 def _going_on(snapshot: Snapshot, outage_s: float, doubt: str) -> RestartPlan:

@@ -21,7 +21,7 @@ def read_words(path: str) -> str:
     """The text of the file. Raises :class:`RulesError`, which names the file; never waits."""
     name = shown_path(path)
     try:
-        data = _read(path)
+        data = read_regular(path, LARGEST_FILE_BYTES)
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         reason = (error.strerror if isinstance(error, OSError) else None) or str(error)
         raise RulesError(f"{name}: cannot be read: {reason}") from error
@@ -45,13 +45,17 @@ def decoded(data: bytes, source: str) -> str:
         raise RulesError(f"{source}: line {line}: byte {byte} is not UTF-8") from error
 
 
-def _read(path: str) -> bytes:
+def read_regular(path: str, largest: int) -> bytes:
+    """The first bytes of a file, one more than ``largest`` at most. Never waits.
+
+    Raises ``OSError``, also for what is no regular file, and ``ValueError`` for a NUL in the name.
+    """
     _only_regular(os.stat(path).st_mode)  # noqa: PTH116 - opening alone starts a watchdog
     # O_NONBLOCK: if it became a pipe meanwhile, opening it would wait for ever
     descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC | os.O_NOCTTY)
     with open(descriptor, "rb") as file:  # noqa: PTH123 - a descriptor
         _only_regular(os.fstat(descriptor).st_mode)
-        return file.read(LARGEST_FILE_BYTES + 1)
+        return file.read(largest + 1)
 
 
 def _only_regular(mode: int) -> None:

@@ -1,11 +1,12 @@
 """How the boards stand: lit, dark or off, and why.
 
-All boards show the same, right numeral, or all are dark. A board that answers wrong twice, or wrong
-or not at all three times, without a right answer in between, or whose port is lost, darkens every
-board. Darkness after a silence that ends within 3 s ends by itself, at most twice in 10 minutes;
-after that, or when it lasts longer, only a relight ends it, since coaches have been told by then
-(NCAA 3-2-4-d: both off, coaches told at once). A board that showed a wrong numeral is never
-believed by itself again: that it is rightly dark says nothing of its numerals.
+All boards show the same, right numeral, or all are dark. A board darkens every board when two of
+its last four answers were wrong, when it answers wrong or not at all three times without a right
+answer in between, or when its port is lost. Darkness after a silence that ends within 3 s ends by
+itself, at most twice in 10 minutes; after that, or when it lasts longer, only a relight ends it,
+since coaches have been told by then (NCAA 3-2-4-d: both off, coaches told at once). A board that
+showed a wrong numeral is never believed by itself again: that it is rightly dark says nothing of
+its numerals.
 """
 
 from __future__ import annotations
@@ -22,7 +23,10 @@ from controller.status.document import BoardHealth
 from drivers.base import Answered, BoardReport
 
 S_NS = 1_000_000_000
-WRONG_BEFORE_RIGHT = 2
+WRONG_ANSWERS = 2
+LAST_ANSWERS = 4
+"""A board wrong at every other answer is wrong half of the time: a right answer in between is no
+excuse. A silence is no answer."""
 BAD_BEFORE_RIGHT = 3
 RETURN_WITHIN_NS = 3 * S_NS
 RETURNS = 2
@@ -49,13 +53,15 @@ _WORDS = {
 
 
 class _Board:
-    __slots__ = ("bad", "fault", "mute", "word", "wrong")
+    __slots__ = ("answers", "bad", "fault", "mute", "word")
 
     def __init__(self, *, mute: bool) -> None:
         self.mute = mute
         self.word = Word.SENT if mute else Word.WAITING
-        self.bad = self.wrong = 0
-        """Answers since the last right one: bad in any way, and wrong."""
+        self.answers: deque[Word] = deque(maxlen=LAST_ANSWERS)
+        """The last ones, right or wrong."""
+        self.bad = 0
+        """Wrong answers and silences since the last right one."""
         self.fault = ""
 
 
@@ -98,13 +104,14 @@ class Agreement:
         """Take one answer, or missing answer, of a board."""
         board = self._boards[name]
         board.word = word
+        if word is not Word.SILENT:
+            board.answers.append(word)
         if word is Word.RIGHT:
-            board.bad = board.wrong = 0
+            board.bad = 0
             board.fault = ""
         else:
             board.bad += 1
-            board.wrong += word is Word.WRONG
-        if board.wrong >= WRONG_BEFORE_RIGHT:
+        if word is Word.WRONG and board.answers.count(Word.WRONG) >= WRONG_ANSWERS:
             board.fault = f"{name} shows a wrong numeral"
             self._lies = True
         elif board.bad >= BAD_BEFORE_RIGHT:
@@ -141,6 +148,8 @@ class Agreement:
         self._latched = self._lies = False
         self._since_at = None
         self._returns_at.clear()
+        for board in self._boards.values():
+            board.answers.clear()
         self.why = ""
         self._judge(at)
 

@@ -54,7 +54,7 @@ class Service:
 
     ``observers`` are called after anything changed, with nothing: they ask for the status when they
     are ready for one. ``brightness`` 1-15. ``off_why`` is the fault that put the boards off before
-    the start.
+    the start. ``troubles`` tells at any time, at once, what beside the service is wrong, and why.
     """
 
     def __init__(
@@ -69,6 +69,7 @@ class Service:
         brightness: int = 15,
         checkpointer: Checkpointer | None = None,
         off_why: str = "",
+        troubles: Callable[[], Mapping[str, str]] = dict,
     ) -> None:
         self.observers: list[Callable[[], None]] = []
         self._play_clock = play_clock
@@ -80,6 +81,8 @@ class Service:
         self._marked: int | None = None
         self._nudged = False
         self._cued: tuple[CueCode | None, int] = (None, 0)
+        self._troubles = troubles
+        self._known_troubles: Mapping[str, str] = {}
         self._boards, self._handsets = tuple(boards), tuple(handsets)
         self._clock = clock
         now = clock()
@@ -167,6 +170,7 @@ class Service:
             board_health=boards.health(),
             handset_health=handsets,
             journal=self._recorder.journal_fault,
+            troubles=tuple(f"{what}: {why}" for what, why in self._known_troubles.items()),
             alarms=(*self._alarms.words(now), *unheard(handsets)),
             marked=self._marked,
             nudged=self._nudged and isinstance(phase, Live),
@@ -260,10 +264,6 @@ class Service:
         """Decide and write down an order whose frame may be on the boards already."""
         decided, effects = self._decide(order, decided_at)
         self._write(decided, effects, received_at, decided_at, wall_ns)
-
-    def note_fault(self, what: str, detail: str) -> None:
-        """Have the record say that something beside the service is wrong."""
-        self._recorder.note("fault", self._clock(), what, detail=detail)
 
     # What becomes of the drivers
 
@@ -518,6 +518,12 @@ class Service:
         self._arm(now)
 
     def _look_after_faults(self, now: int) -> None:
+        known, self._known_troubles = self._known_troubles, self._troubles()
+        for what, why in self._known_troubles.items():
+            if known.get(what) != why:
+                self._recorder.note("fault", now, what, detail=why)
+        for what in known.keys() - self._known_troubles.keys():
+            self._recorder.note("healed", now, what, detail=known[what])
         for handset in self._presence.newly_silent(now):
             self._recorder.note("fault", now, f"{self._crew[handset].name} not heard for 30 s")
         reason = self._board_state.pass_time(now) or self._presence.alone(

@@ -89,6 +89,8 @@ class Status:
     handset_health: tuple[HandsetHealth, ...] = ()
     journal: str = ""
     """Empty when the record is written; else what is wrong with it."""
+    troubles: tuple[str, ...] = ()
+    """What would go wrong later, as things are now, and why: "a restart would not go on: ..."."""
     alarms: tuple[str, ...] = ()
     """What someone must know now, most urgent first, in plain words."""
     marked: int | None = None

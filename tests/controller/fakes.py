@@ -254,6 +254,7 @@ class Game:
     stands: Opening | None = EMPTY
     rules: RuleSet = RULES
     log: Log = field(default_factory=list)
+    troubles: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.north = FakeBoard(self.clock, "north", mute=self.mute_north, log=self.log)
@@ -273,6 +274,7 @@ class Game:
             },
             recorder=Recorder(self.journal, self.clock()),
             clock=self.clock,
+            troubles=lambda: dict(self.troubles),
         )
         self.started_at = self.clock()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import struct
 import zlib
 from dataclasses import replace
@@ -17,7 +18,13 @@ from controller.recovery.snapshot_codec import (
     SnapshotError,
     SnapshotText,
 )
-from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BYTES, SnapshotFile
+from controller.recovery.snapshot_file import (
+    FILE_BYTES,
+    LAST_SEQUENCE,
+    LINE_BYTES,
+    SLOT_BYTES,
+    SnapshotFile,
+)
 from controller.rulebook.loader import load_rule_set
 from controller.rules import events
 from controller.rules.play_clock import PlayClock
@@ -38,15 +45,16 @@ def check_snapshot_file(data: bytes, folder: Path) -> None:
     """What is found is whole and in its place; what is saved then is found as the newest."""
     path = folder / "snapshot"
     file = SnapshotFile(path)
-    file._map[:] = bytes(len(file._map))
+    os.ftruncate(file._descriptor, 0)
+    os.ftruncate(file._descriptor, FILE_BYTES)
     for kind, what in steps(data):
         at, seq, content = PLACES[what[0] % 3 if what else 0], what[1:9], what[9:]
         if kind == RECORD:
             content = record(int.from_bytes(seq, "big") % LAST_SEQUENCE, content)
         else:
             at, content = at + (seq[0] if seq else 0), what[2:]
-        file._map[at : at + len(content)] = content
-    whole = bytes(file._map)
+        os.pwrite(file._descriptor, content[: FILE_BYTES - at], at)
+    whole = path.read_bytes()
     file.close()
     file = SnapshotFile(path)
     for seq_found, found in file.found:
@@ -62,6 +70,7 @@ def check_snapshot_file(data: bytes, folder: Path) -> None:
     newest = file.found[0]
     assert newest[1] == b"new"
     assert file.line == (newest[0], b"line")
+    assert file.flaw == ""
     file.close()
 
 

@@ -240,6 +240,32 @@ async def test_a_killed_service_is_started_again_and_the_count_goes_on(
         assert await game.shows("NRestarts") == "1"
 
 
+@pytest.mark.parametrize(
+    ("mounted", "said"),
+    [
+        ("-o ro,mode=0700,uid=playclock,gid=playclock", "Read-only file system"),
+        ("-o size=4k,mode=0700,uid=playclock,gid=playclock", "No space left on device"),
+    ],
+)
+async def test_a_card_that_takes_nothing_does_not_keep_it_down(
+    manager: PrivateManager, mounted: str, said: str
+) -> None:
+    folder = "/var/lib/playclock"
+    async with playing(manager) as game:
+        await game.call("systemctl", "stop", "playclock")
+        fill = f"head -c 4096 /dev/zero > {folder}/file"
+        mount = f"mount -t tmpfs {mounted} card {folder} && ({fill} || true)"
+        await game.call("sh", "-c", mount)
+        try:
+            await game.call("systemctl", "start", "playclock")
+            assert await game.shows("ActiveState") == "active"
+            assert await game.shows("NRestarts") == "0"
+            assert f"a power cut would go unnoticed: {folder}: {said}" in manager.read(LOG)
+            await game.call("systemctl", "stop", "playclock")
+        finally:
+            await game.call("umount", folder)
+
+
 async def test_a_mistake_in_the_configuration_is_not_tried_again(manager: PrivateManager) -> None:
     async with playing(manager) as game:
         await game.call("systemctl", "stop", "playclock")

@@ -21,7 +21,8 @@ from controller.check.storage import (
     user,
     write_time_s,
 )
-from controller.recovery.recovery import BusyError, Recovery
+from controller.recovery.marker import BusyError
+from controller.recovery.recovery import Recovery
 from tests.controller.journal_rows import row, sql, write, write_version_1
 
 

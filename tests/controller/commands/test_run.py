@@ -178,6 +178,44 @@ def test_a_key_file_that_cannot_be_used(
     mistake(capsys, "--config", configure(tmp_path), names=[str(tmp_path / "keys"), *names])
 
 
+@pytest.mark.full
+def test_keys_that_the_disk_does_not_give_leave_the_console(tmp_path: Path) -> None:
+    pair(tmp_path)
+    broken = (
+        "import controller.assembly.assembler as a\n"
+        "def unreadable(path): raise OSError(5, 'Input/output error', str(path))\n"
+        "a.load_keys = unreadable\n"
+    )
+    program = [sys.executable, "-c", START + f"exec({broken!r}); " + MAIN]
+    with piped("--config", configure(tmp_path), "--plain", program=program) as (clock, said):
+        said.until(f"the radio handsets are left out: {tmp_path}/keys: Input/output".encode())
+        said.until(b"TROUBLE the radio handsets are left out")
+        assert clock.poll() is None
+        assert stopped(clock) == 0
+
+
+def test_a_configuration_that_the_disk_does_not_give_is_tried_again(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def unreadable(path: str, _: int) -> bytes:
+        raise OSError(5, "Input/output error", path)
+
+    monkeypatch.setattr("controller.config.load.read_regular", unreadable)
+    assert main(["run", "--config", str(tmp_path / "field.toml")]) == 1
+    assert "field.toml: cannot be read: Input/output error" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("below", ["", "/state"])
+def test_a_state_folder_that_cannot_be_made(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, below: str
+) -> None:
+    pair(tmp_path)
+    (tmp_path / "occupied").write_text("a file")
+    folder = f"{tmp_path}/occupied{below}"
+    text = (HEAD + BOARD + HANDSET).replace("{folder}/state", folder)
+    mistake(capsys, "--config", configure(tmp_path, text), names=[folder, "state_folder"])
+
+
 # Real processes
 
 

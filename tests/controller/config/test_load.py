@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from dataclasses import fields
 from pathlib import Path
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 
 from controller.config.default_paths import default_runtime_folder
 from controller.config.load import (
+    LARGEST_FILE_BYTES,
     TOP_LEVEL,
     load_config,
     parse_config,
@@ -413,11 +415,17 @@ def test_all_errors_of_a_file_are_reported_together() -> None:
 
 
 def test_a_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
+    os.mkfifo(pipe := tmp_path / "pipe")
+    large = tmp_path / "large.toml"
+    with large.open("wb") as file:
+        file.truncate(LARGEST_FILE_BYTES + 1)
     for path, reason in (
         (tmp_path / "none.toml", "cannot be read: No such file or directory"),
-        (tmp_path, "cannot be read: Is a directory"),
+        (tmp_path, "cannot be read: it is a folder, not a file"),
+        (pipe, "cannot be read: it is a device, pipe or socket, not a file"),
+        (large, "larger than 1048576 bytes"),
         ("a\0b", "cannot be read: embedded null byte"),
-        (Path("/dev/zero"), "larger than 1048576 bytes"),
+        (Path("/dev/zero"), "cannot be read: it is a device, pipe or socket, not a file"),
     ):
         with pytest.raises(ConfigError) as caught:
             load_config(path)

@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from controller.journal import writer
 from controller.journal.file import Head, JournalFile, Opening, Origin
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
@@ -358,6 +359,33 @@ def test_a_disk_that_is_really_full(tmp_path: Path) -> None:
     assert faults[0].startswith("/journal: ")
     assert "full" in faults[0] or "I/O" in faults[0]
     assert faults[-1] == HEALED
+
+
+def test_a_disk_that_does_not_answer_is_told_and_so_is_its_answer(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = threading.Event()
+
+    class Slow(JournalFile):
+        def add(self, rows: Sequence[Dated], wall_synchronised: bool | None) -> Head:
+            answers.wait(PATIENCE_S)
+            return super().add(rows, wall_synchronised)
+
+    monkeypatch.setattr(writer, "STALLED_NS", 1_000_000)
+    path = tmp_path / "journal"
+    journal = make(path, [], open_file=Slow)
+    journal.append(row(1))
+    assert journal.fault == ""
+    journal.start()
+    until(lambda: journal.fault == f"{path}: the disk does not answer")
+    answers.set()
+    until(lambda: journal.journalled >= 1)
+    assert journal.close(PATIENCE_S)
+    assert journal.fault == ""
+    with JournalReader(path) as reader:
+        last = [entry.row for entry in reader.entries()][-1]
+    assert (last.kind, last.event) == ("healed", "journal written again")
+    assert last.detail.startswith("the disk did not answer for ")
 
 
 def test_a_read_only_file() -> None:

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import errno
+import fcntl
+import os
+import threading
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,11 +14,14 @@ import pytest
 
 from controller.journal.recorder import Numbers, Recent
 from controller.journal.row import Dated, row_text
+from controller.recovery import marker
+from controller.recovery.marker import MARKER, BusyError, FolderError
 from controller.recovery.recovery import (
     CRASH_WINDOW_NS,
     GAME_OVER_NS,
+    LOCK,
     OUTAGE_NS,
-    BusyError,
+    SNAPSHOT,
     Recovery,
     RestartPlan,
     plan_restart,
@@ -137,9 +144,9 @@ def test_a_state_that_kills_every_start_is_given_up() -> None:
 class Start:
     """Starts services in the same folders; each takes the place of the one before, that died."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, run: str = "run") -> None:
         self.running: Recovery | None = None
-        self._folder = folder
+        self._folder, self._run = folder, folder / run
 
     def __call__(self, now: int = AT, **changes: Any) -> Recovery:
         self.die()
@@ -149,7 +156,7 @@ class Start:
 
     def beside(self, now: int = AT, state: str = "state", **changes: Any) -> Recovery:
         about = {"boot_id": "boot-a", "software": "0.1.0", "rules_hash": "rules-1"} | changes
-        return Recovery(self._folder / "run", self._folder / state, now=now, **about)
+        return Recovery(self._run, self._folder / state, now=now, **about)
 
     def die(self) -> None:
         if self.running is not None:
@@ -240,6 +247,7 @@ def test_a_snapshot_of_another_installation_is_none_of_ours(start: Start) -> Non
 def test_a_snapshot_that_nobody_can_read_leaves_the_boards_off(start: Start) -> None:
     made = start()
     made.save(checkpoint(RUNS))
+    assert made._file is not None
     made._file.save(b"{}")
     made._file.save(b"[1]")
     plan = start(AT + S).plan
@@ -247,7 +255,157 @@ def test_a_snapshot_that_nobody_can_read_leaves_the_boards_off(start: Start) -> 
     assert "cannot be read" in plan.doubt
 
 
-def test_two_services_never_share_a_folder(start: Start) -> None:
+def test_damage_to_the_newest_state_is_not_made_good_by_the_older_one(
+    start: Start, tmp_path: Path
+) -> None:
+    """Once 40 stood where 39 was true."""
+    made = start()
+    made.save(checkpoint(RUNS, AT))
+    made.save(checkpoint(STANDS, AT + S, event_number=21))
+    start.die()
+    with (tmp_path / "run" / "snapshot").open("r+b") as file:
+        file.seek(40)  # the second text is in slot 0
+        file.write(b"#")
+    plan = start(AT + 2 * S).plan
+    assert "damaged" in plan.doubt, "boards off"
+    assert plan.state == State(), "and nothing wrong for a relight to show"
+    assert "state dropped" in plan.story
+    assert plan.counters == {1: 9}, "what only grows is gone on with"
+    assert plan.numbers == Numbers(3, 20, settled=True)
+
+
+def test_a_newest_state_that_is_no_snapshot_is_not_made_good_by_the_older_one(start: Start) -> None:
+    made = start()
+    made.save(checkpoint(RUNS))
+    assert made._file is not None
+    made._file.save(b"{}")
+    plan = start(AT + S).plan
+    assert (plan.state, bool(plan.doubt)) == (State(), True)
+
+
+@pytest.mark.parametrize("pending_at", [None, AT + 5 * S])
+def test_a_state_saved_in_the_future_is_not_believed(pending_at: int | None) -> None:
+    """Its count would have run out: 0 stood on the boards."""
+    snapshot = kept(RUNS, saved_at=AT + 5 * S if pending_at is None else AT)
+    if pending_at is not None:
+        ready = PendingOrder(Order(Ready(), AT, 1), AT, pending_at, 10)
+        snapshot = snapshot._replace(pending=ready)
+    plan = planned(snapshot, 0)
+    assert plan.state == State()
+    assert "5.0 s from now" in plan.doubt
+    assert plan.numbers == Numbers(3, 20, settled=True)
+
+
+def test_a_snapshot_that_was_lost_needs_no_marker_to_leave_the_boards_off(
+    start: Start, tmp_path: Path
+) -> None:
+    start().save(checkpoint(RUNS))
+    start.die()
+    (tmp_path / "state" / MARKER).unlink()
+    os.truncate(tmp_path / "run" / "snapshot", 100)
+    assert "100 bytes" in start(AT + S).plan.doubt
+
+
+def test_a_service_goes_on_when_its_snapshot_can_no_longer_be_kept(
+    start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = start()
+    made.save(checkpoint(RUNS))
+    assert made.troubles() == {}
+    with monkeypatch.context() as full:
+        full.setattr(os, "pwrite", failing(errno.ENOSPC))
+        made.save(checkpoint(STANDS, AT + S))
+        made.save_order(PendingOrder(Order(Ready(), AT, 1), AT, AT, 10))
+        said = made.troubles()
+    assert list(said) == ["a restart would not go on"]
+    assert said["a restart would not go on"] == f"{tmp_path}/run: No space left on device"
+    with (tmp_path / "run" / "snapshot").open("rb") as file:
+        assert len(file.read()) == 1, "the state before it is no longer the last one"
+    made.save(checkpoint(STANDS, AT + 2 * S))
+    assert made.troubles() == {}
+    assert start(AT + 3 * S).plan.state == STANDS
+
+
+def failing(number: int) -> Callable[..., int]:
+    def fails(*_: object, **__: object) -> int:
+        raise OSError(number, os.strerror(number))
+
+    return fails
+
+
+def test_without_room_in_the_runtime_folder_it_starts_and_says_so(
+    start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "posix_fallocate", failing(errno.ENOSPC))
+    made = start()
+    assert made.plan == RestartPlan(state_at=AT)
+    assert made.troubles() == {
+        "a restart would not go on": f"{tmp_path}/run: No space left on device"
+    }
+    made.save(checkpoint(RUNS))
+    made.save_order(PendingOrder(Order(Ready(), AT, 1), AT, AT, 10))
+    assert "power failed" in start(AT + S).plan.doubt, "the marker is there, the state is not"
+
+
+@pytest.mark.parametrize("mode", [0o777, 0o720, 0o702, 0o1777])
+def test_a_runtime_folder_that_others_may_write_is_refused(
+    start: Start, tmp_path: Path, mode: int
+) -> None:
+    (tmp_path / "run").mkdir()
+    (tmp_path / "run").chmod(mode)
+    with pytest.raises(FolderError, match=f"run: mode {mode:04o} lets others write there"):
+        start()
+    assert list((tmp_path / "run").iterdir()) == []
+
+
+def test_a_runtime_folder_of_somebody_else_is_refused(
+    start: Start, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(os, "geteuid", lambda: 12345)
+    with pytest.raises(FolderError, match=r"run: belongs to user .* 12345"):
+        start()
+
+
+@pytest.mark.parametrize("name", [LOCK, SNAPSHOT])
+def test_a_link_in_the_runtime_folder_is_not_followed(
+    start: Start, tmp_path: Path, name: str
+) -> None:
+    victim = tmp_path / "victim"
+    victim.write_text("precious")
+    (tmp_path / "run").mkdir(mode=0o700)
+    (tmp_path / "run" / name).symlink_to(victim)
+    with pytest.raises(OSError, match="symbolic link"):
+        start()
+    assert victim.read_text() == "precious"
+
+
+def test_another_runtime_folder_on_the_same_state_folder_disturbs_nothing(
+    start: Start, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(marker, "LOCKED_S", 0)
+    start()
+    second = Start(tmp_path, "run2")
+    with pytest.raises(BusyError, match=r"state: another play clock service"):
+        second()
+    second.end()
+    assert (tmp_path / "state" / MARKER).exists(), "it is the first one's"
+
+
+def test_a_lock_held_for_an_instant_is_waited_for(start: Start, tmp_path: Path) -> None:
+    start()
+    start.die()
+    for folder, name in (("run", LOCK), ("state", "")):
+        held = os.open(tmp_path / folder / name, os.O_RDONLY)
+        fcntl.flock(held, fcntl.LOCK_EX)
+        letting_go = threading.Timer(0.1, os.close, [held])
+        letting_go.start()
+        start(AT + S)
+        letting_go.join()
+        start.die()
+
+
+def test_two_services_never_share_a_folder(start: Start, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(marker, "LOCKED_S", 0)
     start()
     with pytest.raises(BusyError, match=r"run: another play clock service"):
         start.beside()

@@ -14,6 +14,7 @@ from controller.recovery.snapshot_file import (
     HEADER_BYTES,
     LARGEST_LINE,
     LARGEST_TEXT,
+    MARK_AT,
     SLOT_BYTES,
     SnapshotFile,
 )
@@ -69,15 +70,20 @@ def test_a_write_cut_short_leaves_the_text_before_it(
     slot = SLOT_BYTES  # sequence 3 goes to slot 1
     with path.open("rb") as whole:
         before = os.pread(whole.fileno(), SLOT_BYTES, slot)
+        mark = os.pread(whole.fileno(), FILE_BYTES - MARK_AT, MARK_AT)
     file.save(text)
     with path.open("r+b") as whole:
         record = os.pread(whole.fileno(), HEADER_BYTES + len(text), slot)
         cut = record[:kept] + before[len(record[:kept]) :]
         os.pwrite(whole.fileno(), cut, slot)
     file.close()
-    newest = found(path)[0]
+    with path.open("r+b") as whole:  # the mark comes after the record
+        os.pwrite(whole.fileno(), mark, MARK_AT)
+    again = reopened(path)
+    newest = again.found[0][1]
     whole_record = cut.startswith(record)
     assert newest == (text if whole_record else b"the second, which is rather long")
+    assert again.flaw == "", "it was never whole: the one before is the last one"
 
 
 @settings(max_examples=80, deadline=None)
@@ -90,7 +96,9 @@ def test_a_damaged_slot_is_not_believed(
     with path.open("r+b") as whole:  # sequence 2 is in slot 0
         (byte,) = os.pread(whole.fileno(), 1, at)
         os.pwrite(whole.fileno(), bytes([byte ^ flip]), at)
-    assert found(path) == [b"old"]
+    damaged = reopened(path)
+    assert [text for _, text in damaged.found] == [b"old"]
+    assert damaged.flaw == "what was written last is damaged", "the old one is not the last one"
 
 
 def test_a_slot_in_the_other_ones_place_is_not_believed(tmp_path: Path) -> None:
@@ -131,6 +139,69 @@ def test_a_line_belongs_to_the_text_it_was_added_to(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="line of"):
         file.add(b"x" * (LARGEST_LINE + 1))
     file.close()
+
+
+def test_a_line_that_was_whole_and_is_damaged_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "snapshot"
+    file = saved(path, b"one", b"two")
+    file.add(b"and more")
+    assert reopened(path).flaw == ""
+    os.pwrite(file._descriptor, b"x", 2 * SLOT_BYTES + HEADER_BYTES)
+    assert reopened(path).flaw == "the order that was written last is damaged"
+    file.save(b"three")
+    file.close()
+    assert reopened(path).flaw == ""
+
+
+def test_a_mark_that_is_damaged_is_told_and_none_at_all_only_before_the_first(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "snapshot"
+    file = saved(path, b"one")
+    os.pwrite(file._descriptor, bytes(8), MARK_AT)
+    assert reopened(path).flaw == "", "killed between the first text and its mark"
+    file.save(b"two")
+    for damaged in (bytes(8), b"\xff" * 8, b"12345678"):
+        os.pwrite(file._descriptor, damaged, MARK_AT)
+        assert reopened(path).flaw == "its mark is damaged"
+    file.close()
+
+
+@pytest.mark.parametrize("length", [1, SLOT_BYTES // 2, SLOT_BYTES + 100, FILE_BYTES + 1])
+def test_a_file_cut_short_under_the_service_is_told_and_kills_nobody(
+    tmp_path: Path, length: int
+) -> None:
+    path = tmp_path / "snapshot"
+    file = saved(path, b"one", b"two")
+    os.truncate(path, length)
+    assert reopened(path).flaw == f"it had {length} bytes, not {FILE_BYTES}"
+    os.truncate(path, length)
+    file.save(b"three")
+    file.add(b"more")
+    file.save(b"four")
+    file.close()
+    assert reopened(path).found[0][1] == b"four"
+    assert reopened(path).flaw == "", "it has its length again"
+
+
+def test_what_cannot_be_kept_is_forgotten_and_leaves_a_sign(tmp_path: Path) -> None:
+    path = tmp_path / "snapshot"
+    file = saved(path, b"one")
+    file.forget()
+    file.close()
+    file = reopened(path)
+    assert file.found == [] and file.flaw
+
+
+def test_a_link_or_a_pipe_in_its_place_is_refused_at_once(tmp_path: Path) -> None:
+    victim = tmp_path / "victim"
+    victim.write_bytes(b"precious")
+    (link := tmp_path / "link").symlink_to(victim)
+    os.mkfifo(pipe := tmp_path / "pipe")
+    for path in (link, pipe):
+        with pytest.raises(OSError, match=r"symbolic|seek"):
+            SnapshotFile(path)
+    assert victim.read_bytes() == b"precious"
 
 
 @given(kept=st.integers(0, 40))

@@ -42,27 +42,46 @@ def short_darknesses(agreement: Agreement) -> None:
         assert not agreement.dark
 
 
-@pytest.mark.parametrize(("word", "times"), [(Word.WRONG, 2), (Word.SILENT, 3)])
-def test_so_many_bad_answers_in_a_row_darken_and_no_fewer(word: Word, times: int) -> None:
+def test_three_silences_in_a_row_darken_and_no_fewer() -> None:
     agreement = Agreement(["north", "south"])
-    for _ in range(times - 1):
+    for word in [Word.SILENT, Word.SILENT, Word.RIGHT, Word.SILENT, Word.SILENT]:
         agreement.answered("north", word, AT)
-    assert not agreement.dark
-    agreement.answered("north", Word.RIGHT, AT)
-    for _ in range(times - 1):
-        agreement.answered("north", word, AT)
-    assert not agreement.dark
-    agreement.answered("north", word, AT)
+        assert not agreement.dark
+    agreement.answered("north", Word.SILENT, AT)
     assert agreement.dark
-    assert "north" in agreement.why
+    assert "north does not answer" in agreement.why
+
+
+_R, _W, _S = Word.RIGHT, Word.WRONG, Word.SILENT
+
+
+@pytest.mark.parametrize(
+    "answers",
+    [(_W, _W), (_W, _R, _W), (_R, _W, _R, _W), (_W, _R, _R, _W), (_W, _R, _S, _R, _W)],
+    ids=lambda each: "".join(word.value[0] for word in each),
+)
+def test_two_wrong_answers_of_the_last_four_darken_and_no_fewer(answers: tuple[Word, ...]) -> None:
+    agreement = Agreement(["north", "south"])
+    for word in (_W, _R, _R, _R):  # the fourth after it: long ago
+        agreement.answered("north", word, AT)
+    for word in answers[:-1]:
+        agreement.answered("north", word, AT)
+        assert not agreement.dark
+    agreement.answered("north", answers[-1], AT)
+    assert "north shows a wrong numeral" in agreement.why
+    agreement.answered("north", _R, AT + 1)
+    assert agreement.dark, "only a relight ends it"
+    assert agreement.pass_time(AT + 1) is not None
+    agreement.relit(AT + 2)
+    agreement.answered("north", _W, AT + 3)
+    assert not agreement.dark, "answers from before the relight do not count"
 
 
 def test_bad_answers_of_different_boards_do_not_add_up() -> None:
     agreement = Agreement(["north", "south"])
     for name in ("north", "south"):
         agreement.answered(name, Word.WRONG, AT)
-        agreement.answered(name, Word.RIGHT, AT)
-        agreement.answered(name, Word.WRONG, AT)
+        agreement.answered(name, Word.SILENT, AT)
     assert not agreement.dark
 
 

@@ -401,6 +401,24 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
 
 
 @in_idle
+async def test_a_trouble_beside_the_service_is_told_and_so_is_its_end(game: Game) -> None:
+    assert game.status.troubles == ()
+    for why in ("No space left on device", "Input/output error"):
+        game.troubles["a power cut would go unnoticed"] = why
+        await game.present(game.clock() / S - game.started_at / S + 1.5)
+        assert game.status.troubles == (f"a power cut would go unnoticed: {why}",)
+    game.troubles.clear()
+    await game.present(game.clock() / S - game.started_at / S + 1.5)
+    assert game.status.troubles == ()
+    rows = [row for row in game.journal.rows if "unnoticed" in row.event]
+    assert [(row.kind, row.detail) for row in rows] == [
+        ("fault", "No space left on device"),
+        ("fault", "Input/output error"),
+        ("healed", "Input/output error"),
+    ]
+
+
+@in_idle
 async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: Game) -> None:
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=0)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=2)

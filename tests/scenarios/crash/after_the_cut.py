@@ -11,7 +11,7 @@ from pathlib import Path
 from controller.journal.file import JournalFile, Origin
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
-from controller.recovery.recovery import MARKER
+from controller.recovery.marker import MARKER
 from drivers.handset.keys import load_keys
 from tests.controller.journal_rows import KICKOFF_NS, row
 from tests.scenarios.crash.disk import Contents

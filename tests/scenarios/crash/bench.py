@@ -97,7 +97,7 @@ class Bench:
     ) -> Killer:
         """Arm, ``act``, wait for the death, and for all that was sent to be heard."""
         assert self._service is not None
-        window = Window(opens, length_s, self.site.folder / "run" / "snapshot", counts)
+        window = Window(opens, length_s, counts)
         killer = Killer(self._service.pid, window, point)
         killer.start()
         await asyncio.to_thread(killer.armed.wait)

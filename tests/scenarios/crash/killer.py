@@ -13,6 +13,8 @@ from pathlib import Path
 from tests.scenarios.crash.ptrace import Call, Traced
 
 LOOP, JOURNAL = "loop", "journal"
+WORD_BYTES = 8
+"""No more is copied at once, so never half of it."""
 PATIENCE_S = 0.5
 """A point is waited for so much longer than the window was that it was found in."""
 
@@ -22,8 +24,7 @@ class Point:
     """The ``nth`` call of one name (from 1) that a thread makes in the window.
 
     ``torn``: as if the process had died a little earlier or later, half-way through a change of a
-    file: of the bytes that this call would write, or of those that were changed in mapped memory
-    since the call before, the first half are changed.
+    file: of the bytes that this call would write the first half are written.
     """
 
     thread: str
@@ -89,12 +90,11 @@ def touches(folder: Path) -> Opens:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """When it opens (by a call of the event loop's thread), for how many seconds at most, the file
-    that the service has mapped, and which calls are counted."""
+    """When it opens (by a call of the event loop's thread), for how many seconds at most, and which
+    calls are counted."""
 
     opens: Opens
     length_s: float
-    mapped: Path
     counts: Opens = any_call
 
 
@@ -113,7 +113,6 @@ class Killer(threading.Thread):
         self._pid, self._window, self._point = pid, window, point
         self._over_at = 0.0
         self._counts: Counter[tuple[str, str]] = Counter()
-        self._mapped = b""
         self._tear: Callable[[], None] = lambda: None
 
     def run(self) -> None:
@@ -137,7 +136,6 @@ class Killer(threading.Thread):
                 return
             patience_s = 0 if self._point is None else PATIENCE_S
             self._over_at = time.monotonic() + self._window.length_s + patience_s
-            self._mapped = self._window.mapped.read_bytes()
         if time.monotonic() > self._over_at:
             traced.kill()
             return
@@ -157,25 +155,13 @@ class Killer(threading.Thread):
 
     def _half_done(self, traced: Traced, call: Call) -> Callable[[], None] | None:
         """How to leave half of the change of a file that ends here, if there is one."""
-        before, now = self._mapped, self._window.mapped.read_bytes()
-        if before != now:
-            self._mapped = now
-            return lambda: _change_half(self._window.mapped, before, now)
         if call.name != "pwrite64":
             return None
         descriptor, address, length, offset = call.arguments[:4]
+        if length <= WORD_BYTES:
+            return None
         path, data = traced.path_of(descriptor), traced.memory(address, length // 2)
         return lambda: _overwrite(path, data, offset)
-
-
-def _change_half(path: Path, before: bytes, now: bytes) -> None:
-    changed = [
-        place for place, (old, new) in enumerate(zip(before, now, strict=True)) if old != new
-    ]
-    half = bytearray(before)
-    for place in changed[: len(changed) // 2]:
-        half[place] = now[place]
-    _overwrite(str(path), bytes(half), 0)
 
 
 def _overwrite(path: str, data: bytes, offset: int) -> None:

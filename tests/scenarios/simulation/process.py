@@ -16,6 +16,7 @@ from controller.journal.file import JournalFile, Opening, Origin
 from controller.journal.row import Dated, Row
 from controller.recovery.recovery import Recovery, RestartPlan
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
+from controller.recovery.snapshot_file import MARK_AT
 from drivers.base import Clock
 from tests.scenarios.simulation.schedule import Schedule
 from tests.shared.frames import MS_NS
@@ -94,6 +95,9 @@ class KillableRecovery:
     def plan(self) -> RestartPlan:
         return self._recovery.plan
 
+    def troubles(self) -> dict[str, str]:
+        return self._recovery.troubles()
+
     def save_order(self, pending: PendingOrder) -> None:
         self._write(lambda: self._recovery.save_order(pending))
 
@@ -109,10 +113,10 @@ class KillableRecovery:
         elif process.due(KillPoint.WITHIN_SNAPSHOT):
             old = self._path.read_bytes()
             write()
-            new = self._path.read_bytes()
-            cut = process.cut(old, new)
+            new = self._path.read_bytes()[:MARK_AT]
+            cut = process.cut(old[:MARK_AT], new)
             with self._path.open("r+b") as file:
-                file.write(cut)
+                file.write(cut + old[MARK_AT:])  # the mark comes last
             process.forgot = cut != new
         else:
             write()
