@@ -1,5 +1,8 @@
 """Frames on a serial line: ``00 COBS(body CRC) 00``, as ``hardware/PROTOCOL.md`` says.
 
+The CRC is that of IEEE 802.3. The high nibble of a body's first byte is the version of the
+protocol; :func:`check_version` alone judges it.
+
 Byte stuffing is COBS (Cheshire and Baker, "Consistent Overhead Byte Stuffing", IEEE/ACM
 Transactions on Networking 7(2), 1999): 00 stands between frames and nowhere else, so a receiver
 that joins late or loses a byte is right again at the next 00.
@@ -7,13 +10,17 @@ that joins late or loses a byte is right again at the next 00.
 
 from __future__ import annotations
 
+from zlib import crc32
+
 from drivers.base import FrameError
-from drivers.crc import crc16
 
+VERSION = 2
+"""Of the protocol that this program speaks; it opens the first byte of every body."""
 LONGEST_CONTENT = 64
-"""Most bytes between two delimiters. The longest frame of today, KEYS, has 45."""
+"""Most bytes between two delimiters. The longest frame of today, KEYS, has 47."""
+CRC_SIZE = 4
 
-_LONGEST_BODY = LONGEST_CONTENT - 3  # two bytes of CRC and one of stuffing
+_LONGEST_BODY = LONGEST_CONTENT - CRC_SIZE - 1  # one byte of stuffing
 _FULL = 0xFF  # the code of a block of 254 bytes that no zero follows
 _FULL_BLOCK = _FULL - 1
 _UNUSUAL = frozenset({0, _FULL})
@@ -80,7 +87,7 @@ def encode(body: bytes) -> bytes:
     """
     if not 1 <= len(body) <= _LONGEST_BODY:
         raise FrameError(f"body of {len(body)} bytes: must be 1-{_LONGEST_BODY}")
-    return b"\0" + stuff(body + crc16(body).to_bytes(2, "big")) + b"\0"
+    return b"\0" + stuff(body + crc32(body).to_bytes(CRC_SIZE, "big")) + b"\0"
 
 
 def decode(content: bytes) -> bytes:
@@ -91,13 +98,46 @@ def decode(content: bytes) -> bytes:
     if len(content) > LONGEST_CONTENT:
         raise FrameError(f"frame of {len(content)} bytes: the longest has {LONGEST_CONTENT}")
     checked = unstuff(content)
-    if len(checked) < 3:
-        raise FrameError(f"frame of {len(checked)} bytes with its CRC: the shortest has 3")
-    if crc16(checked):
+    if len(checked) <= CRC_SIZE:
         raise FrameError(
-            f"CRC {checked[-2:].hex().upper()}: the body gives {crc16(checked[:-2]):04X}"
+            f"frame of {len(checked)} bytes with its CRC: the shortest has {CRC_SIZE + 1}"
         )
-    return checked[:-2]
+    body, check = checked[:-CRC_SIZE], int.from_bytes(checked[-CRC_SIZE:], "big")
+    if crc32(body) != check:
+        raise FrameError(f"CRC {check:08X}: the body gives {crc32(body):08X}")
+    return body
+
+
+def other_version_words(version: int) -> str:
+    """Say to a person that a whole frame of another ``version`` was heard."""
+    return f"a frame of protocol version {version}; this program speaks version {VERSION}"
+
+
+def check_version(body: bytes) -> None:
+    """Raise :class:`VersionError` when ``body``, not empty, is of another version than ours."""
+    if body[0] >> 4 != VERSION:
+        raise VersionError(body[0] >> 4)
+
+
+def check_kind(name: str, kind: int, length: int, body: bytes) -> None:
+    """Raise :class:`FrameError` unless ``body`` is a ``name``, of this ``kind`` and ``length``.
+
+    A layout is never reinterpreted: version, kind and length must all be the known ones.
+    """
+    if body[:1] != _CODES[kind]:
+        if body:
+            check_version(body)
+        raise FrameError(f"{name} kind {body[:1].hex().upper()}: must be {kind:02X}")
+    if len(body) != length:
+        raise FrameError(f"{name} length {len(body)}: must be {length} bytes")
+
+
+class VersionError(FrameError):
+    """A whole frame of another ``version`` of the protocol, 0-15."""
+
+    def __init__(self, version: int) -> None:
+        super().__init__(other_version_words(version))
+        self.version = version
 
 
 class Deframer:
@@ -108,11 +148,13 @@ class Deframer:
     dropped up to the next 00.
     """
 
-    __slots__ = ("_overlong", "_unfinished", "bad")
+    __slots__ = ("_overlong", "_unfinished", "bad", "other_version")
 
     def __init__(self) -> None:
         self.bad = 0
-        """Frames dropped so far because their CRC, COBS or length was wrong."""
+        """Frames dropped so far because their CRC, COBS, length or version was wrong."""
+        self.other_version: int | None = None
+        """The version of the frame dropped last for its version, None for none so far."""
         self._unfinished = b""
         self._overlong = False
 
@@ -134,7 +176,12 @@ class Deframer:
         for run in runs:
             if run:
                 try:
-                    bodies.append(decode(run))
+                    body = decode(run)
+                    check_version(body)
+                    bodies.append(body)
+                except VersionError as error:
+                    self.bad += 1
+                    self.other_version = error.version
                 except FrameError:
                     self.bad += 1
         return bodies

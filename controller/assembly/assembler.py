@@ -6,6 +6,7 @@ the real drivers and simulated boards and handsets.
 
 from __future__ import annotations
 
+from binascii import crc_hqx
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +30,6 @@ from controller.service.crew import CrewMember
 from controller.service.service import Service
 from drivers.base import Board, Clock, CountedHandset, Handset, Key
 from drivers.board.kinds import BoardConfig
-from drivers.crc import crc16
 from drivers.handset.keys import Keys, load_keys
 from drivers.handset.kinds import HANDSET_KINDS
 from drivers.handset.session import next_session
@@ -227,7 +227,7 @@ def keys_and_session(config: Config) -> tuple[Keys | None, int]:
         raise ValueError(
             f"{config.source}: key_file = {config.key_file}: {error.strerror}"
         ) from error
-    missing = [str(number) for number in wanted if number not in keys.uplink]
+    missing = [str(number) for number in wanted if number not in keys.handset]
     if missing:
         raise ValueError(f"{config.key_file}: no key for handset {', '.join(missing)}: pair it")
     config.state_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
@@ -244,4 +244,4 @@ def controller_id_of(config: Config) -> int:
         identity = Path("/etc/machine-id").read_bytes().strip()
     except OSError:
         identity = b""
-    return crc16(b"playclock " + identity) or SIMULATED_ID
+    return crc_hqx(b"playclock " + identity, 0xFFFF) or SIMULATED_ID

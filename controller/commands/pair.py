@@ -48,7 +48,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument("--list", action="store_true", help="which handsets have a key; never a key")
     what.add_argument("--revoke", type=_number, metavar="N", help="take this handset's key away")
     what.add_argument(
-        "--renew-downlink",
+        "--renew-broadcast",
         action="store_true",
         help="a new key for what handsets are told: all have to be paired again",
     )
@@ -90,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
         with KeyChange(place.path, place.owner) as change:
             if args.revoke is not None:
                 return _revoke(place, change, args.revoke)
-            if args.renew_downlink:
+            if args.renew_broadcast:
                 return _renew(place, change)
             return _pair(place, change, args)
     except (ValueError, OSError) as error:
@@ -148,42 +148,42 @@ def _place(args: argparse.Namespace) -> Place:
 
 def _list(place: Place) -> int:
     keys = load_keys(place.path)
-    print(f"down link    key {fingerprint(keys.downlink)}")
+    print(f"broadcast    key {fingerprint(keys.broadcast)}")
     wanted = place.wanted
-    for number in sorted({*keys.uplink, *wanted}):
+    for number in sorted({*keys.handset, *wanted}):
         named = f"handset {number}".ljust(12)
-        if number not in keys.uplink:
+        if number not in keys.handset:
             print(f"{named} no key: pair it, the service does not start without")
             continue
         note = "" if place.config is None or number in wanted else "  not in the configuration"
-        print(f"{named} key {fingerprint(keys.uplink[number])}{note}")
-    if not keys.uplink and not wanted:
+        print(f"{named} key {fingerprint(keys.handset[number])}{note}")
+    if not keys.handset and not wanted:
         print("no handset is paired")
     return DONE
 
 
 def _revoke(place: Place, change: KeyChange, number: int) -> int:
     keys = change.keys
-    if keys is None or number not in keys.uplink:
-        there = _numbers(keys.uplink if keys else ())
+    if keys is None or number not in keys.handset:
+        there = _numbers(keys.handset if keys else ())
         raise ValueError(f"{place.path}: handset {number} has no key; handsets with one: {there}")
-    rest = {each: key for each, key in keys.uplink.items() if each != number}
-    _put(change, Keys(keys.downlink, rest))
+    rest = {each: key for each, key in keys.handset.items() if each != number}
+    _put(change, Keys(keys.broadcast, rest))
     print(f"Handset {number} has no key any more in {place.path}.")
     if number in place.wanted:
         print(f"  First take handset {number} out of {place.source}, or pair another one as it:")
         print("  the service does not start with a handset that has no key.")
     print(f"  A service that runs still obeys it: {RESTART} (the count goes on).")
-    print("  If it is lost: it knows the down-link key, and who has it can tell the handsets,")
-    print("  never the boards, something wrong. Between games: playclock pair --renew-downlink,")
+    print("  If it is lost: it knows the broadcast key, and who has it can tell the handsets,")
+    print("  never the boards, something wrong. Between games: playclock pair --renew-broadcast,")
     print(f"  then pair again: {_numbers(rest)}.")
     return DONE
 
 
 def _renew(place: Place, change: KeyChange) -> int:
-    before = () if change.keys is None else change.keys.uplink
+    before = () if change.keys is None else change.keys.handset
     _put(change, Keys(new_key(), {}))
-    print(f"A new down-link key is in {place.path}; no handset is paired with it.")
+    print(f"A new broadcast key is in {place.path}; no handset is paired with it.")
     print("  Pair each handset before the next start: the service does not start without.")
     print(f"  To pair: {_numbers({*before, *place.wanted})}. Leave out what is lost.")
     return DONE
@@ -243,7 +243,8 @@ class Pairing:
             await cable.give(paired)
         self._change.commit()
         self.done, self.doubtful = True, False
-        _say(f"Paired: handset {number} has proved that it holds key {fingerprint(paired.uplink)}.")
+        named = fingerprint(paired.handset_key)
+        _say(f"Paired: handset {number} has proved that it holds key {named}.")
         _say("Switch it off and put its radio back in.")
         if self._place.config is not None and number not in self._place.wanted:
             _say(f"{self._place.config.source} does not name handset {number} yet.")
@@ -260,8 +261,8 @@ class Pairing:
         keys = self._change.keys
         if keys is None or here.number == self._number:
             return
-        known = keys.uplink.get(here.number)
-        if known is not None and here.proves(Paired(here.number, known, keys.downlink)):
+        known = keys.handset.get(here.number)
+        if known is not None and here.proves(Paired(here.number, known, keys.broadcast)):
             raise PairingError(
                 f"this is handset {here.number} of {self._place.path}, not {self._number}: "
                 f"put the right one on the cable, or revoke {here.number} first"
@@ -270,11 +271,11 @@ class Pairing:
     def _prepared(self) -> Paired:
         """The new keys, in a file that waits beside the old one."""
         keys = self._change.keys
-        downlink = new_key() if keys is None else keys.downlink
-        uplink = new_key()
-        others = {} if keys is None else keys.uplink
-        self._change.prepare(Keys(downlink, {**others, self._number: uplink}))
-        return Paired(self._number, uplink, downlink)
+        broadcast = new_key() if keys is None else keys.broadcast
+        own = new_key()
+        others = {} if keys is None else keys.handset
+        self._change.prepare(Keys(broadcast, {**others, self._number: own}))
+        return Paired(self._number, own, broadcast)
 
 
 def _is(here: Here) -> str:

@@ -98,7 +98,7 @@ def encode_show(show: Show) -> bytes:
 
 def decode_show(body: bytes) -> Show:
     """Give the SHOW in ``body``; :class:`FrameError` names the field that is wrong."""
-    _check_kind("SHOW", SHOW, _SHOW_LAYOUT.size, body)
+    framing.check_kind("SHOW", SHOW, _SHOW_LAYOUT.size, body)
     fields = _SHOW_LAYOUT.unpack(body)
     _, controller_id, stamp, numerals, complement, brightness, ask, node_mask = fields
     if numerals ^ complement != 0xFF:
@@ -133,18 +133,10 @@ def encode_status(status: NodeStatus) -> bytes:
 
 def decode_status(body: bytes) -> NodeStatus:
     """Give the STATUS in ``body``; :class:`FrameError` names the field that is wrong."""
-    _check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
+    framing.check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
     _, node, stamp, tens, units, brightness, flags, *rest = _STATUS_LAYOUT.unpack(body)
     _check_status(node, brightness, flags)
     return NodeStatus(node, stamp, (tens, units), brightness, NodeFlag(flags), *rest)
-
-
-def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:
-    """A layout is never reinterpreted: the kind and the length must both be the known ones."""
-    if not body or body[0] != kind:
-        raise FrameError(f"{name} version and type {body[:1].hex().upper()}: must be {kind:02X}")
-    if len(body) != length:
-        raise FrameError(f"{name} length {len(body)}: must be {length} bytes")
 
 
 def _check_show(numerals: int, brightness: int, ask: int) -> None:

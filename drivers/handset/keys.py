@@ -2,10 +2,10 @@
 
 A small TOML file, readable by its owner alone::
 
-    downlink = "<32 hex digits>"      # tags what all handsets are told
+    broadcast_key = "<32 hex digits>"     # tags what all handsets are told
 
     [handset.1]
-    uplink = "<32 hex digits>"        # tags what handset 1 says
+    handset_key = "<32 hex digits>"       # tags what handset 1 says, and what it alone is told
 
 Nothing here ever shows a key: not in an error, not in a ``repr``.
 """
@@ -36,17 +36,17 @@ class KeyFileError(DriverError, ValueError):
 
 @dataclass(frozen=True, slots=True, repr=False)
 class Keys:
-    """The key of the down link, and each handset's own key of the up link, 16 bytes each."""
+    """The broadcast key, and each handset's own key by its number, 16 bytes each."""
 
-    downlink: bytes
-    uplink: dict[int, bytes]
+    broadcast: bytes
+    handset: dict[int, bytes]
 
     def __post_init__(self) -> None:
-        named = [("downlink", self.downlink)]
-        for handset, key in self.uplink.items():
+        named = [("broadcast_key", self.broadcast)]
+        for handset, key in self.handset.items():
             if not FIRST_HANDSET <= handset <= LAST_HANDSET:
                 raise ValueError(f"handset {handset}: must be {FIRST_HANDSET} to {LAST_HANDSET}")
-            named.append((f"handset.{handset}.uplink", key))
+            named.append((f"handset.{handset}.handset_key", key))
         seen: dict[bytes, str] = {}
         for name, key in named:
             if len(key) != KEY_BYTES:
@@ -58,7 +58,7 @@ class Keys:
             seen[key] = name
 
     def __repr__(self) -> str:
-        return f"Keys(handsets={sorted(self.uplink)})"
+        return f"Keys(handsets={sorted(self.handset)})"
 
 
 def new_key() -> bytes:
@@ -77,16 +77,16 @@ def load_keys(path: Path) -> Keys:
         # Only the place: the parser's own words may quote what stands there.
         place = re.search(r"\(at [a-z0-9, ]+\)", str(error))
         raise KeyFileError(f"{path}: not valid TOML {place[0] if place else ''}".rstrip()) from None
-    _only(path, "the file", table, ("downlink", "handset"))
+    _only(path, "the file", table, ("broadcast_key", "handset"))
     handsets = table.get("handset", {})
     if not isinstance(handsets, dict):
         raise KeyFileError(f"{path}: handset: must be tables such as [handset.1]")
-    uplink: dict[int, bytes] = {}
+    own: dict[int, bytes] = {}
     for number, entry in handsets.items():
         handset = _handset(path, number)  # first: any later error repeats the number
-        uplink[handset] = _uplink(path, number, entry)
+        own[handset] = _handset_key(path, number, entry)
     try:
-        return Keys(_key(path, "downlink", table.get("downlink")), uplink)
+        return Keys(_key(path, "broadcast_key", table.get("broadcast_key")), own)
     except KeyFileError:
         raise
     except ValueError as error:
@@ -100,9 +100,9 @@ def fingerprint(key: bytes) -> str:
 
 def key_text(keys: Keys) -> bytes:
     """What a key file with ``keys`` holds."""
-    lines = [f'downlink = "{keys.downlink.hex()}"']
-    for handset in sorted(keys.uplink):
-        lines += ["", f"[handset.{handset}]", f'uplink = "{keys.uplink[handset].hex()}"']
+    lines = [f'broadcast_key = "{keys.broadcast.hex()}"']
+    for handset in sorted(keys.handset):
+        lines += ["", f"[handset.{handset}]", f'handset_key = "{keys.handset[handset].hex()}"']
     return ("\n".join(lines) + "\n").encode("ascii")
 
 
@@ -140,11 +140,11 @@ def _handset(path: Path, number: str) -> int:
     return int(number)
 
 
-def _uplink(path: Path, number: str, entry: Any) -> bytes:
+def _handset_key(path: Path, number: str, entry: Any) -> bytes:
     if not isinstance(entry, dict):
-        raise KeyFileError(f"{path}: handset.{number}: must be a table with the key uplink")
-    _only(path, f"handset.{number}", entry, ("uplink",))
-    return _key(path, f"handset.{number}.uplink", entry.get("uplink"))
+        raise KeyFileError(f"{path}: handset.{number}: must be a table with handset_key")
+    _only(path, f"handset.{number}", entry, ("handset_key",))
+    return _key(path, f"handset.{number}.handset_key", entry.get("handset_key"))
 
 
 def _key(path: Path, name: str, value: Any) -> bytes:

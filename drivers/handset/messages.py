@@ -140,7 +140,7 @@ def parse_press(body: bytes) -> PressFrame:
     Raises :class:`FrameError` when the kind, the length or the handset is wrong. Whether ``keys``
     is a report is told by :attr:`PressFrame.pressed`, once the tag has been found right.
     """
-    _check_kind("PRESS", PRESS, _PRESS_LAYOUT.size, body)
+    framing.check_kind("PRESS", PRESS, _PRESS_LAYOUT.size + TAG_SIZE, body)
     _, handset, *rest = _PRESS_LAYOUT.unpack_from(body)
     _check_handset("PRESS handset", handset, lowest=1)
     return PressFrame(handset, *rest)
@@ -175,7 +175,7 @@ def encode_state(frame: StateFrame, key: bytes) -> bytes:
 
 def decode_state(body: bytes, key: bytes) -> StateFrame:
     """Give the STATE in ``body``; :class:`FrameError` names the tag or the field that is wrong."""
-    _check_kind("STATE", STATE, _STATE_LAYOUT.size, body)
+    framing.check_kind("STATE", STATE, _STATE_LAYOUT.size + TAG_SIZE, body)
     if not hmac.compare_digest(tag(body[:-TAG_SIZE], key), body[-TAG_SIZE:]):
         raise FrameError(f"STATE tag {body[-TAG_SIZE:].hex().upper()}: not made with this key")
     fields = _STATE_LAYOUT.unpack_from(body)
@@ -200,14 +200,6 @@ def tag(message: bytes, key: bytes) -> bytes:
     if len(key) != KEY_SIZE:  # an empty key would quietly give an unkeyed digest
         raise ValueError(f"key of {len(key)} bytes: must be {KEY_SIZE}")
     return hashlib.blake2s(message, key=key, digest_size=TAG_SIZE).digest()
-
-
-def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:
-    """A layout is never reinterpreted: the kind and the length must both be the known ones."""
-    if not body or body[0] != kind:
-        raise FrameError(f"{name} version and type {body[:1].hex().upper()}: must be {kind:02X}")
-    if len(body) != length + TAG_SIZE:
-        raise FrameError(f"{name} length {len(body)}: must be {length + TAG_SIZE} bytes")
 
 
 def _check_handset(field: str, handset: int, lowest: int) -> None:

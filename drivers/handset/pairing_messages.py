@@ -15,9 +15,9 @@ from drivers.base import FrameError
 from drivers.handset.layouts import LAYOUTS
 from drivers.handset.messages import HIGHEST_HANDSET, KEY_SIZE, TAG_SIZE, tag
 
-WHO = 0x31
-HERE = 0x32
-KEYS = 0x33
+WHO = 0x27
+HERE = 0x28
+KEYS = 0x29
 
 NONCE_SIZE = 8
 NOT_PAIRED = 0
@@ -34,8 +34,8 @@ class Paired:
     """What makes a handset one of ours: its ``number``, 1-254, and two keys of 16 bytes."""
 
     number: int
-    uplink: bytes
-    downlink: bytes
+    handset_key: bytes
+    broadcast_key: bytes
 
     def __repr__(self) -> str:
         return f"Paired(number={self.number})"
@@ -54,15 +54,15 @@ class Here:
     layout: int
     revision: int
     number: int
-    uplink_proof: bytes
-    downlink_proof: bytes
+    handset_proof: bytes
+    broadcast_proof: bytes
 
     def proves(self, paired: Paired) -> bool:
         """Tell whether it is this handset and holds these two keys."""
         said = _here12(self)
-        up = hmac.compare_digest(self.uplink_proof, tag(said, paired.uplink))
-        down = hmac.compare_digest(self.downlink_proof, tag(said, paired.downlink))
-        return self.number == paired.number and up and down
+        own = hmac.compare_digest(self.handset_proof, tag(said, paired.handset_key))
+        common = hmac.compare_digest(self.broadcast_proof, tag(said, paired.broadcast_key))
+        return self.number == paired.number and own and common
 
 
 def encode_who(nonce: bytes) -> bytes:
@@ -73,7 +73,7 @@ def encode_who(nonce: bytes) -> bytes:
 
 def decode_who(body: bytes) -> bytes:
     """Give the nonce of a WHO; :class:`FrameError` when the kind or the length is wrong."""
-    _check_kind("WHO", WHO, _WHO_LAYOUT.size, body)
+    framing.check_kind("WHO", WHO, _WHO_LAYOUT.size, body)
     return body[1:]
 
 
@@ -82,19 +82,19 @@ def make_here(nonce: bytes, layout: int, revision: int, paired: Paired | None) -
     if paired is None:
         return Here(nonce, layout, revision, NOT_PAIRED, _NO_PROOF, _NO_PROOF)
     said = _HERE_LAYOUT.pack(HERE, nonce, layout, revision, paired.number)
-    up, down = tag(said, paired.uplink), tag(said, paired.downlink)
-    return Here(nonce, layout, revision, paired.number, up, down)
+    own, common = tag(said, paired.handset_key), tag(said, paired.broadcast_key)
+    return Here(nonce, layout, revision, paired.number, own, common)
 
 
 def encode_here(here: Here) -> bytes:
     """Give the whole frame of ``here``; :class:`FrameError` where a field is out of range."""
     _check_here(here)
-    return framing.encode(_here12(here) + here.uplink_proof + here.downlink_proof)
+    return framing.encode(_here12(here) + here.handset_proof + here.broadcast_proof)
 
 
 def decode_here(body: bytes) -> Here:
     """Give the HERE in ``body``; :class:`FrameError` names the field that is wrong."""
-    _check_kind("HERE", HERE, _HERE_LAYOUT.size + 2 * TAG_SIZE, body)
+    framing.check_kind("HERE", HERE, _HERE_LAYOUT.size + 2 * TAG_SIZE, body)
     _, nonce, layout, revision, number = _HERE_LAYOUT.unpack_from(body)
     here = Here(nonce, layout, revision, number, body[-2 * TAG_SIZE : -TAG_SIZE], body[-TAG_SIZE:])
     _check_here(here)
@@ -105,13 +105,13 @@ def encode_keys(nonce: bytes, paired: Paired) -> bytes:
     """Give the whole frame of new keys; :class:`FrameError` where a field is out of range."""
     _check_nonce("KEYS", nonce)
     _check_paired(paired)
-    body = _KEYS_LAYOUT.pack(KEYS, nonce, paired.number, paired.uplink, paired.downlink)
+    body = _KEYS_LAYOUT.pack(KEYS, nonce, paired.number, paired.handset_key, paired.broadcast_key)
     return framing.encode(body)
 
 
 def decode_keys(body: bytes) -> tuple[bytes, Paired]:
     """Give nonce and keys of a KEYS; :class:`FrameError` names what is wrong, never a key."""
-    _check_kind("KEYS", KEYS, _KEYS_LAYOUT.size, body)
+    framing.check_kind("KEYS", KEYS, _KEYS_LAYOUT.size, body)
     _, nonce, *fields = _KEYS_LAYOUT.unpack(body)
     paired = Paired(*fields)
     _check_paired(paired)
@@ -131,30 +131,22 @@ def _check_here(here: Here) -> None:
         raise FrameError(f"HERE revision {here.revision}: must be 0-255")
     if not NOT_PAIRED <= here.number <= HIGHEST_HANDSET:
         raise FrameError(f"HERE number {here.number}: must be 0-{HIGHEST_HANDSET}")
-    if {len(here.uplink_proof), len(here.downlink_proof)} != {TAG_SIZE}:
+    if {len(here.handset_proof), len(here.broadcast_proof)} != {TAG_SIZE}:
         raise FrameError(f"HERE proofs: must have {TAG_SIZE} bytes each")
 
 
 def _check_paired(keys: Paired) -> None:
     if not 1 <= keys.number <= HIGHEST_HANDSET:
         raise FrameError(f"KEYS number {keys.number}: must be 1-{HIGHEST_HANDSET}")
-    for name, key in (("up-link", keys.uplink), ("down-link", keys.downlink)):
+    for name, key in (("handset", keys.handset_key), ("broadcast", keys.broadcast_key)):
         if len(key) != KEY_SIZE:
             raise FrameError(f"KEYS {name} key of {len(key)} bytes: must be {KEY_SIZE}")
         if not any(key):
             raise FrameError(f"KEYS {name} key: all zeros")
-    if keys.uplink == keys.downlink:
-        raise FrameError("KEYS up-link key: the same as the down-link key")
+    if keys.handset_key == keys.broadcast_key:
+        raise FrameError("KEYS handset key: the same as the broadcast key")
 
 
 def _check_nonce(name: str, nonce: bytes) -> None:
     if len(nonce) != NONCE_SIZE:
         raise FrameError(f"{name} nonce of {len(nonce)} bytes: must be {NONCE_SIZE}")
-
-
-def _check_kind(name: str, kind: int, length: int, body: bytes) -> None:
-    """A layout is never reinterpreted: the kind and the length must both be the known ones."""
-    if not body or body[0] != kind:
-        raise FrameError(f"{name} version and type {body[:1].hex().upper()}: must be {kind:02X}")
-    if len(body) != length:
-        raise FrameError(f"{name} length {len(body)}: must be {length} bytes")

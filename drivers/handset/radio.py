@@ -59,7 +59,7 @@ _BEATS_KEPT = 512  # a STATE takes 7.55 ms on the line, so 3 s hold at most 397
 def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
     """All handsets of one receiver."""
     assert site.keys is not None  # the configuration demands a key file
-    keys = Keys(site.keys.downlink, {each.id: site.keys.uplink[each.id] for each in handsets})
+    keys = Keys(site.keys.broadcast, {each.id: site.keys.handset[each.id] for each in handsets})
     port = site.serial_port(str(handsets[0].port), handsets[0].baud)
     return RadioHandsets(port.name, port, keys, site.session, site.clock)
 
@@ -101,8 +101,8 @@ class RadioHandsets:
     ) -> None:
         self.name, self.port = name, port
         self._session, self._clock = session, clock
-        self._downlink = keys.downlink
-        self._peers = {n: _Peer(n, key) for n, key in keys.uplink.items()}
+        self._downlink = keys.broadcast
+        self._peers = {n: _Peer(n, key) for n, key in keys.handset.items()}
         self._bad_tags_at: deque[int] = deque(maxlen=64)
         self._beat = 0
         self._beats_sent: list[tuple[int, int]] = [(-1, 0)] * _BEATS_KEPT

@@ -48,7 +48,7 @@ def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
     keys do."""
     near, far = site.memory_line("simulated receiver", "simulated air")
     keys = Keys(new_key(), {each.id: new_key() for each in handsets})
-    ends = [SimulatedHandset(n, key, keys.downlink) for n, key in keys.uplink.items()]
+    ends = [SimulatedHandset(n, key, keys.broadcast) for n, key in keys.handset.items()]
     site.airs.append(Air(far, site.clock, ends))
     return RadioHandsets(near.name, near, keys, 1, site.clock)
 

@@ -36,9 +36,9 @@ class Cut(enum.Enum):
 
 
 class PairableHandset:
-    """One handset: what it keeps through power-off is ``paired``, ``counter`` and ``session``.
+    """One handset: what it keeps through power-off is ``paired`` and ``counter``.
 
-    Faults: ``cut`` silences it, ``bad_bits`` of the next up-link keys are stored wrong, the next
+    Faults: ``cut`` silences it, ``bad_bits`` of the next handset keys are stored wrong, the next
     ``lose_heard`` frames and ``lose_sent`` answers vanish. ``written`` counts records written.
     """
 
@@ -51,7 +51,7 @@ class PairableHandset:
         cut: Cut = Cut.NEVER,
     ) -> None:
         self.layout, self.revision, self.paired = layout, revision, paired
-        self.counter = self.session = 0
+        self.counter = 0
         self.cut = cut
         self.dead = False
         self.bad_bits = self.lose_heard = self.lose_sent = 0
@@ -96,10 +96,10 @@ class PairableHandset:
             return  # the counter may not begin again under the same key
         if self.bad_bits > 0:
             self.bad_bits -= 1
-            wrong = bytes([paired.uplink[0] ^ 1]) + paired.uplink[1:]
-            paired = replace(paired, uplink=wrong)
+            wrong = bytes([paired.handset_key[0] ^ 1]) + paired.handset_key[1:]
+            paired = replace(paired, handset_key=wrong)
         self.written += 1
-        self.paired, self.counter, self.session = paired, 0, 0
+        self.paired, self.counter = paired, 0
 
 
 class CableEnd:

@@ -38,7 +38,7 @@ from tests.shared.frames import (
     read_state,
 )
 from tests.shared.handset_end import PRESENCE_S
-from tests.shared.installation import BOARDS, DOWNLINK, KEEPER, UPLINKS, Site
+from tests.shared.installation import BOARDS, BROADCAST_KEY, HANDSET_KEYS, KEEPER, Site
 
 ROOT, now = program.ROOT, program.boottime
 MS, S = MS_NS, S_NS
@@ -232,7 +232,7 @@ class Counterpart:
         assert self.state is not None
         self._counter += 1
         said = Press(KEEPER, self._counter, keys, 0, self.state.beat)
-        return make_press(said, UPLINKS[KEEPER], self.state.session)
+        return make_press(said, HANDSET_KEYS[KEEPER], self.state.session)
 
     def _report_presence(self, at: int) -> None:
         os.write(self.receiver_fd, self._frame(0))
@@ -240,7 +240,7 @@ class Counterpart:
 
     def _hear(self, data: bytes, at: int) -> None:
         for body in self._unframer.feed(data):
-            self.state = read_state(body, DOWNLINK)
+            self.state = read_state(body, BROADCAST_KEY)
 
     def _shown(self, show: Show, at: int) -> None:
         self._line_free_at = max(at, self._line_free_at) + SHOW_BYTES * BYTE_NS

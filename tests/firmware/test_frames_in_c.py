@@ -16,7 +16,8 @@ from tests.shared.protocol_page import Vector, refused, unhex, vectors
 
 pytestmark = [pytest.mark.needs_avr, pytest.mark.needs_gcc]
 
-LONGEST_BODY = 61
+LONGEST_BODY = 59
+KIND = b"\x2f"  # of this version, and not in use
 
 Echo = Callable[[bytes], bytes]
 """Sends what is heard through receiver and writer; a byte 55 stands for a bad frame."""
@@ -51,26 +52,27 @@ def echo(request: pytest.FixtureRequest) -> Echo:
 
 
 @pytest.mark.parametrize("vector", vectors("crc"), ids=str)
-def test_crc_vectors(echo: Echo, vector: Vector) -> None:
+def test_crc_vectors(process: pc.Process, vector: Vector) -> None:
     data = unhex(vector.fields["data"])
-    given = bytes.fromhex(vector.result)
-    whole = b"\0" + stuff(data + given) + b"\0"
+    wire = bytes.fromhex(pc.say(process, f"frame {data.hex()}"))
     if not data:  # a frame of a CRC alone has no body, however right the CRC is
-        assert echo(whole) == b"\x55"
+        assert wire == b""
+        assert on_pc(process, b"\0" + stuff(bytes.fromhex(vector.result)) + b"\0") == b"\x55"
         return
-    assert echo(whole) == whole
-    assert unstuff(whole[1:-1])[-2:] == given
+    assert unstuff(wire[1:-1]) == data + bytes.fromhex(vector.result)
 
 
 @pytest.mark.parametrize("vector", vectors("cobs"), ids=str)
-def test_cobs_vectors_as_bodies(echo: Echo, vector: Vector) -> None:
-    """Data of the vectors in a frame; what is too long for ours is refused."""
-    data = unhex(vector.fields["data"])
-    wire = b"\0" + framing.stuff(data + crc(data).to_bytes(2, "big")) + b"\0"
-    assert echo(wire) == (wire if 1 <= len(data) <= LONGEST_BODY else b"\x55")
+def test_cobs_vectors_in_bodies(echo: Echo, vector: Vector) -> None:
+    """Data of the vectors behind a kind; what is too long for our frames is refused."""
+    body = KIND + unhex(vector.fields["data"])
+    wire = b"\0" + framing.stuff(body + crc(body).to_bytes(4, "big")) + b"\0"
+    assert echo(wire) == (wire if len(body) <= LONGEST_BODY else b"\x55")
 
 
-@pytest.mark.parametrize("what", ["show", "status", "press", "state"])
+@pytest.mark.parametrize(
+    "what", ["show", "status", "press", "state", "hello", "welcome", "who", "here", "keys"]
+)
 def test_frames_of_every_message(echo: Echo, what: str) -> None:
     line = b"".join(vector.wire for vector in vectors(what))
     assert echo(line) == line
@@ -81,14 +83,21 @@ def test_refused_frames(echo: Echo) -> None:
     assert echo(line) == b"\x55" * len(refused("frame"))
 
 
-@pytest.mark.parametrize("length", [1, 2, 60, 61, 62, 63, 100])
+@pytest.mark.parametrize("length", [1, 2, 58, 59, 60, 61, 100])
 def test_bodies_of_every_length(echo: Echo, length: int) -> None:
-    wire = framed(bytes(range(1, length + 1)))
+    wire = framed(KIND + bytes(range(1, length)))
     assert echo(wire) == (wire if length <= LONGEST_BODY else b"\x55")
 
 
+def test_frames_of_another_version_are_bad(echo: Echo) -> None:
+    others = [version for version in range(16) if version != 2]
+    heard = [framed(bytes([version << 4 | KIND[0] & 0x0F]) + bytes(8)) for version in others]
+    assert echo(b"".join(heard)) == b"\x55" * len(others)
+    assert echo(framed(KIND + bytes(8))) == framed(KIND + bytes(8))
+
+
 def test_the_writer_refuses_what_no_receiver_would_take(process: pc.Process) -> None:
-    assert pc.say(process, "frame ") == pc.say(process, f"frame {'11' * 62}") == ""
+    assert pc.say(process, "frame ") == pc.say(process, f"frame {'11' * 60}") == ""
 
 
 def test_arbitrary_bytes_as_the_controllers_receiver_takes_them(process: pc.Process) -> None:
@@ -97,7 +106,8 @@ def test_arbitrary_bytes_as_the_controllers_receiver_takes_them(process: pc.Proc
     for _ in range(60):
         stream = bytearray()
         for _ in range(20):
-            body = dice.randbytes(dice.randrange(1, 30)).replace(b"\x07", b"\0")
+            kind = bytes([dice.choice([0x21, 0x24, 0x2F, 0x31])])
+            body = kind + dice.randbytes(dice.randrange(30)).replace(b"\x07", b"\0")
             frame = bytearray(framed(body))
             if dice.random() < 0.5:
                 frame[dice.randrange(len(frame))] = dice.choice([0, 1, 0x40, 0xFF])

@@ -90,7 +90,7 @@ def test_every_state_of_the_page_is_read_and_every_refused_frame_refused() -> No
 def test_every_press_of_the_page_is_made() -> None:
     with HandsetOnPC() as handset:
         for vector in vectors("press"):
-            words = [vector.given["up_key"], int(vector.given["session"], 16)]
+            words = [vector.given["handset_key"], int(vector.given["session"], 16)]
             words += [vector.number("handset"), vector.hexadecimal("counter")]
             words += [vector.hexadecimal("keys"), vector.number("age_10ms")]
             words += [vector.hexadecimal("beat"), vector.number("battery")]

@@ -14,7 +14,7 @@ from drivers.handset import cues, radio
 from drivers.handset import simulated as simulated_handset
 from drivers.handset.keys import Keys
 from tests.fuzz import steps
-from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK, bodies, framed
+from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY, SESSION, bodies, framed
 from tests.fuzz.guided import Target
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock
@@ -78,11 +78,11 @@ def told(numerals: int | None = 40) -> CrewState:
 
 def check_receiver(data: bytes, _: Path) -> None:
     """The receiver takes exactly the presses that the model takes."""
-    keys = {1: UPLINK, 2: bytes(range(1, 17))}
+    keys = {1: HANDSET_KEY, 2: bytes(range(1, 17))}
 
     async def story(clock: VirtualClock) -> None:
         port, crew, model = steps.StubPort(), Crew(), ReceiverModel(keys)
-        driver = radio.RadioHandsets("receiver", port, Keys(DOWNLINK, keys), SESSION, clock)
+        driver = radio.RadioHandsets("receiver", port, Keys(BROADCAST_KEY, keys), SESSION, clock)
         task = asyncio.create_task(driver.run(crew))
         await asyncio.sleep(0)
         for kind, what in steps.steps(data):
@@ -95,14 +95,14 @@ def check_receiver(data: bytes, _: Path) -> None:
                 beat = (len(model.beats) - what[4] % 8) % 65536
                 keys_pressed = int.from_bytes(what[2:4], "big")
                 press = independent.Press(what[0] % 3, what[1], keys_pressed, what[5], beat)
-                key = keys.get(what[0] % 3, DOWNLINK)
+                key = keys.get(what[0] % 3, BROADCAST_KEY)
                 wire = independent.make_press(press, key, SESSION)
             elif kind in (steps.RAW, steps.FRAMED):
                 wire = steps.wire_of(kind, what)
             model.hear(wire, clock())
             driver.bytes_received(wire, clock())
             for frame in port.written:
-                state = independent.read_state(independent.opened(frame[1:-1]), DOWNLINK)
+                state = independent.read_state(independent.opened(frame[1:-1]), BROADCAST_KEY)
                 model.beats[state.beat] = clock()
             port.written.clear()
             assert crew.presses == model.presses
@@ -116,7 +116,7 @@ def check_receiver(data: bytes, _: Path) -> None:
 def check_handset(data: bytes, _: Path) -> None:
     """A handset believes only a STATE with the key, and no older one after a newer."""
     at = 1
-    handset = simulated_handset.SimulatedHandset(1, UPLINK, DOWNLINK)
+    handset = simulated_handset.SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY)
     unframer = independent.Unframer()
     for kind, what in steps.steps(data):
         wire, before = steps.wire_of(kind, what), handset.state
@@ -127,7 +127,7 @@ def check_handset(data: bytes, _: Path) -> None:
             wire = b""
         elif kind == steps.TRUE:
             said = bytes([independent.STATE]) + what[:15].ljust(15, b"\0")
-            wire = independent.framed(said + independent.tag(DOWNLINK, said))
+            wire = independent.framed(said + independent.tag(BROADCAST_KEY, said))
         bodies_heard = unframer.feed(wire)
         handset.receive(wire, at)
         sent = handset.due(at)
@@ -144,7 +144,7 @@ def check_handset(data: bytes, _: Path) -> None:
 def is_state(body: bytes, session: int, beat: int) -> bool:
     """Whether a body is a STATE with the key and of this session and beat."""
     try:
-        state = independent.read_state(body, DOWNLINK)
+        state = independent.read_state(body, BROADCAST_KEY)
     except (independent.BadFrameError, IndexError):
         return False
     return (state.session, state.beat) == (session, beat)

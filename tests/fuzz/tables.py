@@ -110,13 +110,13 @@ def check_rule_set(data: bytes, folder: Path) -> None:
             rules.in_force(frozenset([ending, *fact, "routine"]))
 
 
-KEY_FILE = b"""downlink = "f0f1f2f3f4f5f6f7f8f9fafbfcfdfeff"
+KEY_FILE = b"""broadcast_key = "f0f1f2f3f4f5f6f7f8f9fafbfcfdfeff"
 
 [handset.1]
-uplink = "000102030405060708090a0b0c0d0e0f"
+handset_key = "000102030405060708090a0b0c0d0e0f"
 
 [handset.254]
-uplink = "101112131415161718191A1B1C1D1E1F"
+handset_key = "101112131415161718191A1B1C1D1E1F"
 """
 
 
@@ -136,8 +136,8 @@ def check_key_file(data: bytes, folder: Path) -> None:
         assert text.startswith(f"{file}: "), text
         assert not re.search("[0-9A-Fa-f]{24}", text.removeprefix(str(file))), text
         return
-    assert all(1 <= number <= 254 for number in got.uplink)
-    every = [got.downlink, *got.uplink.values()]
+    assert all(1 <= number <= 254 for number in got.handset)
+    every = [got.broadcast, *got.handset.values()]
     assert len(set(every)) == len(every)
     assert all(len(key) == 16 and any(key) for key in every)
     assert not re.search("[0-9A-Fa-f]{24}", repr(got))

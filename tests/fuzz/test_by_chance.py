@@ -21,7 +21,7 @@ from drivers.board.simulated import SimulatedNode
 from drivers.framing import Deframer, decode, stuff
 from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
-from tests.fuzz.frames import DOWNLINK, UPLINK, bodies
+from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY, bodies
 from tests.fuzz.handset_receivers import Crew
 from tests.fuzz.steps import StubPort
 from tests.shared.virtual_time import START_AT, VirtualClock, virtual
@@ -139,7 +139,7 @@ async def test_press_at_the_receiver(
         bodies("press")[0][:2] + dice.randbytes(4) + b"\0\1\0\0\1\x14" + dice.randbytes(8)
         for _ in range(parts(frames))
     ]
-    crew, keys = Crew(), Keys(DOWNLINK, {1: UPLINK})
+    crew, keys = Crew(), Keys(BROADCAST_KEY, {1: HANDSET_KEY})
     radio = RadioHandsets("receiver", StubPort(), keys, 0x2A, clock)
     radio._listener = crew
     tally = Tally("PRESS at the receiver", frames)
@@ -171,7 +171,9 @@ async def test_content_of_chance_lights_no_board_and_makes_no_press(
 ) -> None:
     """What passes the CRC here must still fit in kind, length, complement, ranges or tag."""
     node, crew = SimulatedNode(1, clock), Crew()
-    radio = RadioHandsets("receiver", StubPort(), Keys(DOWNLINK, {1: UPLINK}), 0x2A, clock)
+    radio = RadioHandsets(
+        "receiver", StubPort(), Keys(BROADCAST_KEY, {1: HANDSET_KEY}), 0x2A, clock
+    )
     task = asyncio.create_task(radio.run(crew))
     await asyncio.sleep(0)
     at = clock()

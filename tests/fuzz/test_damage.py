@@ -24,7 +24,7 @@ from drivers.base import FrameError
 from drivers.board.messages import decode_show, decode_status
 from drivers.framing import Deframer
 from drivers.handset.messages import decode_state, parse_press, press_is_authentic
-from tests.fuzz.frames import DOWNLINK, SESSION, UPLINK
+from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY, SESSION
 from tests.shared.protocol_page import Vector, vectors
 
 KINDS = ("show", "status", "press", "state")
@@ -36,7 +36,7 @@ BATCH = 4_096
 
 def taken(body: bytes) -> bool:
     """Whether any receiver of either link takes ``body`` as a message of its own."""
-    for parse in (decode_show, decode_status, lambda body: decode_state(body, DOWNLINK)):
+    for parse in (decode_show, decode_status, lambda body: decode_state(body, BROADCAST_KEY)):
         try:
             parse(body)
         except FrameError:
@@ -46,7 +46,7 @@ def taken(body: bytes) -> bool:
         parse_press(body)
     except FrameError:
         return False
-    return press_is_authentic(body, SESSION, UPLINK)
+    return press_is_authentic(body, SESSION, HANDSET_KEY)
 
 
 @dataclass

@@ -21,15 +21,15 @@ from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air, SimulatedHandset
 from drivers.port.memory_port import memory_pair
 from tests.drivers.port.listeners import Ear
-from tests.fuzz.frames import DOWNLINK, UPLINK
+from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY
 from tests.fuzz.handset_receivers import Crew, told
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock, virtual
 
 SESSION = 0x2A
-OTHER_UPLINK = bytes(range(1, 17))
+OTHER_KEY = bytes(range(1, 17))
 STRANGER = bytes(range(2, 18))
-KEYS = Keys(DOWNLINK, {1: UPLINK, 2: OTHER_UPLINK})
+KEYS = Keys(BROADCAST_KEY, {1: HANDSET_KEY, 2: OTHER_KEY})
 FULL, LONG = 100_000, 1_000_000
 BATCH = 150
 """Frames a turn: what fits into the port."""
@@ -83,18 +83,18 @@ def forgeries(dice: random.Random) -> Iterator[tuple[str, bytes]]:
             keys.to_bytes(2, "big") + b"\0" + dice.randrange(1, 400).to_bytes(2, "big") + b"\x14"
         )
         message = SESSION.to_bytes(4, "big") + said
-        true = independent.tag(UPLINK, message)
+        true = independent.tag(HANDSET_KEY, message)
         yield "tag of chance", said + dice.randbytes(8)
         for name, key in (
-            ("down-link", DOWNLINK),
-            ("2nd handset", OTHER_UPLINK),
+            ("broadcast", BROADCAST_KEY),
+            ("2nd handset", OTHER_KEY),
             ("own", STRANGER),
         ):
             yield f"tag under the {name} key", said + independent.tag(key, message)
         for session in (SESSION - 1, SESSION + 1, SESSION << 8):
             old = session.to_bytes(4, "big") + said
-            yield "tag of another session", said + independent.tag(UPLINK, old)
-        yield "tag without the session", said + independent.tag(UPLINK, said)
+            yield "tag of another session", said + independent.tag(HANDSET_KEY, old)
+        yield "tag without the session", said + independent.tag(HANDSET_KEY, said)
         yield "tag cut short", (said + true)[: dice.randrange(1, 20)]
         yield "tag made longer", said + true + dice.randbytes(dice.randrange(1, 9))
         yield "zeros for a tag", said + bytes(8)
@@ -134,7 +134,7 @@ async def test_of_many_forged_frames_none_is_taken(
         assert forged <= answered <= forged + BATCH
         assert (crew.presses, crew.heard, radio.counters) == ([], 0, {1: 0, 2: 0})
         press = independent.Press(1, 1, 1, 0, radio._beat)
-        receiver.far.write(independent.make_press(press, UPLINK, SESSION))
+        receiver.far.write(independent.make_press(press, HANDSET_KEY, SESSION))
         await asyncio.sleep(0.05)
         assert len(crew.presses) == 1, "the key itself still opens"
 
@@ -147,7 +147,7 @@ class Field(Receiver):
     ) -> None:
         super().__init__(clock, session, counters)
         self.clock = clock
-        self.handset = SimulatedHandset(1, UPLINK, DOWNLINK, session=session)
+        self.handset = SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY, session=session)
         self.air = Air(self.far, clock, [self.handset])
 
     @contextlib.asynccontextmanager

@@ -171,7 +171,7 @@ def planted(function: Callable[..., object], right: str, wrong: str) -> Iterator
         function.__code__ = before
 
 
-HASTY = "_uplink(path, number, entry); handset = _handset(path, number)"
+HASTY = "_handset_key(path, number, entry); handset = _handset(path, number)"
 """A number that has not been checked gets into an error: it may be a key in the wrong place."""
 
 PLANTED: list[tuple[str, Callable[..., object], str, str]] = [

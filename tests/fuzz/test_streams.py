@@ -24,7 +24,7 @@ from drivers.framing import stuff
 from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import SimulatedHandset
-from tests.fuzz.frames import DOWNLINK, UPLINK, WIRES
+from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY, WIRES
 from tests.fuzz.handset_receivers import told
 from tests.fuzz.steps import StubPort
 from tests.shared import frames as independent
@@ -34,7 +34,7 @@ FULL, LONG = 500_000, 5_000_000
 SEED = 5
 MS = 1_000_000
 SESSION = 0x2A
-DOWNLINK_HERE = bytes(range(3, 19))
+BROADCAST_KEY_HERE = bytes(range(3, 19))
 """Not that of the page: its vectors, whole ones too, are among the rubbish."""
 TURN = 200
 """Frames between two true ones."""
@@ -191,15 +191,15 @@ async def test_from_the_handsets(
     clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rubbish, memory, port, counts = Rubbish(SEED + 2), Memory(), StubPort(), Counts()
-    radio = RadioHandsets("receiver", port, Keys(DOWNLINK, {1: UPLINK}), SESSION, clock)
+    radio = RadioHandsets("receiver", port, Keys(BROADCAST_KEY, {1: HANDSET_KEY}), SESSION, clock)
     task = asyncio.create_task(radio.run(counts))
     await asyncio.sleep(0)
     for turn in range(frames // TURN):
         radio.tell(told())
-        state = independent.read_state(independent.opened(port.written[-1][1:-1]), DOWNLINK)
+        state = independent.read_state(independent.opened(port.written[-1][1:-1]), BROADCAST_KEY)
         port.written.clear()
         press = independent.Press(1, turn + 1, 1 << turn % 12, 0, state.beat)
-        stream = rubbish.turn() + independent.make_press(press, UPLINK, SESSION)
+        stream = rubbish.turn() + independent.make_press(press, HANDSET_KEY, SESSION)
         for piece in rubbish.cut(stream):
             radio.bytes_received(piece, clock())
         assert counts.presses == turn + 1
@@ -215,13 +215,15 @@ async def test_from_the_handsets(
 @tiers
 def test_to_a_handset(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
     rubbish, memory = Rubbish(SEED + 3), Memory()
-    handset = SimulatedHandset(1, UPLINK, DOWNLINK_HERE)
+    handset = SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY_HERE)
     at = 1
     for turn in range(frames // TURN):
         at += 100 * MS
         said = bytes([independent.STATE]) + SESSION.to_bytes(4, "big")
         said += (turn % 65_536).to_bytes(2, "big") + bytes([1, turn % 100, 0, 0, 1, 0, 0, 0, 0])
-        stream = rubbish.turn() + independent.framed(said + independent.tag(DOWNLINK_HERE, said))
+        stream = rubbish.turn() + independent.framed(
+            said + independent.tag(BROADCAST_KEY_HERE, said)
+        )
         for piece in rubbish.cut(stream):
             handset.receive(piece, at)
         assert handset.state is not None

@@ -6,7 +6,15 @@ import os
 
 from tests.shared.board_node import Boards, Node
 from tests.shared.handset_end import Air, HandsetEnd
-from tests.shared.installation import BOARDS, DOWNLINK, FIELD, KEEPER, PORTS, UPLINKS, Site
+from tests.shared.installation import (
+    BOARDS,
+    BROADCAST_KEY,
+    FIELD,
+    HANDSET_KEYS,
+    KEEPER,
+    PORTS,
+    Site,
+)
 from tests.shared.line import Line
 from tests.shared.pty_time import Lanes
 from tests.shared.wire import Clock
@@ -23,8 +31,8 @@ class FarEnds:
         self.nodes = [Node(number, clock) for number in BOARDS]
         self.boards = Boards(self.nodes, clock)
         self.handsets = {
-            number: HandsetEnd(number, uplink, DOWNLINK, clock)
-            for number, uplink in UPLINKS.items()
+            number: HandsetEnd(number, own, BROADCAST_KEY, clock)
+            for number, own in HANDSET_KEYS.items()
         }
         self.keeper, self.field = self.handsets[KEEPER], self.handsets[FIELD]
         self.air = Air([self.keeper, self.field], clock)

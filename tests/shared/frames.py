@@ -10,8 +10,9 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 
+VERSION = 2
 # The body's first byte.
-SHOW, STATUS, PRESS, STATE = 0x11, 0x12, 0x21, 0x22
+SHOW, STATUS, PRESS, STATE, HELLO, WELCOME = 0x21, 0x22, 0x23, 0x24, 0x25, 0x26
 
 MS_NS = 1_000_000
 S_NS = 1_000 * MS_NS
@@ -65,22 +66,22 @@ class BadFrameError(ValueError):
 
 def _divided(register: int) -> int:
     for _ in range(8):
-        carry = register & 0x8000
-        register = (register << 1) & 0xFFFF
+        carry = register & 1
+        register >>= 1
         if carry:
-            register ^= 0x1021
+            register ^= 0xEDB88320  # the polynomial 04C11DB7 read backwards
     return register
 
 
-_DIVIDED = [_divided(byte << 8) for byte in range(256)]
+_DIVIDED = [_divided(byte) for byte in range(256)]
 
 
 def crc(data: bytes) -> int:
-    """CRC-16, polynomial 1021, begun with FFFF, neither reflected nor inverted."""
-    register = 0xFFFF
+    """CRC-32, polynomial 04C11DB7, begun with FFFFFFFF, reflected and inverted."""
+    register = 0xFFFFFFFF
     for byte in data:
-        register = (register << 8 & 0xFFFF) ^ _DIVIDED[register >> 8 ^ byte]
-    return register
+        register = register >> 8 ^ _DIVIDED[register & 0xFF ^ byte]
+    return register ^ 0xFFFFFFFF
 
 
 def stuff(data: bytes) -> bytes:
@@ -118,7 +119,7 @@ def unstuff(data: bytes) -> bytes:
 
 def framed(body: bytes) -> bytes:
     """A body as it goes on the wire."""
-    return b"\0" + stuff(body + crc(body).to_bytes(2, "big")) + b"\0"
+    return b"\0" + stuff(body + crc(body).to_bytes(4, "big")) + b"\0"
 
 
 class Unframer:
@@ -145,13 +146,15 @@ class Unframer:
 
 
 def opened(run: bytes) -> bytes:
-    """The body between two delimiters. Raises :class:`BadFrameError`."""
+    """The body between two delimiters, of this version. Raises :class:`BadFrameError`."""
     whole = unstuff(run)
-    if len(run) > 64 or len(whole) < 3:
+    if len(run) > 64 or len(whole) < 5:
         raise BadFrameError(f"{len(run)} bytes between delimiters")
-    if crc(whole[:-2]) != int.from_bytes(whole[-2:], "big"):
+    if crc(whole[:-4]) != int.from_bytes(whole[-4:], "big"):
         raise BadFrameError(f"CRC of {whole.hex()}")
-    return whole[:-2]
+    if whole[0] >> 4 != VERSION:
+        raise BadFrameError(f"version of {whole.hex()}")
+    return whole[:-4]
 
 
 # Lamps
@@ -262,12 +265,12 @@ class Press:
     beat: int
 
 
-def make_press(press: Press, uplink: bytes, session: int) -> bytes:
+def make_press(press: Press, handset_key: bytes, session: int) -> bytes:
     """The frame that a handset sends."""
     body = bytes([PRESS, press.handset]) + press.counter.to_bytes(4, "big")
     body += press.keys.to_bytes(2, "big") + bytes([press.age_10ms])
     body += press.beat.to_bytes(2, "big") + bytes([20])
-    return framed(body + tag(uplink, session.to_bytes(4, "big") + body))
+    return framed(body + tag(handset_key, session.to_bytes(4, "big") + body))
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,12 +288,12 @@ class State:
     result: str
 
 
-def read_state(body: bytes, downlink: bytes) -> State:
+def read_state(body: bytes, broadcast_key: bytes) -> State:
     """Raises :class:`BadFrameError` for each thing that a handset refuses."""
     if body[0] != STATE or len(body) != 24:
         raise BadFrameError(f"no STATE: {body.hex()}")
     said = body[:16]
-    if tag(downlink, said) != body[16:]:
+    if tag(broadcast_key, said) != body[16:]:
         raise BadFrameError(f"tag of {body.hex()}")
     phase, numerals, flags, handset, result = said[7], said[8], said[11], said[12], said[15]
     if phase > 5 or 99 < numerals < 0xFF or flags > 0x1F or handset == 255 or result > 6:

@@ -38,7 +38,7 @@ class Pressed:
 class HandsetEnd:
     """One handset: tagged, numbered reports with the session and beat that it heard itself."""
 
-    def __init__(self, number: int, uplink: bytes, downlink: bytes, clock: Clock) -> None:
+    def __init__(self, number: int, handset_key: bytes, broadcast_key: bytes, clock: Clock) -> None:
         self.number = number
         self.heard: list[tuple[int, State]] = []
         self.refused: list[str] = []
@@ -46,7 +46,7 @@ class HandsetEnd:
         self.counter = 0
         self.deaf = False
         self.wire: Wire | None = None
-        self._uplink, self._downlink, self._clock = uplink, downlink, clock
+        self._handset_key, self._broadcast_key, self._clock = handset_key, broadcast_key, clock
         self._waiting: dict[int, asyncio.Future[str]] = {}
 
     @property
@@ -83,7 +83,7 @@ class HandsetEnd:
         assert self.state is not None, "no STATE heard since power-on: this press is not heard"
         age_10ms = min(255, (self._clock() - edge_at) // (10 * MS_NS))
         said = Press(self.number, counter, keys, age_10ms, self.state.beat)
-        frame = make_press(said, self._uplink, self.state.session)
+        frame = make_press(said, self._handset_key, self.state.session)
         await asyncio.sleep(len(frame) * BYTE_NS / 1e9)
         self.recorded.append(frame)
         sent_at = self._clock()
@@ -100,7 +100,7 @@ class HandsetEnd:
         if self.deaf:
             return
         try:
-            state = read_state(body, self._downlink)
+            state = read_state(body, self._broadcast_key)
         except BadFrameError as error:
             self.refused.append(str(error))
             return

@@ -13,8 +13,8 @@ from controller.journal.row import Row
 CONTROLLER_ID = 0x1A2B
 KEEPER, FIELD = 1, 2
 BOARDS = {1: "north", 2: "south"}
-DOWNLINK = bytes(range(0xF0, 0x100))
-UPLINKS = {KEEPER: bytes(range(16)), FIELD: bytes(range(16, 32))}
+BROADCAST_KEY = bytes(range(0xF0, 0x100))
+HANDSET_KEYS = {KEEPER: bytes(range(16)), FIELD: bytes(range(16, 32))}
 ROLES = {KEEPER: ("keeper", "twelve"), FIELD: ("field", "four")}
 PORTS = ("boards", "receiver")
 
@@ -48,8 +48,10 @@ def configuration(
 
 def key_file(handsets: tuple[int, ...] = (KEEPER, FIELD)) -> str:
     """The keys of these handsets, as ``playclock pair`` writes them."""
-    lines = [f'downlink = "{DOWNLINK.hex()}"']
-    lines += [f'[handset.{number}]\nuplink = "{UPLINKS[number].hex()}"' for number in handsets]
+    lines = [f'broadcast_key = "{BROADCAST_KEY.hex()}"']
+    lines += [
+        f'[handset.{number}]\nhandset_key = "{HANDSET_KEYS[number].hex()}"' for number in handsets
+    ]
     return "\n".join([*lines, ""])
 
 

@@ -35,6 +35,14 @@ class Vector:
     def number(self, field: str) -> int:
         return int(self.fields[field])
 
+    def optional(self, field: str) -> int | None:
+        """A decimal number, None for ``none``."""
+        return None if self.fields[field] == "none" else self.number(field)
+
+    def given_bytes(self, field: str) -> bytes:
+        """``handset_key``, ``broadcast_key`` or ``session`` of the block."""
+        return unhex(self.given[field])
+
     def hexadecimal(self, field: str) -> int:
         return int(self.fields[field], 16)
 

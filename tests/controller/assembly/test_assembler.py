@@ -40,8 +40,8 @@ from tests.shared.installation import Tty
 from tests.shared.key_files import write_keys
 from tests.shared.virtual_time import VirtualClock, virtual
 
-DOWNLINK = bytes(range(100, 116))
-UPLINKS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}
+BROADCAST_KEY = bytes(range(100, 116))
+HANDSET_KEYS = {number: bytes(range(number, number + 16)) for number in (1, 2, 3)}
 
 
 class Commands:
@@ -238,7 +238,7 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path) -> None:
     one, two = "/dev/one", "/dev/two"
     tables = [handset(3, two, "field", "four"), handset(1, one), handset(2, two, "shadow")]
     config = config_of(tmp_path, *tables)
-    service = assembled(VirtualClock(), config, Keys(DOWNLINK, UPLINKS)).service
+    service = assembled(VirtualClock(), config, Keys(BROADCAST_KEY, HANDSET_KEYS)).service
     assert sorted(each.name for each in service._handsets) == sorted([one, two])
     crew = {each.number: (each.name, each.role) for each in service.status().handset_health}
     assert crew == {
@@ -268,8 +268,8 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
     tmp_path: Path,
 ) -> None:
     """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
-    old = Keys(DOWNLINK, {1: UPLINKS[1], 2: UPLINKS[2]})
-    anew = Keys(DOWNLINK, {1: UPLINKS[3], 2: UPLINKS[2]})
+    old = Keys(BROADCAST_KEY, {1: HANDSET_KEYS[1], 2: HANDSET_KEYS[2]})
+    anew = Keys(BROADCAST_KEY, {1: HANDSET_KEYS[3], 2: HANDSET_KEYS[2]})
     recovery, _ = begun_with(old, tmp_path, 1)
     saved = Checkpoint(
         saved_at=17,
@@ -278,7 +278,7 @@ def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
         numbered=True,
         state=State(),
         counters={1: 500, 2: 7},
-        keys={n: fingerprint(key) for n, key in old.uplink.items()},
+        keys={n: fingerprint(key) for n, key in old.handset.items()},
         acknowledged=Acknowledgement(1, 500, Answer.RUNNING),
     )
     recovery.save(saved)
@@ -302,7 +302,7 @@ async def test_every_port_of_an_installation_is_written_to(
     ttys = [Tty(tmp_path / name) for name in ("boards", "receiver")]
     boards, receiver = (str(each.link) for each in ttys)
     config = config_of(tmp_path, board("north", 1, boards), handset(1, receiver))
-    async with running(assembled(clock, config, Keys(DOWNLINK, UPLINKS))):
+    async with running(assembled(clock, config, Keys(BROADCAST_KEY, HANDSET_KEYS))):
         await asyncio.sleep(0.2)
     for each in ttys:
         os.set_blocking(each.master, False)
@@ -399,14 +399,14 @@ def test_no_radio_handset_needs_no_key_and_leaves_no_trace(tmp_path: Path) -> No
 
 
 def paired(folder: Path, *numbers: int) -> Config:
-    write_keys(folder / "keys", Keys(DOWNLINK, {n: UPLINKS[n] for n in numbers}))
+    write_keys(folder / "keys", Keys(BROADCAST_KEY, {n: HANDSET_KEYS[n] for n in numbers}))
     return config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"), handset(9))
 
 
 def test_every_start_takes_the_next_session(tmp_path: Path) -> None:
     config = paired(tmp_path, 1, 2, 3)
     keys, session = keys_and_session(config)
-    assert keys == Keys(DOWNLINK, UPLINKS) and session == 1
+    assert keys == Keys(BROADCAST_KEY, HANDSET_KEYS) and session == 1
     assert (tmp_path / "state").stat().st_mode & 0o777 == 0o700
     assert [keys_and_session(config)[1] for _ in range(3)] == [2, 3, 4]
 

@@ -32,8 +32,8 @@ from tests.shared.virtual_time import VirtualClock, virtual
 
 KEEPER = CheckedHandset(1, "keeper", "twelve")
 FIELD = CheckedHandset(2, "field", "four")
-DOWNLINK = bytes(range(0xF0, 0x100))
-UPLINKS = {1: bytes(range(16)), 2: bytes(range(16, 32))}
+BROADCAST_KEY = bytes(range(0xF0, 0x100))
+HANDSET_KEYS = {1: bytes(range(16)), 2: bytes(range(16, 32))}
 
 
 class Checked:
@@ -45,13 +45,13 @@ class Checked:
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
         port = SniffingPort(near)
-        self.radio = RadioHandsets(port.name, port, Keys(DOWNLINK, UPLINKS), 5, clock)
+        self.radio = RadioHandsets(port.name, port, Keys(BROADCAST_KEY, HANDSET_KEYS), 5, clock)
         self.site, self.drivers = Site(clock), list[Built[Handset]]()
         self.drivers.append(Built(HANDSET_KINDS[0], self.radio))
         self.air = Air(
             far,
             clock,
-            [SimulatedHandset(n, UPLINKS[n], DOWNLINK, battery=battery) for n in present],
+            [SimulatedHandset(n, HANDSET_KEYS[n], BROADCAST_KEY, battery=battery) for n in present],
         )
 
     async def check(
@@ -148,7 +148,7 @@ async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: Virt
 @virtual
 async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) -> None:
     site = Checked(clock)
-    site.air.handsets[1] = SimulatedHandset(1, bytes(range(7, 23)), DOWNLINK)
+    site.air.handsets[1] = SimulatedHandset(1, bytes(range(7, 23)), BROADCAST_KEY)
     await site.check(KEEPER, wait_s=5)
     (bad,) = site.said("WRONG")
     assert "heard, but its key is not the one in the key file" in bad and "pair it" in bad
@@ -217,7 +217,7 @@ async def test_damaged_frames_want_a_look(clock: VirtualClock) -> None:
 @virtual
 async def test_a_receiver_that_is_not_there_is_wrong_and_nobody_waits(clock: VirtualClock) -> None:
     site = Checked(clock)
-    there = Site(clock, keys=Keys(DOWNLINK, UPLINKS), listen=SniffingPort)
+    there = Site(clock, keys=Keys(BROADCAST_KEY, HANDSET_KEYS), listen=SniffingPort)
     drivers = handset_drivers([HandsetDevice("radio", 1, "twelve", "/dev/not-there")], there)
     began_at = clock()
     await check_handsets(drivers, there, [KEEPER], 20, site.report)

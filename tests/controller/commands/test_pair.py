@@ -139,13 +139,13 @@ def test_a_handset_is_paired_and_the_others_are_kept(site: Site) -> None:
     handset = PairableHandset(12, 3, STRANGE)
     assert site.pair(handset) == DONE
     keys = load_keys(site.keys)
-    assert handset.paired == Paired(1, keys.uplink[1], keys.downlink)
-    assert keys.uplink[1] != OLD.uplink[1]
-    assert (keys.downlink, keys.uplink[7]) == (OLD.downlink, OLD.uplink[7])
+    assert handset.paired == Paired(1, keys.handset[1], keys.broadcast)
+    assert keys.handset[1] != OLD.handset[1]
+    assert (keys.broadcast, keys.handset[7]) == (OLD.broadcast, OLD.handset[7])
     assert stat.S_IMODE(site.keys.stat().st_mode) == 0o600
     only_name(site)
     assert "There is a handset of 12 keys, firmware 3, paired as handset 9." in site.out
-    assert f"handset 1 has proved that it holds key {fingerprint(keys.uplink[1])}" in site.out
+    assert f"handset 1 has proved that it holds key {fingerprint(keys.handset[1])}" in site.out
     assert "systemctl restart playclock" in site.out
     assert site.err == ""
 
@@ -156,7 +156,7 @@ def test_the_first_handset_of_all(tmp_path: Path, capsys: pytest.CaptureFixture[
         arguments = ["pair", "--key-file", str(path), "--handset", "254", "--port", cable.path]
         assert main(arguments) == DONE
     keys = load_keys(path)
-    assert handset.paired == Paired(254, keys.uplink[254], keys.downlink)
+    assert handset.paired == Paired(254, keys.handset[254], keys.broadcast)
     assert "not paired yet" in capsys.readouterr().out
 
 
@@ -170,7 +170,7 @@ def test_handset_end_out_at_each_step(site: Site, cut: Cut) -> None:
     assert f"{site.keys} is as it was" in said and "pair it again before it is used" in said
     again = PairableHandset(paired=handset.paired)
     assert site.pair(again) == DONE
-    assert again.paired == Paired(1, load_keys(site.keys).uplink[1], OLD.downlink)
+    assert again.paired == Paired(1, load_keys(site.keys).handset[1], OLD.broadcast)
 
 
 @pytest.mark.parametrize("kind", [0x31, KEYS])
@@ -200,12 +200,12 @@ def test_the_layout_must_be_that_of_the_configuration(site: Site) -> None:
 
 
 def test_a_handset_of_ours_is_not_paired_by_mistake_as_another(site: Site) -> None:
-    second = Paired(2, OLD.uplink[2], OLD.downlink)
+    second = Paired(2, OLD.handset[2], OLD.broadcast)
     handset = PairableHandset(12, paired=second)
     assert site.pair(handset, 1) == FOUND_WRONG
     assert untouched(site) and handset.paired == second
     assert f"this is handset 2 of {site.keys}, not 1" in site.err
-    stranger = PairableHandset(12, paired=Paired(2, new_key(), OLD.downlink))
+    stranger = PairableHandset(12, paired=Paired(2, new_key(), OLD.broadcast))
     assert site.pair(stranger, 1) == DONE, "another school's number 2 is free to take"
 
 
@@ -253,14 +253,14 @@ def test_a_disk_that_fails_after_the_proof_is_told(
 
 
 def test_the_list_shows_numbers_and_fingerprints_and_no_key(site: Site) -> None:
-    write_keys(site.keys, Keys(OLD.downlink, {1: OLD.uplink[1], 7: OLD.uplink[7]}))
+    write_keys(site.keys, Keys(OLD.broadcast, {1: OLD.handset[1], 7: OLD.handset[7]}))
     assert site.do("--list") == DONE
     said = site.out
     assert said.splitlines() == [
-        f"down link    key {fingerprint(OLD.downlink)}",
-        f"handset 1    key {fingerprint(OLD.uplink[1])}",
+        f"broadcast    key {fingerprint(OLD.broadcast)}",
+        f"handset 1    key {fingerprint(OLD.handset[1])}",
         "handset 2    no key: pair it, the service does not start without",
-        f"handset 7    key {fingerprint(OLD.uplink[7])}  not in the configuration",
+        f"handset 7    key {fingerprint(OLD.handset[7])}  not in the configuration",
     ]
     assert not re.search(r"[0-9A-Fa-f]{9,}", said)
 
@@ -273,12 +273,12 @@ def test_fingerprints_differ_and_have_nothing_of_the_key() -> None:
 
 def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(site: Site) -> None:
     assert site.do("--revoke", "2") == DONE
-    assert load_keys(site.keys) == Keys(OLD.downlink, {1: OLD.uplink[1], 7: OLD.uplink[7]})
+    assert load_keys(site.keys) == Keys(OLD.broadcast, {1: OLD.handset[1], 7: OLD.handset[7]})
     said = site.out
     for words in (
         f"First take handset 2 out of {site.config}",
         "systemctl restart",
-        "--renew-downlink",
+        "--renew-broadcast",
     ):
         assert words in said
     assert "then pair again: 1, 7." in said
@@ -287,16 +287,16 @@ def test_a_revoked_handset_has_no_key_and_what_to_do_is_said(site: Site) -> None
 
 
 def test_a_new_down_link_key_leaves_nobody_paired(site: Site) -> None:
-    assert site.do("--renew-downlink") == DONE
+    assert site.do("--renew-broadcast") == DONE
     keys = load_keys(site.keys)
-    assert keys.downlink != OLD.downlink and keys.uplink == {}
+    assert keys.broadcast != OLD.broadcast and keys.handset == {}
     assert "To pair: 1, 2, 7." in site.out
-    handset = PairableHandset(paired=Paired(1, OLD.uplink[1], OLD.downlink))
+    handset = PairableHandset(paired=Paired(1, OLD.handset[1], OLD.broadcast))
     assert site.pair(handset) == DONE
-    assert handset.paired == Paired(1, load_keys(site.keys).uplink[1], keys.downlink)
+    assert handset.paired == Paired(1, load_keys(site.keys).handset[1], keys.broadcast)
 
 
-@pytest.mark.parametrize("doing", [("--revoke", "1"), ("--renew-downlink",), ("--list",)])
+@pytest.mark.parametrize("doing", [("--revoke", "1"), ("--renew-broadcast",), ("--list",)])
 @pytest.mark.parametrize("damage", ["mode", "text"])
 def test_a_damaged_key_file_is_named_and_left_alone(
     site: Site, doing: tuple[str, ...], damage: str
@@ -304,11 +304,11 @@ def test_a_damaged_key_file_is_named_and_left_alone(
     if damage == "mode":
         site.keys.chmod(0o644)
     else:
-        site.keys.write_text(f'downlink = "{OLD.downlink.hex()}" and more')
+        site.keys.write_text(f'broadcast_key = "{OLD.broadcast.hex()}" and more')
     before = site.keys.read_bytes()
     assert site.do(*doing) == MISTAKE
     said = site.err
-    assert str(site.keys) in said and OLD.downlink.hex() not in said
+    assert str(site.keys) in said and OLD.broadcast.hex() not in said
     assert site.keys.read_bytes() == before
 
 

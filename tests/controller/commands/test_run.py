@@ -50,8 +50,8 @@ HANDSET = (
 HEAD = (
     'state_folder = "{folder}/state"\nruntime_folder = "{folder}/run"\nkey_file = "{folder}/keys"\n'
 )
-KEY_FILE = 'downlink = "000102030405060708090a0b0c0d0e0f"\n'
-UPLINK = '[handset.1]\nuplink = "101112131415161718191a1b1c1d1e1f"\n'
+KEY_FILE = 'broadcast_key = "000102030405060708090a0b0c0d0e0f"\n'
+HANDSET_KEY = '[handset.1]\nhandset_key = "101112131415161718191a1b1c1d1e1f"\n'
 SIMULATED = (
     'state_folder = "{folder}/state"\nruntime_folder = "{folder}/run"\n'
     '[[boards]]\nname = "north"\nnode = 1\ndriver = "simulated"\n'
@@ -66,7 +66,7 @@ def configure(folder: Path, text: str = HEAD + BOARD + HANDSET) -> Path:
     return path
 
 
-def pair(folder: Path, text: str = KEY_FILE + UPLINK, mode: int = 0o600) -> Path:
+def pair(folder: Path, text: str = KEY_FILE + HANDSET_KEY, mode: int = 0o600) -> Path:
     """A key file."""
     path = folder / "keys"
     path.write_text(text)
@@ -164,11 +164,11 @@ def test_every_mistake_of_a_configuration_is_named_at_once(
     ("text", "mode", "names"),
     [
         (None, 0, ["No such file"]),
-        (KEY_FILE + UPLINK, 0o640, ["0640", "0600"]),
+        (KEY_FILE + HANDSET_KEY, 0o640, ["0640", "0600"]),
         (KEY_FILE, 0o600, ["handset 1"]),
-        (UPLINK, 0o600, ["downlink"]),
-        ("downlink = 1\n" + UPLINK, 0o600, ["downlink"]),
-        ("", 0o600, ["downlink"]),
+        (HANDSET_KEY, 0o600, ["broadcast_key"]),
+        ("broadcast_key = 1\n" + HANDSET_KEY, 0o600, ["broadcast_key"]),
+        ("", 0o600, ["broadcast_key"]),
     ],
 )
 def test_a_key_file_that_cannot_be_used(

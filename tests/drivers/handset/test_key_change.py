@@ -14,7 +14,7 @@ from drivers.handset.keys import KeyFileError, Keys, load_keys, new_key
 from tests.shared.key_files import write_keys
 
 OLD = Keys(new_key(), {1: new_key(), 200: new_key()})
-NEW = Keys(OLD.downlink, {**OLD.uplink, 2: new_key()})
+NEW = Keys(OLD.broadcast, {**OLD.handset, 2: new_key()})
 needs_root = pytest.mark.skipif(os.geteuid() != 0, reason="gives files away: root only")
 
 
@@ -116,7 +116,7 @@ def test_a_link_stays_a_link(path: Path) -> None:
 @pytest.mark.parametrize(
     ("text", "mode", "said"),
     [
-        ("downlink = 5", 0o600, "32 hex digits"),
+        ("broadcast_key = 5", 0o600, "32 hex digits"),
         ("", 0o600, "is missing"),
         (None, 0o640, "mode 0640"),
     ],

@@ -21,7 +21,7 @@ def test_handsets_of_one_receiver_are_one_driver_with_their_keys_alone() -> None
     radio = KINDS["radio"].build(handsets, site)
     assert isinstance(radio, CountedHandset)
     assert (radio.name, radio.authenticated) == ("/dev/air", True)
-    assert radio.fingerprints == {n: fingerprint(KEYS.uplink[n]) for n in (2, 1)}
+    assert radio.fingerprints == {n: fingerprint(KEYS.handset[n]) for n in (2, 1)}
 
 
 def test_simulated_handsets_share_a_receiver_and_its_far_end() -> None:

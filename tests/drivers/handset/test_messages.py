@@ -82,7 +82,7 @@ def state_of(vector: Vector) -> StateFrame:
 
 
 def given_keys(vector: Vector) -> tuple[bytes, bytes, int]:
-    up, down, session = (vector.given[name] for name in ("up_key", "down_key", "session"))
+    up, down, session = (vector.given[name] for name in ("handset_key", "broadcast_key", "session"))
     return bytes.fromhex(up), bytes.fromhex(down), int(session, 16)
 
 

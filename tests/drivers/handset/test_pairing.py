@@ -202,7 +202,7 @@ async def test_each_question_has_its_own_nonce_and_keys_go_out_only_in_keys(
     assert deframer.bad == 1, "the one byte that spoils what may have stood before"
     assert [body[0] for body in bodies] == [WHO] * 5 + [KEYS] * KEYS_TRIES
     assert len({body[1:9] for body in bodies}) == len(bodies)
-    assert NEW.uplink not in asked
+    assert NEW.handset not in asked
 
 
 @given(st.lists(st.binary(max_size=80), max_size=8))

@@ -25,7 +25,7 @@ keys16 = st.binary(min_size=16, max_size=16)
 
 
 def paired_of(vector: Vector) -> Paired | None:
-    up, down = (bytes.fromhex(vector.given[name]) for name in ("up_key", "down_key"))
+    up, down = (bytes.fromhex(vector.given[name]) for name in ("handset_key", "broadcast_key"))
     number = vector.number("number")
     return Paired(number, up, down) if number else None
 
@@ -67,7 +67,7 @@ def test_keys_vectors_both_ways(vector: Vector) -> None:
 def test_refused_here_vectors(vector: Vector) -> None:
     body, reason = framing.decode(vector.content), vector.fields["reason"]
     if reason == "proof":
-        up, down = (bytes.fromhex(vector.given[name]) for name in ("up_key", "down_key"))
+        up, down = (bytes.fromhex(vector.given[name]) for name in ("handset_key", "broadcast_key"))
         assert not messages.decode_here(body).proves(Paired(1, up, down))
         return
     with pytest.raises(FrameError, match=reason):
@@ -79,7 +79,7 @@ def test_refused_who_and_keys_vectors(vector: Vector) -> None:
     decode = messages.decode_who if vector.fields["as"] == "who" else messages.decode_keys
     with pytest.raises(FrameError, match=vector.fields["reason"]) as caught:
         decode(framing.decode(vector.content))
-    assert vector.given["up_key"].lower() not in str(caught.value).lower()
+    assert vector.given["handset_key"].lower() not in str(caught.value).lower()
 
 
 def test_here_byte_by_byte_as_the_table_of_the_page() -> None:
@@ -113,9 +113,9 @@ def test_no_proof_is_the_tag_of_a_press(
     """Whatever nonce is asked: what is proved has 12 bytes, what a PRESS tags has 16."""
     here = messages.make_here(nonce, layout, revision, NINE)
     said = framing.decode(messages.encode_here(here)[1:-1])
-    press = bytes([0x21]) + said[1:12] + here.uplink_proof
+    press = bytes([0x21]) + said[1:12] + here.handset_proof
     assert not press_is_authentic(press, session, UP)
-    assert not press_is_authentic(said[:12] + here.uplink_proof, session, UP)
+    assert not press_is_authentic(said[:12] + here.handset_proof, session, UP)
 
 
 def test_a_key_never_shows_in_what_is_printed() -> None:
@@ -127,7 +127,7 @@ def test_a_key_never_shows_in_what_is_printed() -> None:
     ("field", "nonce", "paired"),
     [
         ("KEYS nonce of 7", NONCE[1:], NINE),
-        ("KEYS up-link key of 15", NONCE, Paired(9, UP[1:], DOWN)),
+        ("KEYS handset key of 15", NONCE, Paired(9, UP[1:], DOWN)),
         ("KEYS number 0", NONCE, Paired(0, UP, DOWN)),
     ],
 )

@@ -22,7 +22,7 @@ def test_a_handset_answers_pairing_frames_and_nothing_else() -> None:
     handset = PairableHandset(paired=OLD)
     for kind, length in ((0x21, 19), (0x22, 23), (0x11, 9), (0x32, 27)):
         assert handset.receive(framing.encode(bytes([kind]) + bytes(length))) == b""
-    both_equal = bytes([KEYS]) + bytes(8) + b"\x01" + OLD.uplink * 2
+    both_equal = bytes([KEYS]) + bytes(8) + b"\x01" + OLD.handset * 2
     assert handset.receive(framing.encode(both_equal)) == b""
     assert handset.paired is OLD
     for frame in (encode_who(NONCE), encode_keys(NONCE, OLD)):
@@ -60,7 +60,7 @@ def test_lost_frames_and_wrong_bits_are_as_many_as_were_asked_for() -> None:
 
 
 def test_a_proof_with_one_key_only_is_no_proof() -> None:
-    half = replace(NEW, downlink=OLD.downlink)
+    half = replace(NEW, broadcast_key=OLD.broadcast_key)
     handset = PairableHandset(paired=half)
     assert not handset.here(NONCE).proves(NEW)
     assert handset.here(NONCE).proves(half)

@@ -6,7 +6,7 @@ import asyncio
 from pathlib import Path
 
 from tests.shared.frames import KEY_BITS, MS_NS, S_NS, Press, make_press
-from tests.shared.installation import FIELD, KEEPER, UPLINKS
+from tests.shared.installation import FIELD, HANDSET_KEYS, KEEPER
 from tests.shared.rig import Rig, play, rigged
 
 READY_BITS = KEY_BITS["READY"]
@@ -79,10 +79,10 @@ async def test_a_press_that_comes_too_late_is_refused(rig: Rig) -> None:
     state, keeper = rig.keeper.state, rig.keeper
     assert state is not None
     late = Press(KEEPER, keeper.counter + 1, READY_BITS, 101, state.beat)
-    keeper.replay(make_press(late, UPLINKS[KEEPER], 1))
+    keeper.replay(make_press(late, HANDSET_KEYS[KEEPER], 1))
     await asyncio.sleep(3.2)
     jammed = Press(KEEPER, keeper.counter + 2, READY_BITS, 0, state.beat)
-    keeper.replay(make_press(jammed, UPLINKS[KEEPER], 1))
+    keeper.replay(make_press(jammed, HANDSET_KEYS[KEEPER], 1))
     await asyncio.sleep(0.1)
     told = {(s.counter, s.result) for _, s in keeper.heard if s.result == "not heard"}
     assert told == {(keeper.counter + 1, "not heard"), (keeper.counter + 2, "not heard")}

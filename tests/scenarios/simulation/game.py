@@ -63,8 +63,8 @@ class Game:
             {n: streams[0].randbytes(16) for n in (KEEPER, FIELD)},
         )
         handsets = [
-            SimulatedHandset(n, key, keys.downlink, seed=streams[0].randrange(1 << 30))
-            for n, key in keys.uplink.items()
+            SimulatedHandset(n, key, keys.broadcast, seed=streams[0].randrange(1 << 30))
+            for n, key in keys.handset.items()
         ]
         self.truth = InstallationTruth(now)
         self.pair = Pair([Node(1, clock), Node(2, clock)], schedule, streams[1])

@@ -1,5 +1,4 @@
-/* The CRC of both links: polynomial 1021, initial value FFFF, not reflected, not inverted
- * (hardware/PROTOCOL.md, "Rules for both links"). */
+/* The CRC of what is kept: polynomial 1021, initial value FFFF, not reflected, not inverted. */
 
 #ifndef CRC_H
 #define CRC_H
