@@ -23,7 +23,8 @@ static void take_what_came(void)
 int main(void)
 {
     chip_start(&LAYOUT);
-    handset_start(&handset, &LAYOUT, chip_contacts(), chip_started_by_power(), chip_noise(),
+    uint16_t seed = chip_noise();
+    handset_start(&handset, &LAYOUT, chip_contacts(), chip_started_by_power(), seed,
                   (uint8_t)(uintptr_t)&firmware_revision, chip_now());
     uint32_t ticked_at = chip_now();
     for (;;) {

@@ -69,7 +69,7 @@ static bool find_counter(struct memory *memory)
         uint32_t value = long_at(bytes + 2);
         if (!found || value > memory->committed) {
             memory->newest = copy;
-            memory->committed = memory->wanted = value;
+            memory->committed = value;
         }
         found = true;
     }
@@ -105,15 +105,16 @@ void memory_start(struct memory *memory, struct pairing_record *record)
     memcpy(record->handset_key, bytes + 3, BLAKE2S_KEY);
     memcpy(record->broadcast_key, bytes + 3 + BLAKE2S_KEY, BLAKE2S_KEY);
     memory->paired = find_counter(memory); /* lost, it would begin again under the same key */
-    memory->fault = !memory->paired;
     memory->used = memory->committed; /* all that was reserved may have been sent */
 }
 
-static void reserve(struct memory *memory)
+/* How many counters are to be reserved now. */
+static uint8_t lacks(const struct memory *memory)
 {
     uint32_t left = memory->committed - memory->used, above = UINT32_MAX - memory->committed;
-    if (left <= MEMORY_BLOCK / 2 && memory->wanted == memory->committed)
-        memory->wanted += above < MEMORY_BLOCK ? above : MEMORY_BLOCK;
+    if (left > MEMORY_BLOCK / 2)
+        return 0;
+    return above < MEMORY_BLOCK ? (uint8_t)above : MEMORY_BLOCK;
 }
 
 bool memory_next_counter(struct memory *memory, uint32_t *counter)
@@ -135,7 +136,7 @@ static void begin_write(struct memory *memory)
     memory->writing = true;
     memory->step = memory->tries = 0;
     put_word(memory->bytes, memory->generation);
-    put_long(memory->bytes + 2, memory->wanted);
+    put_long(memory->bytes + 2, memory->committed + lacks(memory));
     write_record(memory->bytes, KEPT_BODY);
 }
 
@@ -145,7 +146,6 @@ static void write_failed(struct memory *memory)
     memory->step = 0;
     if (++memory->tries >= MEMORY_TRIES) {
         memory->writing = false;
-        memory->fault = true;
         memory->paired = false;
     }
 }
@@ -185,8 +185,7 @@ void memory_step(struct memory *memory)
 {
     if (!memory->paired || !hal_memory_ready())
         return;
-    reserve(memory);
-    if (!memory->writing && memory->wanted != memory->committed)
+    if (!memory->writing && lacks(memory) > 0)
         begin_write(memory);
     if (memory->writing)
         write_on(memory);
@@ -194,7 +193,7 @@ void memory_step(struct memory *memory)
 
 bool memory_is_busy(const struct memory *memory)
 {
-    return memory->writing || memory->wanted != memory->committed;
+    return memory->writing || lacks(memory) > 0;
 }
 
 /* Pairing: nothing else goes on, so here every write is waited for. */

@@ -31,13 +31,11 @@ struct pairing_record {
 };
 
 struct memory {
-    bool paired;          /* keys and counter are whole */
-    bool fault;           /* the memory did not take a write, MEMORY_TRIES times */
+    bool paired;          /* keys and counter are whole, and the memory takes its writes */
     uint16_t generation;  /* of the pairing in force */
     uint8_t half;         /* that it is in */
     uint8_t newest;       /* copy that holds the counter */
     uint32_t committed;   /* counter reserved: in the memory, read back */
-    uint32_t wanted;      /* to be reserved */
     uint32_t used;        /* given out last */
     bool writing;
     uint8_t bytes[MEMORY_KEPT];

@@ -50,7 +50,7 @@ bool state_read(struct state *state, const uint8_t *body, uint8_t length, const 
     if (length != STATE_LENGTH || body[0] != STATE
         || !state_is_authentic(body, session, broadcast_key))
         return false;
-    struct state heard = {
+    *state = (struct state){
         .beat = long_at(body + 1),
         .phase = body[5],
         .numerals = body[6],
@@ -62,10 +62,7 @@ bool state_read(struct state *state, const uint8_t *body, uint8_t length, const 
         .ack_counter = word_at(body + 13),
         .result = body[15],
     };
-    if (!in_range(&heard))
-        return false;
-    *state = heard;
-    return true;
+    return in_range(state);
 }
 
 void hello_write(uint8_t *frame, const struct hello *hello, const struct blake2s *handset_key)
@@ -91,7 +88,7 @@ bool welcome_read(struct welcome *welcome, const uint8_t *body, uint8_t length,
         return false;
     welcome->handset = body[1];
     welcome->counter = long_at(body + 2);
-    memcpy(welcome->session, body + 6, SESSION);
+    welcome->session = body + 6;
     welcome->beat = long_at(body + 14);
     return true;
 }

@@ -99,7 +99,7 @@ struct hello {
 struct welcome {
     uint8_t handset;
     uint32_t counter; /* of the HELLO answered */
-    uint8_t session[SESSION];
+    const uint8_t *session; /* in the body */
     uint32_t beat;
 };
 
@@ -113,15 +113,15 @@ static inline uint8_t cue_tells(uint8_t cue)
 void press_write(uint8_t *frame, const struct press *press, const uint8_t *session,
                  const struct blake2s *handset_key);
 
-/* Read a STATE of `session`. False, with `state` as it was, where kind, length, tag or a field is
- * wrong. */
+/* Read a STATE of `session`. False where kind, length, tag or a field is wrong: then `state` means
+ * nothing. */
 bool state_read(struct state *state, const uint8_t *body, uint8_t length, const uint8_t *session,
                 const struct blake2s *broadcast_key);
 
 /* Write the frame of a HELLO, HELLO_FRAME bytes. */
 void hello_write(uint8_t *frame, const struct hello *hello, const struct blake2s *handset_key);
 
-/* Read a WELCOME. False, with `welcome` as it was, where kind, length or tag is wrong. */
+/* Read a WELCOME. False where kind, length or tag is wrong: then `welcome` means nothing. */
 bool welcome_read(struct welcome *welcome, const uint8_t *body, uint8_t length,
                   const struct blake2s *handset_key);
 
