@@ -8,9 +8,9 @@ durations carry their unit in their name.
 from __future__ import annotations
 
 import enum
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol, get_args, runtime_checkable
+from typing import Literal, NamedTuple, Protocol, get_args
 
 S_NS = 1_000_000_000
 MS_NS = 1_000_000
@@ -143,6 +143,8 @@ class BoardReport:
     """Frames of another controller that the board has counted, modulo 256 or less."""
     strangers: int = 0
     """Frames of another controller that the driver has heard on the pair itself."""
+    other_version: str = ""
+    """In plain words, the last of them that was of another version of the protocol."""
     notes: tuple[str, ...] = ()
     """Conditions in plain words: reset causes, chain fault, dark by silence."""
 
@@ -204,6 +206,17 @@ class PhaseCode(enum.IntEnum):
     EXPIRED = 5
 
 
+class CueCode(enum.IntEnum):
+    """What the crew shall feel though no key asked for it, by its code in
+    ``hardware/PROTOCOL.md``."""
+
+    NUDGE = 1
+    """The ball has been live longer than any play."""
+    COURTESY_WARNING = 2
+    """A count kept beside the play clock is about to end."""
+    COURTESY_OVER = 3
+
+
 @dataclass(frozen=True, slots=True)
 class CrewState:
     """What the handsets are told: enough for them to count and cue by themselves.
@@ -221,8 +234,12 @@ class CrewState:
     assumed: bool = False
     remaining_ns: int = 0
     """What a stopped count holds; 0 in every other phase."""
-    mark_25: bool = False
-    """This running count is one in which 25 left is marked: a 40, and the rule set says so."""
+    mark_s: int = 0
+    """Seconds left at which this running count has the rule set's own mark, 11-99; 0 none."""
+    cue: CueCode | None = None
+    """The newest cue that no key asked for; None for none so far."""
+    cue_number: int = 0
+    """One up for each new ``cue``."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,9 +257,11 @@ class Rejection:
 
     handset: int | None
     reason: str
-    """One of: bad tag, unknown handset, counter not above the last, beat too old, too late,
-    bad keys."""
+    """One of: another version, bad tag, unknown handset, replayed, hello too soon, beat too old,
+    too late, bad keys."""
     detail: str
+    settling: bool = False
+    """It came so early in a session that it is likely of the session before it."""
 
 
 class HandsetListener(Protocol):
@@ -252,7 +271,12 @@ class HandsetListener(Protocol):
         """Act on a press, at once, and give its result: the answer to the handset."""
         ...
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None: ...
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
+        """``handset`` sent something new and authentic. ``margin_db`` is by how much it hears us
+        above the weakest that its radio takes; None where it cannot say, as with the battery."""
+        ...
 
     def press_rejected(self, rejection: Rejection, at: int) -> None: ...
 
@@ -288,29 +312,6 @@ class Handset(Protocol):
     def tell(self, state: CrewState) -> None:
         """Tell every handset the state, once and at once. Never blocks and never raises: a fault
         of the device ends :meth:`run`."""
-        ...
-
-
-@runtime_checkable
-class CountedHandset(Handset, Protocol):
-    """A driver whose handsets number their presses, each under a key of its own: what is played
-    again is known, also after a restart."""
-
-    @property
-    def fingerprints(self) -> Mapping[int, str]:
-        """The key that each handset has, told from others and nothing more."""
-        ...
-
-    @property
-    def counters(self) -> Mapping[int, int]:
-        """The last counter taken from each handset, 0 for none, to be kept over a restart."""
-        ...
-
-    def resume(
-        self, counters: Mapping[int, int], acknowledged: Acknowledgement | None = None
-    ) -> None:
-        """Go on from :attr:`counters` of before a restart, and give the last answer again: a
-        handset that has not heard it then does. Before :meth:`run` only."""
         ...
 
 

@@ -148,13 +148,15 @@ class Deframer:
     dropped up to the next 00.
     """
 
-    __slots__ = ("_overlong", "_unfinished", "bad", "other_version")
+    __slots__ = ("_overlong", "_unfinished", "bad", "of_other_version", "other_version")
 
     def __init__(self) -> None:
         self.bad = 0
         """Frames dropped so far because their CRC, COBS, length or version was wrong."""
+        self.of_other_version = 0
+        """How many of them were whole frames of another version."""
         self.other_version: int | None = None
-        """The version of the frame dropped last for its version, None for none so far."""
+        """The version of the last of these, None while there is none."""
         self._unfinished = b""
         self._overlong = False
 
@@ -181,6 +183,7 @@ class Deframer:
                     bodies.append(body)
                 except VersionError as error:
                     self.bad += 1
+                    self.of_other_version += 1
                     self.other_version = error.version
                 except FrameError:
                     self.bad += 1

@@ -153,15 +153,14 @@ class SerialLine(TypedDict, total=False):
 class Site:
     """The installation that drivers are built for.
 
-    ``keys`` and ``session`` are those of the radio handsets. ``listen`` may put something between a
-    driver and its port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order
+    ``keys`` are those of the radio handsets. ``listen`` may put something between a driver and its
+    port. ``pairs`` and ``airs`` are the far ends of what is simulated, in the order
     in which they were built: ``SimulatedPair`` and ``Air``, which know this module.
     """
 
     clock: Clock
     controller_id: int = 1
     keys: Keys | None = None
-    session: int = 1
     listen: Callable[[Port], Port] = _itself
     pairs: list[Any] = field(default_factory=list)
     airs: list[Any] = field(default_factory=list)

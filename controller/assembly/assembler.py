@@ -28,11 +28,10 @@ from controller.rules.rulings import RulesError, RuleSet, StartsOn
 from controller.rules.settings import Settings
 from controller.service.crew import CrewMember
 from controller.service.service import Service
-from drivers.base import Board, Clock, CountedHandset, Handset, Key
+from drivers.base import Board, Clock, Handset, Key
 from drivers.board.kinds import BoardConfig
 from drivers.handset.keys import Keys, load_keys
 from drivers.handset.kinds import HANDSET_KINDS
-from drivers.handset.session import next_session
 from drivers.kind import Site
 
 if TYPE_CHECKING:
@@ -121,12 +120,9 @@ class Assembler:
         self._site.controller_id = controller_id
         self._boards += [each.driver for each in board_drivers(boards, self._site)]
 
-    def handsets(
-        self, handsets: Sequence[HandsetConfig], keys: Keys | None = None, session: int = 0
-    ) -> None:
-        """The handsets of an installation, or of the simulator; ``keys`` and ``session`` are for
-        those by radio."""
-        self._site.keys, self._site.session = keys, session
+    def handsets(self, handsets: Sequence[HandsetConfig], keys: Keys | None = None) -> None:
+        """The handsets of an installation, or of the simulator; ``keys`` are for those by radio."""
+        self._site.keys = keys
         for each in handsets:
             name = f"handset {each.id}"
             self._crew[each.id] = CrewMember(name, Role(each.role), Gestures(each.layout))
@@ -135,7 +131,6 @@ class Assembler:
     def build(self, journal: Journalling | None, brightness: int = 15) -> Assembly:
         """The finished service: it goes on where the one before it stopped."""
         plan, now = self._plan, self._clock()
-        checkpointer = self._checkpointer()
         recorder = Recorder(
             journal,
             now,
@@ -154,30 +149,13 @@ class Assembler:
             recorder=recorder,
             clock=self._clock,
             brightness=brightness,
-            checkpointer=checkpointer,
+            checkpointer=Checkpointer(self._recovery),
             off_why=plan.off_why,
         )
         resume(service, play_clock, recorder, plan, now, setup=self._setup)
         airs = self._site.airs
         press = _tapping(airs[0]) if airs else None
         return Assembly(service, self._site.pairs, airs, [air.run for air in airs], press)
-
-    def _checkpointer(self) -> Checkpointer:
-        """A counter goes on only under the key it belongs to: a new key is a new handset."""
-        plan = self._plan
-        counted = [each for each in self._handsets if isinstance(each, CountedHandset)]
-        keys = {n: key for each in counted for n, key in each.fingerprints.items()}
-        same = {n for n, key in keys.items() if plan.keys.get(n) == key}
-        told = plan.acknowledged
-        if told is not None and told.handset not in same:
-            told = None
-        for each in counted:
-            each.resume({n: last for n, last in plan.counters.items() if n in same}, told)
-
-        def counters() -> dict[int, int]:
-            return {n: last for each in counted for n, last in each.counters.items()}
-
-        return Checkpointer(self._recovery, counters, told, keys)
 
 
 def _tapping(air: Air) -> Callable[[str], None]:
@@ -211,16 +189,15 @@ def checked_rules(config: Config) -> RuleSet:
         raise ConfigError(config.source, [what]) from error
 
 
-def keys_and_session(config: Config) -> tuple[Keys | None, int]:
-    """Keys and this start's session number, if a radio handset is configured.
+def radio_keys(config: Config) -> Keys | None:
+    """The keys of the radio handsets, if one is configured.
 
-    The very first start, which has no journal yet, may begin the session numbers. Raises
-    ``OSError`` or ``ValueError`` naming file and fault.
+    Raises ``ValueError`` naming file and fault.
     """
     with_key = {kind.name for kind in HANDSET_KINDS if kind.needs_key}
     wanted = [each.id for each in config.handsets if each.driver in with_key]
     if not wanted or config.key_file is None:
-        return None, 0
+        return None
     try:
         keys = load_keys(config.key_file)
     except OSError as error:
@@ -230,9 +207,7 @@ def keys_and_session(config: Config) -> tuple[Keys | None, int]:
     missing = [str(number) for number in wanted if number not in keys.handset]
     if missing:
         raise ValueError(f"{config.key_file}: no key for handset {', '.join(missing)}: pair it")
-    config.state_folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-    first = not config.journal.exists()
-    return keys, next_session(config.state_folder / "session", may_create=first)
+    return keys
 
 
 def controller_id_of(config: Config) -> int:

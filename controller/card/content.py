@@ -31,7 +31,7 @@ from controller.rules.events import (
     plain,
 )
 from controller.rules.gestures import FOUR, TWELVE, Meaning
-from controller.rules.rulings import RuleSet, Ruling, StartsOn
+from controller.rules.rulings import RuleSet, Ruling, StartsOn, own_mark
 from drivers.handset.cues import CueKind
 from drivers.handset.layouts import HOLD_MS
 
@@ -288,7 +288,14 @@ def _does(event: Event, rules: RuleSet) -> str:
 
 def cues(rules: RuleSet) -> list[tuple[str, str]]:
     """When the handset speaks, and what the thumb feels."""
-    pairs = [kind.value.split(": ") for kind in CueKind]
-    if 25 not in rules.routine_marks:
-        pairs.remove(CueKind.MARK_25.value.split(": "))
-    return [(when, feels) for when, feels in pairs]
+    mark_s = own_mark(rules.marks | rules.routine_marks)
+    said = []
+    for kind in CueKind:
+        when, feels = kind.value.split(": ")
+        if kind is CueKind.MARK:
+            if not mark_s:
+                continue
+            when = f"{mark_s} left"
+        if kind not in (CueKind.COURTESY_WARNING, CueKind.COURTESY_OVER):  # no count asks for them
+            said.append((when, feels))
+    return said

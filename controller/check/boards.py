@@ -37,8 +37,9 @@ FACE_S = 2.0
 FACE_S_A_BOARD = 0.6
 """The more boards, the less often each is asked (``drivers.board.poll_schedule``)."""
 BAD_ANSWERS = 3
-SLOW_MS = 16.0
-"""The answer's end is due 11.9 ms after the first byte of the frame that asks (PROTOCOL.md)."""
+SLOW_MS = 17.0
+"""The answer's end is due 14.2 ms after the first byte of the frame that asks, and is not waited
+for after 20 ms (PROTOCOL.md)."""
 SAG = 0.1
 """More of the supply than this gone with all lamps lit: thin cable or weak supply (common
 practice, no source)."""
@@ -243,8 +244,9 @@ def pair_findings(pair: NodePair, test: LampTest) -> Iterator[Finding]:
     """Everything about the boards of one port, and about the port."""
     nodes = [test.nodes[name] for name in pair.bus.boards]
     if pair.bus.strangers:
+        named = f": {pair.bus.other_version}" if pair.bus.other_version else ""
         yield wrong(
-            f"{pair.port.name}: another controller speaks on the boards' pair",
+            f"{pair.port.name}: another controller speaks on the boards' pair{named}",
             "find it and take it off: the boards obey whoever spoke first",
         )
     for each in nodes:

@@ -40,6 +40,8 @@ LOSSY = 0.1
 """More frames lost than this wants a look (common practice, no source)."""
 LOW_BATTERY_H = 4
 """A game and its warm-up (common practice, no source)."""
+LOW_MARGIN_DB = 10
+"""What a body between the antennas may cost (common practice, no source)."""
 IDLE = CrewState(
     phase=PhaseCode.IDLE,
     numerals=None,
@@ -87,6 +89,11 @@ class PressRecorder:
     def __init__(self) -> None:
         self.keys: dict[int, set[Key]] = {}
         self.batteries: dict[int, int | None] = {}
+        self.margins_db: dict[int, int | None] = {}
+        self.settling = 0
+        """Frames with a wrong tag that may be of the session before this check."""
+        self.versions: set[str] = set()
+        """What was said of frames of another version of the protocol."""
         self.refused: Counter[tuple[int | None, str]] = Counter()
 
     def key_pressed(self, press: Press) -> Answer:
@@ -94,11 +101,16 @@ class PressRecorder:
             self.keys.setdefault(press.handset, set()).add(press.key)
         return Answer.NO_CHANGE
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
-        self.batteries[handset] = battery_hours
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
+        self.batteries[handset], self.margins_db[handset] = battery_hours, margin_db
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         self.refused[rejection.handset, rejection.reason] += 1
+        self.settling += rejection.settling
+        if rejection.reason == "another version":
+            self.versions.add(rejection.detail)
 
 
 class Receiver:
@@ -224,6 +236,7 @@ def handset_findings(
     yield keys_of(handset, recorder)
     yield from quality(number, receiver)
     yield battery(number, recorder.batteries[number])
+    yield from margin(number, recorder.margins_db[number])
     old = sum(recorder.refused[number, reason] for reason in ("beat too old", "too late"))
     if old:
         yield look(
@@ -291,16 +304,30 @@ def battery(number: int, hours: int | None) -> Finding:
     return ok(said)
 
 
+def margin(number: int, margin_db: int | None) -> Iterator[Finding]:
+    """How well does it hear us, if its radio can say?"""
+    if margin_db is None:
+        return
+    said = f"handset {number}: hears the receiver {margin_db} dB above the weakest it can"
+    if margin_db < LOW_MARGIN_DB:
+        yield look(said, "move the receiver's antenna higher, or nearer")
+    else:
+        yield ok(said)
+
+
 def air_findings(receiver: Receiver, recorder: PressRecorder) -> Iterator[Finding]:
     """What else the receiver heard."""
     name = receiver.radio.port.name
     ours = receiver.radio.serves
     bad = sum(n for (who, why), n in recorder.refused.items() if why == "bad tag" and who in ours)
-    if bad:
+    if bad > recorder.settling:
         yield look(
             f"{name}: {bad} frames with a wrong tag were refused",
-            "pair anew the handset that is not heard; if all are heard, somebody is transmitting",
+            "switch off another controller with these keys; pair the handset that is not heard; if "
+            "all are heard and there is no other controller, somebody is transmitting",
         )
+    for said in sorted(recorder.versions):
+        yield look(f"{name}: {said}", "bring handsets and controller to the same release")
     strange = {who for who, why in recorder.refused if why == "unknown handset"}
     if strange:
         numbers = ", ".join(str(who) for who in sorted(who for who in strange if who is not None))

@@ -13,7 +13,7 @@ from controller.assembly.assembler import (
     Assembler,
     Assembly,
     controller_id_of,
-    keys_and_session,
+    radio_keys,
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.check.crew import CrewCheck, CrewCheckContext, Step, alongside
@@ -119,8 +119,7 @@ class CrewCheckSession:
         if self.boards:
             assembler.boards(config.boards, controller_id_of(config))
         if self.handsets:
-            # A session of its own: the beats of this receiver begin again.
-            assembler.handsets(config.handsets, *keys_and_session(config))
+            assembler.handsets(config.handsets, radio_keys(config))
         return assembler.build(None, config.brightness)
 
     def _journal(self) -> Journal:

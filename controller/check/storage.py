@@ -1,4 +1,4 @@
-"""The disk and the files of an installation: the record, the keys, the session, the lock.
+"""The disk and the files of an installation: the record, the keys, the lock.
 
 Nothing here is left behind, and the record is only read.
 """

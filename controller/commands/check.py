@@ -21,7 +21,7 @@ from controller.assembly.assembler import (
     SIMULATED_ID,
     checked_rules,
     controller_id_of,
-    keys_and_session,
+    radio_keys,
 )
 from controller.assembly.devices import (
     SIMULATED_BOARDS,
@@ -176,13 +176,13 @@ class Check:
             return
         if config is not None:
             try:
-                site.keys, site.session = keys_and_session(config)
+                site.keys = radio_keys(config)
             except (ValueError, OSError) as error:
                 self.report.take([wrong(plain(error), "pair the handsets, or mend that file")])
                 return
             if site.keys is not None:
                 said = f"key file {config.key_file}: a key for every handset, nobody else reads it"
-                self.report.take([ok(said), ok(f"session file: this is session {site.session}")])
+                self.report.take([ok(said)])
         drivers = handset_drivers(self._configured, site)
         await check_handsets(drivers, site, self.handsets, self.args.wait_s, self.report)
 

@@ -21,7 +21,7 @@ from controller.assembly.assembler import (
     Companion,
     checked_rules,
     controller_id_of,
-    keys_and_session,
+    radio_keys,
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.clock import boottime, synchronised
@@ -249,7 +249,7 @@ def _configured(args: argparse.Namespace) -> Plan:
 
 
 def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Recovery) -> Plan:
-    keys, session = keys_and_session(config)
+    keys = radio_keys(config)
     journal = args.journal or config.journal
     plan = Plan(
         args,
@@ -263,7 +263,7 @@ def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Re
     plan.brightness = config.brightness
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))
-    plan.assembler.handsets(config.handsets, keys, session)
+    plan.assembler.handsets(config.handsets, keys)
     if config.console.enabled:
         plan.attach_console(config.console.role)
     return plan

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Mapping
 from typing import Protocol
 
 from controller.journal.recorder import Recorder
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.events import Order
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Answer
 
 RENEWED_NS = 1_000_000_000
 """A checkpoint is kept again so often even if nothing happens: it tells how long an outage was."""
@@ -25,34 +23,17 @@ class CheckpointStore(Protocol):
 
 
 class Checkpointer:
-    """Puts the checkpoints together. ``counters`` gives the handsets' own counters, ``keys`` are
-    the fingerprints of the keys they belong to; ``store`` None keeps nothing."""
+    """Puts the checkpoints together; ``store`` None keeps nothing."""
 
-    def __init__(
-        self,
-        store: CheckpointStore | None = None,
-        counters: Callable[[], Mapping[int, int]] = dict,
-        acknowledged: Acknowledgement | None = None,
-        keys: Mapping[int, str] | None = None,
-    ) -> None:
+    def __init__(self, store: CheckpointStore | None = None) -> None:
         self._store = store
-        self._keys = keys or {}
-        self._counters = counters
-        self.acknowledged = acknowledged
-        """The newest answer to a handset."""
         self.due_at = 0
         """When a checkpoint is wanted next even if nothing happens."""
 
-    def keep_order(
-        self, order: Order, received_at: int, now: int, told: Acknowledgement | None
-    ) -> None:
+    def keep_order(self, order: Order, received_at: int, now: int) -> None:
         """Keep an order that was decided ``now``: before its frame leaves."""
-        if told is not None:
-            self.acknowledged = told
         if self._store is not None:
-            counter, answer = (told.counter, told.result) if told else (0, Answer.NONE)
-            pending = PendingOrder(order, received_at, now, counter, answer, time.time_ns())
-            self._store.save_order(pending)
+            self._store.save_order(PendingOrder(order, received_at, now, time.time_ns()))
 
     def keep(
         self,
@@ -82,11 +63,8 @@ class Checkpointer:
                 gesture=play_clock.gesture,
                 off_why=off_why,
                 dark_why=dark_why,
-                counters=self._counters(),
-                acknowledged=self.acknowledged,
                 rows=rows,
                 rows_left_out=recorder.left_out,
-                keys=self._keys,
                 keeper=recorder.keeper,
                 recent=recorder.recent,
             )

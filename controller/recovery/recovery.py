@@ -1,7 +1,7 @@
 """A service that goes on where the one before it stopped, or says why it does not.
 
 Within one boot the snapshot in tmpfs holds everything: the count goes on exactly, Undo reaches
-back, numbers of games, events and handsets' counters never go back, and rows that had not reached
+back, numbers of games and events never go back, and rows that had not reached
 the disk are journalled now. The power takes the snapshot with it; a marker on the disk, there from
 a start to an orderly end, tells a power cut from a fresh start.
 
@@ -14,8 +14,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from controller.journal.recorder import START, Numbers, Recent
@@ -32,7 +31,6 @@ from controller.recovery.snapshot_codec import (
 from controller.recovery.snapshot_file import SnapshotFile
 from controller.rules.events import ToggleBoards
 from controller.rules.play_clock import LastGesture, State
-from drivers.base import Acknowledgement
 from drivers.whole_file import replace_file
 
 S_NS = 1_000_000_000
@@ -60,8 +58,7 @@ NO_STATE = State()
 class RestartPlan:
     """What a service begins with: the state and gesture of the play clock at ``state_at`` and the
     order it still has to decide (or has ``given_up`` with the state), numbers, the keeper's
-    number, ``recent`` orders, rows, and the handsets' counters with the fingerprints of the
-    ``keys`` they belong to.
+    number, ``recent`` orders and rows.
 
     ``off_why`` is why the boards have been off; ``doubt`` is why they must be off now, and
     ``outage`` why they must unless there is no count. ``story`` is a line for the record, empty
@@ -77,9 +74,6 @@ class RestartPlan:
     off_why: str = ""
     doubt: str = ""
     outage: str = ""
-    counters: Mapping[int, int] = field(default_factory=dict)
-    keys: Mapping[int, str] = field(default_factory=dict)
-    acknowledged: Acknowledgement | None = None
     keeper: int | None = None
     recent: tuple[Recent, ...] = ()
     rows: tuple[Dated, ...] = ()
@@ -232,7 +226,6 @@ def plan_restart(
 def _going_on(snapshot: Snapshot, outage_s: float, doubt: str) -> RestartPlan:
     """Everything as it was."""
     checkpoint = snapshot.checkpoint
-    counters, acknowledged = _told(snapshot)
     how = "was stopped" if checkpoint.in_order else "died"
     return RestartPlan(
         state=checkpoint.state,
@@ -242,25 +235,12 @@ def _going_on(snapshot: Snapshot, outage_s: float, doubt: str) -> RestartPlan:
         numbers=Numbers(checkpoint.game, checkpoint.event_number, checkpoint.numbered),
         off_why=checkpoint.off_why,
         doubt=doubt,
-        counters=counters,
-        keys=checkpoint.keys,
-        acknowledged=acknowledged,
         keeper=checkpoint.keeper,
         recent=tuple(checkpoint.recent),
         rows=snapshot.rows,
         rows_lost=checkpoint.rows_left_out,
         story=f"going on: the service {how} and was away for {outage_s:.1f} s",
     )
-
-
-def _told(snapshot: Snapshot) -> tuple[Mapping[int, int], Acknowledgement | None]:
-    """The handsets' counters and the last answer, that of the pending order if it was a press."""
-    checkpoint, pending = snapshot.checkpoint, snapshot.pending
-    if pending is None or not pending.order.handset:
-        return checkpoint.counters, checkpoint.acknowledged
-    handset, counter = pending.order.handset, pending.counter
-    counters = {**checkpoint.counters, handset: counter}
-    return counters, Acknowledgement(handset, counter, pending.answer)
 
 
 def _without_state(plan: RestartPlan, now: int, story: str) -> RestartPlan:

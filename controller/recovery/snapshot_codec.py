@@ -9,7 +9,7 @@ from __future__ import annotations
 import enum
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 from typing import Any, NamedTuple
 
 from controller.journal.recorder import Recent
@@ -19,9 +19,8 @@ from controller.rules.events import Number, Order, Role
 from controller.rules.phases import Coming, Down, Off, StartedBy
 from controller.rules.play_clock import LastGesture, State, Taken
 from controller.rules.rulings import Ruling, StartsOn
-from drivers.base import Acknowledgement, Answer
 
-FORM = 3
+FORM = 4
 """Version of this text: another one is not read."""
 
 
@@ -54,12 +53,8 @@ class Checkpoint:
     gesture: LastGesture | None = None
     off_why: str = ""
     dark_why: str = ""
-    counters: Mapping[int, int]
-    acknowledged: Acknowledgement | None = None
     rows: Sequence[str] = ()
     rows_left_out: int = 0
-    keys: Mapping[int, str] = field(default_factory=dict)
-    """The fingerprint of the key that a handset's counter belongs to."""
     keeper: int | None = None
     """The number of the keeper who has it."""
     recent: Sequence[Recent] = ()
@@ -69,15 +64,13 @@ class Checkpoint:
 class PendingOrder(NamedTuple):
     """An order that was decided at ``decided_at`` and is about to be carried out.
 
-    ``received_at`` is when its press arrived, ``counter`` the handset's own and ``answer`` what
-    the handset is told; ``wall_ns`` the wall time in nanoseconds since 1970 UTC.
+    ``received_at`` is when its press arrived; ``wall_ns`` the wall time in nanoseconds since 1970
+    UTC.
     """
 
     order: Order
     received_at: int
     decided_at: int
-    counter: int
-    answer: Answer
     wall_ns: int
 
 
@@ -125,10 +118,7 @@ class SnapshotText:
             checkpoint.numbered,
             checkpoint.off_why,
             checkpoint.dark_why,
-            list(checkpoint.counters.items()),
-            checkpoint.acknowledged,
             checkpoint.rows_left_out,
-            list(checkpoint.keys.items()),
             checkpoint.keeper,
             checkpoint.recent,
         )
@@ -187,7 +177,7 @@ def _refused(number: str) -> None:
 def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
     identity = Identity(*map(str, raw["standing"]))
     at, in_order, game, number, numbered, off_why, dark_why, *rest = raw["moment"]
-    counters, told, left_out, keys, keeper, recent = rest
+    left_out, keeper, recent = rest
     gesture = raw["gesture"]
     checkpoint = Checkpoint(
         saved_at=at,
@@ -199,10 +189,7 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
         gesture=None if gesture is None else LastGesture(_order(gesture[0]), _state(*gesture[1])),
         off_why=off_why,
         dark_why=dark_why,
-        counters=dict(counters),
-        acknowledged=None if told is None else Acknowledgement(told[1], told[2], Answer(told[3])),
         rows_left_out=left_out,
-        keys=dict(keys),
         keeper=keeper,
         recent=tuple(Recent(*each) for each in recent),
     )
@@ -210,8 +197,8 @@ def _snapshot(raw: Mapping[str, Any]) -> Snapshot:
 
 
 def _pending(order: Sequence[Any], *rest: Any) -> PendingOrder:
-    received_at, decided_at, counter, answer, wall_ns = rest
-    return PendingOrder(_order(order), received_at, decided_at, counter, Answer(answer), wall_ns)
+    received_at, decided_at, wall_ns = rest
+    return PendingOrder(_order(order), received_at, decided_at, wall_ns)
 
 
 def _state(down: Any, off: str | None, history: Any, last: Any) -> State:

@@ -53,7 +53,7 @@ from controller.rules.phases import (
     shown,
 )
 from controller.rules.precedence import conflicts
-from controller.rules.rulings import RuleSet
+from controller.rules.rulings import RuleSet, own_mark
 from controller.rules.settings import Settings, check_settings
 from controller.rules.transitions import IN_THE_TABLE, REFUSALS, TRANSITIONS, Kind, kind_of, why_not
 
@@ -161,10 +161,14 @@ class PlayClock:
         return phase.expires_at if isinstance(phase, Running) else None
 
     @property
-    def marks_25(self) -> bool:
-        """True while a count runs in which 25 left is cued: a 40, if the rule set marks it."""
-        phase, marked = self.state.down.phase, 25 in self.rules.routine_marks
-        return marked and isinstance(phase, Running) and phase.seconds == self.rules.routine_s
+    def mark_s(self) -> int:
+        """The seconds left at which this running count has the rule set's own mark, see
+        :func:`~controller.rules.rulings.own_mark`; 0 for none."""
+        phase, rules = self.state.down.phase, self.rules
+        if not isinstance(phase, Running):
+            return 0
+        routine = phase.seconds == rules.routine_s
+        return own_mark(rules.marks | rules.routine_marks if routine else rules.marks)
 
     # Time
 

@@ -7,13 +7,15 @@ algebra: facts of one down, in any order, to one ruling.
 from __future__ import annotations
 
 import enum
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 from controller.rules.endings import FACTS, GIVES_WAY
 
 MEMORY = 1_000
 """Answers kept: far more sets of facts than a game has."""
+COMMON_MARKS_S = 10
+"""Marks up to here are those of every count: 10, 5 to 1, and zero."""
 
 
 class RulesError(ValueError):
@@ -116,6 +118,12 @@ class PromisedPlay:
     again: str = ""
     not_after: str = ""
     opens_half: bool = False
+
+
+def own_mark(marks: Iterable[int]) -> int:
+    """The mark that a rule set has besides 10 and 5 to 1, the highest if there are several; 0 for
+    none. A handset can be told of one."""
+    return max((mark for mark in marks if mark > COMMON_MARKS_S), default=0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,19 @@ from __future__ import annotations
 
 from collections import deque
 
+from drivers.base import Rejection
+
 S_NS = 1_000_000_000
-BAD_TAGS = 5
-"""More than this many frames with a wrong tag in 10 s is not noise: the keeper is told."""
+STRANGE = 5
+"""More than this many frames with a wrong tag, or heard before, in 10 s are not noise."""
 WINDOW_NS = 10 * S_NS
+CAUSES = {
+    "bad tag": "presses not of this set refused: another controller has our keys, a handset is "
+    "paired elsewhere, or someone transmits",
+    "replayed": "presses heard before refused: a radio repeats, a handset lost its counter, or "
+    "someone transmits",
+}
+"""What the keeper is told of too many frames refused for one reason, the likeliest cause first."""
 ROWS = 20
 """At most so many refused frames in 10 s have a row of their own."""
 
@@ -17,39 +26,48 @@ class Alarms:
     """Counts what should not be there."""
 
     def __init__(self) -> None:
-        self._bad_tags_at: deque[int] = deque(maxlen=BAD_TAGS + 1)
+        self._strange_at = {reason: deque[int](maxlen=STRANGE + 1) for reason in CAUSES}
         self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
+        self._other_version = ""
 
-    def rejected(self, reason: str, at: int) -> bool:
-        """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`).
+    def rejected(self, rejection: Rejection, at: int) -> tuple[bool, str]:
+        """A radio frame was refused.
 
-        True when it is worth a row of its own: a transmitter that never stops must not fill the
-        disk.
+        The first is true when it is worth a row of its own: a transmitter that never stops must not
+        fill the disk. The second is the alarm that it gives, "" for none or for one that stands.
         """
         self._refused_at.append(at)
-        if reason == "bad tag":
-            self._bad_tags_at.append(at)
+        crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
+        reason, news = rejection.reason, ""
+        if reason in CAUSES and not rejection.settling:
+            stood = self._many(reason, at)
+            self._strange_at[reason].append(at)
+            news = CAUSES[reason] if self._many(reason, at) and not stood else ""
         elif reason in ("beat too old", "too late"):
             self._late_at = at
-        crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
-        return not crowded
+        return not crowded, news
 
-    def foreign(self, at: int) -> bool:
-        """A board heard frames of another controller. True when that is news."""
+    def _many(self, reason: str, now: int) -> bool:
+        """Were more frames refused for this reason in the last 10 s than by chance?"""
+        strange_at = self._strange_at[reason]
+        return len(strange_at) > STRANGE and now - strange_at[0] < WINDOW_NS
+
+    def foreign(self, at: int, other_version: str = "") -> bool:
+        """A board heard frames of another controller, in a version of the protocol that
+        ``other_version`` names unless it is ours. True when that is news."""
         news = self._foreign_at is None or at - self._foreign_at >= WINDOW_NS
-        self._foreign_at = at
+        self._foreign_at, self._other_version = at, other_version
         return news
 
     def words(self, now: int) -> list[str]:
         """The alarms that stand at ``now``."""
-        said = []
-        full = len(self._bad_tags_at) > BAD_TAGS
-        if full and now - self._bad_tags_at[0] < WINDOW_NS:
-            said.append("forged presses on the air: refused; someone is transmitting")
+        said = [words for reason, words in CAUSES.items() if self._many(reason, now)]
         if self._foreign_at is not None and now - self._foreign_at < WINDOW_NS:
             said.append("another controller is on the boards' pair")
+            if self._other_version:
+                said[-1] += f": {self._other_version}"
         if self._late_at is not None and now - self._late_at < WINDOW_NS:
             said.append("a press came too late and was refused: radio disturbed or jammed")
         return said

@@ -9,7 +9,7 @@ from controller.rules.events import Order, Role
 from controller.rules.gestures import Gesture, Gestures
 from controller.rules.phases import Boards, Stopped, name
 from controller.rules.play_clock import PlayClock
-from drivers.base import Answer, CrewState, Edge, Key, PhaseCode, Press
+from drivers.base import Answer, CrewState, CueCode, Edge, Key, PhaseCode, Press
 
 ANSWERS = {
     Result.RUNNING: Answer.RUNNING,
@@ -52,10 +52,17 @@ class CrewMember:
 
 
 def crew_state(
-    play_clock: PlayClock, lit: bool, fault: bool, now: int, assumed: bool = False
+    play_clock: PlayClock,
+    lit: bool,
+    fault: bool,
+    now: int,
+    assumed: bool = False,
+    cued: tuple[CueCode | None, int] = (None, 0),
 ) -> CrewState:
-    """What the handsets are told at ``now``, so that they can count and cue by themselves."""
+    """What the handsets are told at ``now``, so that they can count and cue by themselves;
+    ``cued`` is the newest cue that no key asked for, and its number."""
     phase = play_clock.state.down.phase
+    cue, cue_number = cued
     return CrewState(
         phase=PhaseCode[name(phase)],
         numerals=play_clock.numerals(now),
@@ -65,5 +72,7 @@ def crew_state(
         fault=fault,
         assumed=assumed,
         remaining_ns=phase.remaining_ns if isinstance(phase, Stopped) else 0,
-        mark_25=play_clock.marks_25,
+        mark_s=play_clock.mark_s,
+        cue=cue,
+        cue_number=cue_number,
     )

@@ -18,11 +18,12 @@ class HandsetState:
     ) -> None:
         self._crew, self._handsets, self._presence = crew, handsets, presence
         self._faults: dict[str, str] = {}
-        self._battery_hours: dict[int, int | None] = {}
+        self._told: dict[int, tuple[int | None, int | None]] = {}
 
-    def battery(self, number: int, hours: int | None) -> None:
-        """A handset says for how many hours its battery will last, or that it does not know."""
-        self._battery_hours[number] = hours
+    def told(self, number: int, battery_hours: int | None, margin_db: int | None) -> None:
+        """A handset says for how many hours its battery will last and by how many dB it hears us
+        above the weakest that its radio takes; None where it does not know."""
+        self._told[number] = battery_hours, margin_db
 
     def port(self, driver: str, fault: str) -> None:
         """The device of a driver of handsets has a fault, or "" when it is open again."""
@@ -41,6 +42,7 @@ class HandsetState:
             for each in self._handsets
             if number in each.serves and (said := self._faults.get(each.name, ""))
         )
+        battery_hours, margin_db = self._told.get(number, (None, None))
         state = "waiting"
         if fault:
             state = "port fault"
@@ -53,11 +55,12 @@ class HandsetState:
             member.role.value,
             state,
             heard_s,
-            self._battery_hours.get(number),
+            battery_hours,
             fault,
             number,
             reports,
             silent,
+            margin_db,
         )
 
 

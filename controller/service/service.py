@@ -32,11 +32,11 @@ from controller.service.supervisor import TaskScope, driver_tasks
 from controller.service.watchdog import Evidence
 from controller.status.document import Status
 from drivers.base import (
-    Acknowledgement,
     Answer,
     Board,
     BoardReport,
     Clock,
+    CueCode,
     Handset,
     Press,
     Rejection,
@@ -79,6 +79,7 @@ class Service:
         self._orders = 0
         self._marked: int | None = None
         self._nudged = False
+        self._cued: tuple[CueCode | None, int] = (None, 0)
         self._boards, self._handsets = tuple(boards), tuple(handsets)
         self._clock = clock
         now = clock()
@@ -324,15 +325,12 @@ class Service:
                 gesture=gesture.started_at,
                 handset=press.handset,
             )
-            self._checkpointer.acknowledged = Acknowledgement(press.handset, press.counter, answer)
-            self._keep(now)
             self._tell(now)
         else:
             decided, effects = self._decide(order, now)
             doubted = gesture.doubtful and decided.changed
             answer = Answer.ASSUMED if doubted else ANSWERS[decided.result]
-            told = Acknowledgement(press.handset, press.counter, answer)
-            self._carry_out(decided, effects, press.received_at, now, told)
+            self._carry_out(decided, effects, press.received_at, now)
         self._notify(now)
         return answer
 
@@ -344,19 +342,24 @@ class Service:
         self._notify(now)
         return decided
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         """An authentic frame came from a handset."""
         if handset in self._crew:
-            self._handset_state.battery(handset, battery_hours)
+            self._handset_state.told(handset, battery_hours, margin_db)
             if self._presence.heard(handset, at):
                 self._recorder.note("healed", at, f"{self._crew[handset].name} heard again")
                 self._notify(at)
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         """A frame was not taken as a press: recorded, counted, and told when there are many."""
-        if self._alarms.rejected(rejection.reason, at):
+        own_row, alarm = self._alarms.rejected(rejection, at)
+        if own_row:
             what, whose = rejection.detail, rejection.handset
             self._recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
+        if alarm:
+            self._recorder.note("fault", at, alarm)
         self._notify(at)
 
     def board_answered(self, report: BoardReport) -> None:
@@ -374,8 +377,9 @@ class Service:
         if turned:
             answer = f"{report.board}: {report.answered.value}"
             self._recorder.note("fault", now, answer, detail="; ".join(report.notes))
-        if strange and self._alarms.foreign(now):
-            self._recorder.note("fault", now, "another controller on the boards' pair")
+        if strange and self._alarms.foreign(now, report.other_version):
+            what = "another controller on the boards' pair"
+            self._recorder.note("fault", now, what, detail=report.other_version)
         if seen := boards.confirmed(report):
             self._recorder.note("confirmed", now, "boards confirmed", boards=seen)
         self._notify(now)
@@ -385,7 +389,7 @@ class Service:
     def _give(self, order: Order, now: int) -> Decision:
         """Decide an order that is not a press, and let everyone know."""
         decided, effects = self._decide(order, now)
-        self._carry_out(decided, effects, now, now, None)
+        self._carry_out(decided, effects, now, now)
         return decided
 
     def _decide(self, order: Order, now: int) -> tuple[Decision, list[Effect]]:
@@ -393,6 +397,8 @@ class Service:
         decided, effects = self._play_clock.handle(order, now)
         if decided.changed:
             self._board_state.decided(order.event, now)
+        else:
+            self._cue(effects)
         self._last = decided
         self._orders += 1
         return decided, effects
@@ -403,10 +409,9 @@ class Service:
         effects: Sequence[Effect],
         received_at: int,
         now: int,
-        told: Acknowledgement | None,
     ) -> None:
         """Keep what was decided, put it on the boards, tell the handsets, write it down."""
-        self._checkpointer.keep_order(decided.order, received_at, now, told)
+        self._checkpointer.keep_order(decided.order, received_at, now)
         self._display.put_up(self._numerals(now), now)
         self._arm(now)
         self._tell(now)
@@ -454,10 +459,16 @@ class Service:
         """Tell the handsets the state, so that they can count and cue by themselves."""
         boards = self._board_state
         assumed = self._last is not None and self._last.result is Result.ASSUMED
-        state = crew_state(self._play_clock, boards.lit, boards.dark, now, assumed)
+        state = crew_state(self._play_clock, boards.lit, boards.dark, now, assumed, self._cued)
         self._state_at = now + STATE_NS
         for handset in self._handsets:
             handset.tell(state)
+
+    def _cue(self, effects: Sequence[Effect]) -> None:
+        """What the crew shall feel though no key asked for it goes out with the next STATE."""
+        for effect in effects:
+            if isinstance(effect, Nudged):
+                self._cued = CueCode.NUDGE, self._cued[1] + 1
 
     def _take(self, effects: Sequence[Effect], now: int, shown: str) -> None:
         for effect in effects:
@@ -488,6 +499,7 @@ class Service:
         effects = self._play_clock.pass_time(now)
         numerals = self._numerals(now)
         self._display.put_up(numerals, now)
+        self._cue(effects)
         if effects or now >= self._state_at:
             self._tell(now)
         self._take(effects, now, commanded(numerals))

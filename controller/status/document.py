@@ -48,6 +48,8 @@ class HandsetHealth:
     """True for one that reports its presence by itself."""
     silent: bool = False
     """True when it has not been heard for 30 s, whatever its port."""
+    margin_db: int | None = None
+    """By how much it hears us above the weakest that its radio takes; None where it cannot say."""
 
     @property
     def well(self) -> bool:

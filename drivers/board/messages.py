@@ -13,17 +13,21 @@ from typing import NamedTuple
 from drivers import framing
 from drivers.base import FrameError
 
-SHOW = 0x11
-STATUS = 0x12
+SHOW = 0x21
+STATUS = 0x22
 
 DARK = 0xFF
 LAMP_TEST = 0xFE
 HIGHEST_NUMERALS = 99
 HIGHEST_BRIGHTNESS = 15
 HIGHEST_NODE = 8
+HIGHEST_CURRENT_MA = 0xFFFE
+HIGHEST_TEMPERATURE_C = 127
+HIGHEST_LIGHT = 0xFE
 
-_SHOW_LAYOUT = struct.Struct(">BHHBBBBB")
-_STATUS_LAYOUT = struct.Struct(">BBHBBBBBBBHB")
+_NO_CURRENT, _NO_TEMPERATURE, _NO_LIGHT = 0xFFFF, -0x80, 0xFF
+_SHOW_LAYOUT = struct.Struct(">BHHBBBB")
+_STATUS_LAYOUT = struct.Struct(">BBHBBBBBBBHBHHbB")
 
 
 class NodeFlag(enum.IntFlag):
@@ -69,6 +73,9 @@ class NodeStatus:
     ``stamp`` is that of the SHOW it obeyed last; ``segments`` are the lamps read back, (tens,
     units) as in :mod:`drivers.board.segments`; ``supply_dv`` is in 0.1 V; the two counts are
     modulo 256; ``uptime_s`` stops at 65535.
+
+    None is not measured: ``tens_ma`` and ``units_ma``, what the lamps of each digit draw, 0-65534;
+    ``temperature_c`` in the case, -127 to 127; ``light``, 15 times log2 of the lux, 0-254.
     """
 
     node: int
@@ -81,6 +88,10 @@ class NodeStatus:
     foreign_frames: int
     uptime_s: int
     revision: int
+    tens_ma: int | None = None
+    units_ma: int | None = None
+    temperature_c: int | None = None
+    light: int | None = None
 
 
 def encode_show(show: Show) -> bytes:
@@ -88,9 +99,7 @@ def encode_show(show: Show) -> bytes:
     controller_id, stamp, numerals, brightness, ask, node_mask = show
     _check_show(numerals, brightness, ask)
     try:
-        body = _SHOW_LAYOUT.pack(
-            SHOW, controller_id, stamp, numerals, numerals ^ 0xFF, brightness, ask, node_mask
-        )
+        body = _SHOW_LAYOUT.pack(SHOW, controller_id, stamp, numerals, brightness, ask, node_mask)
     except struct.error as error:
         raise FrameError(f"{show}: {error}") from error
     return framing.encode(body)
@@ -99,19 +108,15 @@ def encode_show(show: Show) -> bytes:
 def decode_show(body: bytes) -> Show:
     """Give the SHOW in ``body``; :class:`FrameError` names the field that is wrong."""
     framing.check_kind("SHOW", SHOW, _SHOW_LAYOUT.size, body)
-    fields = _SHOW_LAYOUT.unpack(body)
-    _, controller_id, stamp, numerals, complement, brightness, ask, node_mask = fields
-    if numerals ^ complement != 0xFF:
-        raise FrameError(
-            f"SHOW complement {complement:02X}: numerals {numerals:02X} need {numerals ^ 0xFF:02X}"
-        )
-    _check_show(numerals, brightness, ask)
-    return Show(controller_id, stamp, numerals, brightness, ask, node_mask)
+    show = Show(*_SHOW_LAYOUT.unpack(body)[1:])
+    _check_show(show.numerals, show.brightness, show.ask)
+    return show
 
 
 def encode_status(status: NodeStatus) -> bytes:
     """Give the whole frame of ``status``; :class:`FrameError` where a field is out of range."""
     _check_status(status.node, status.brightness, status.flags)
+    _check_measured(status)
     try:
         body = _STATUS_LAYOUT.pack(
             STATUS,
@@ -125,6 +130,10 @@ def encode_status(status: NodeStatus) -> bytes:
             status.foreign_frames,
             status.uptime_s,
             status.revision,
+            _NO_CURRENT if status.tens_ma is None else status.tens_ma,
+            _NO_CURRENT if status.units_ma is None else status.units_ma,
+            _NO_TEMPERATURE if status.temperature_c is None else status.temperature_c,
+            _NO_LIGHT if status.light is None else status.light,
         )
     except struct.error as error:
         raise FrameError(f"{status}: {error}") from error
@@ -135,8 +144,20 @@ def decode_status(body: bytes) -> NodeStatus:
     """Give the STATUS in ``body``; :class:`FrameError` names the field that is wrong."""
     framing.check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
     _, node, stamp, tens, units, brightness, flags, *rest = _STATUS_LAYOUT.unpack(body)
+    *counts, tens_ma, units_ma, temperature_c, light = rest
     _check_status(node, brightness, flags)
-    return NodeStatus(node, stamp, (tens, units), brightness, NodeFlag(flags), *rest)
+    return NodeStatus(
+        node,
+        stamp,
+        (tens, units),
+        brightness,
+        NodeFlag(flags),
+        *counts,
+        tens_ma=None if tens_ma == _NO_CURRENT else tens_ma,
+        units_ma=None if units_ma == _NO_CURRENT else units_ma,
+        temperature_c=None if temperature_c == _NO_TEMPERATURE else temperature_c,
+        light=None if light == _NO_LIGHT else light,
+    )
 
 
 def _check_show(numerals: int, brightness: int, ask: int) -> None:
@@ -155,3 +176,15 @@ def _check_status(node: int, brightness: int, flags: int) -> None:
         raise FrameError(f"STATUS brightness {brightness}: must be 1-15")
     if flags & ~_ALL_FLAGS:
         raise FrameError(f"STATUS flags {flags:02X}: bit 7 must be zero")
+
+
+def _check_measured(status: NodeStatus) -> None:
+    """None stands on the wire as a number that no measurement may give."""
+    for name, value, lowest, highest in (
+        ("tens_ma", status.tens_ma, 0, HIGHEST_CURRENT_MA),
+        ("units_ma", status.units_ma, 0, HIGHEST_CURRENT_MA),
+        ("temperature_c", status.temperature_c, -HIGHEST_TEMPERATURE_C, HIGHEST_TEMPERATURE_C),
+        ("light", status.light, 0, HIGHEST_LIGHT),
+    ):
+        if value is not None and not lowest <= value <= highest:
+            raise FrameError(f"STATUS {name} {value}: must be {lowest} to {highest}, or None")

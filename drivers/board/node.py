@@ -40,14 +40,14 @@ from drivers.board.messages import NodeStatus
 from drivers.board.poll_schedule import PollSchedule
 from drivers.board.show_frames import ShowFrameBuilder
 from drivers.board.verification import Query, judge, silence
-from drivers.framing import SPOIL, Deframer
+from drivers.framing import SPOIL, Deframer, other_version_words
 from drivers.kind import Site
 
-SHOW_BYTES = 15
+SHOW_BYTES = 16
 BITS_A_BYTE = 10
 
-REPLY_TIMEOUT_NS = 16 * MS_NS
-"""From the last byte of a SHOW to giving up on the answer, which needs 8 ms (PROTOCOL.md)."""
+REPLY_TIMEOUT_NS = 15_800_000
+"""From the last byte of a SHOW to giving up on the answer, which needs 10 ms (PROTOCOL.md)."""
 DRAIN_TIMEOUT_NS = 300 * MS_NS
 DRAIN_SLACK_NS = 20 * MS_NS
 """How much later than the line allows a port may report its bytes gone (a USB adapter's turns)."""
@@ -77,7 +77,8 @@ class NodeBus:
     changed at any time: a cleared bit n-1 keeps node n dark from the next SHOW on.
 
     ``bad_frames`` counts what came damaged, ``stray_frames`` whole frames that nobody asked for,
-    ``strangers`` the SHOWs heard that are not our own come back: another controller's.
+    ``strangers`` what another controller must have sent: a SHOW that is not our own come back, and
+    any frame of another version, which ``other_version`` names in plain words.
     """
 
     def __init__(
@@ -98,7 +99,7 @@ class NodeBus:
         if not 0 <= controller_id <= 0xFFFF:
             raise ValueError(f"{name}: controller id {controller_id}: must be 0-65535")
         self.node_mask = sum(1 << (number - 1) for number in nodes)
-        self.stray_frames = self.strangers = self.sent = self._written = 0
+        self.stray_frames = self._foreign_shows = self.sent = self._written = 0
         self._name = name
         self.port = port
         self._shows = ShowFrameBuilder(controller_id)
@@ -119,7 +120,16 @@ class NodeBus:
 
     @property
     def bad_frames(self) -> int:
-        return self._deframer.bad
+        return self._deframer.bad - self._deframer.of_other_version
+
+    @property
+    def strangers(self) -> int:
+        return self._foreign_shows + self._deframer.of_other_version
+
+    @property
+    def other_version(self) -> str:
+        version = self._deframer.other_version
+        return "" if version is None else other_version_words(version)
 
     async def run(self, listener: BoardListener) -> None:
         """Serve the nodes until cancelled; on every way out two SHOW dark, if the port lives."""
@@ -148,7 +158,7 @@ class NodeBus:
     def bytes_received(self, data: bytes, at: int) -> None:
         for body in self._deframer.feed(data):
             if body[0] == messages.SHOW:
-                self.strangers += not self._shows.is_echo(body)
+                self._foreign_shows += not self._shows.is_echo(body)
                 continue
             if body[0] == messages.STATUS:
                 try:
@@ -267,7 +277,7 @@ class NodeBus:
         self._query = None
         self._disarm()
         self._offer_waiting(self._clock())
-        report = replace(report, strangers=self.strangers)
+        report = replace(report, strangers=self.strangers, other_version=self.other_version)
         self._schedule.answered(query.node, report.answered is Answered.RIGHT)
         if self._listener is not None:
             self._listener.board_answered(report)

@@ -18,9 +18,9 @@ ASK_PERIOD_NS = 950 * MS_NS
 OVERDUE_NS = 1_300 * MS_NS
 """After this the next SHOW asks, whatever it shows: waiting for its repetition 25 ms later would
 meet the next press of a busy keeper more often, not less."""
-REPLY_SHARE = 0.025
-"""Most of the time that waits for answers may take together."""
-WINDOW_NS = 12 * MS_NS
+REPLY_SHARE = 0.03
+"""Most of the time that waits for answers may take together: two boards once a second."""
+WINDOW_NS = 14_200_000
 """From the first byte of a SHOW to the end of the answer that it asks for (PROTOCOL.md)."""
 LONGEST_WINDOW_NS = 20 * MS_NS
 QUICK_RETRIES = 3

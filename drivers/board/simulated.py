@@ -40,6 +40,8 @@ def build(boards: Sequence[BoardConfig], site: Site) -> Board:
 class SimulatedNode:
     """One board node. Times are instants of ``clock``, which is read for the first power-up only.
 
+    It measures neither currents nor temperature nor light.
+
     Faults to switch on: ``mute`` does not answer, ``deaf`` hears nothing, ``stuck_segments`` are
     lamps (tens, units) that show whatever is ordered. ``supply_dv`` is in 0.1 V.
     """

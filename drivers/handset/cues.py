@@ -5,7 +5,7 @@ from __future__ import annotations
 import enum
 from dataclasses import dataclass
 
-from drivers.base import MS_NS, S_NS, Answer, PhaseCode
+from drivers.base import MS_NS, S_NS, Answer, CueCode, PhaseCode
 from drivers.handset.messages import StateFlag, StateFrame
 
 _TICK = 10 * MS_NS
@@ -14,7 +14,7 @@ LINK_LOST_S = 3
 FLUTTER_S = 5
 SAME_COUNT_MS = 500
 """A STATE that moves zero by less than this corrects the count; by more, it is another count."""
-STATE_FLIGHT_NS = 29 * 10 * S_NS // 38_400
+STATE_FLIGHT_NS = 31 * 10 * S_NS // 38_400
 """From the first byte of a STATE sent to its last byte heard, on a serial line alone."""
 
 
@@ -27,10 +27,13 @@ class CueKind(enum.Enum):
     REFUSED = "refused: one long"
     NOT_HEARD = "not heard: one long"
     ASSUMED = "assumed: short-long"
-    MARK_25 = "25 left: one medium"
+    MARK = "the rule set's mark: one medium"
     MARK_10 = "10 left: two medium"
     MARK_TICK = "5 to 1 left: a tick"
     ZERO = "zero: 0.8 s"
+    NUDGE = "ball live too long: two ticks apart"
+    COURTESY_WARNING = "courtesy count ends soon: three ticks"
+    COURTESY_OVER = "courtesy count over: three short"
     FLUTTER = "boards off or differing: a flutter"
 
 
@@ -42,8 +45,15 @@ RESULT_CUES = {
     Answer.ASSUMED: CueKind.ASSUMED,
     Answer.NOT_HEARD: CueKind.NOT_HEARD,
 }
-_MARKS_S = {25: CueKind.MARK_25, 10: CueKind.MARK_10}
+TOLD_CUES = {
+    CueCode.NUDGE: CueKind.NUDGE,
+    CueCode.COURTESY_WARNING: CueKind.COURTESY_WARNING,
+    CueCode.COURTESY_OVER: CueKind.COURTESY_OVER,
+}
+"""What STATE's cue asks for, by the low nibble."""
+_MARKS_S = {10: CueKind.MARK_10}
 _MARKS_S |= dict.fromkeys((5, 4, 3, 2, 1), CueKind.MARK_TICK) | {0: CueKind.ZERO}
+"""Of every count; any other mark is the rule set's own."""
 _ALARMS = StateFlag.BOARDS_OFF | StateFlag.FAULT
 
 
@@ -76,6 +86,8 @@ class CueClock:
         """Marks that this count has still to pass, in seconds left."""
         self._alarm = False
         self._flutter_at: int | None = None
+        self._cue: int | None = None
+        """The cue told last, None where the next one only sets it."""
 
     @property
     def next_at(self) -> int | None:
@@ -110,12 +122,17 @@ class CueClock:
         """Any key stops the flutter."""
         self._alarm, self._flutter_at = False, None
 
+    def welcomed(self) -> None:
+        """A session begins: the cue that its first STATE names was for others."""
+        self._cue = None
+
     def hear(self, state: StateFrame, at: int) -> None:
         """Take a STATE that is authentic and new, heard at ``at``."""
         self.pass_time(at)
         before, self._state = self._state, state
         self._link_ends_at = at + LINK_LOST_S * S_NS
         self._hear_count(state, at)
+        self._hear_cue(state.cue, at)
         self._hear_alarms(before, state, at)
 
     def pass_time(self, at: int) -> None:
@@ -131,8 +148,8 @@ class CueClock:
         if state.phase is PhaseCode.RUNNING:
             zero_at = at + state.remaining_10ms * _TICK - self._flight_ns
             if self._zero_at is None or abs(zero_at - self._zero_at) >= SAME_COUNT_MS * MS_NS:
-                marked = _MARKS_S if StateFlag.MARK_25 in state.flags else _MARKS_S.keys() - {25}
-                ahead = (mark for mark in marked if zero_at - mark * S_NS > at)
+                marks = _MARKS_S.keys() | ({state.mark} if state.mark else set())
+                ahead = (mark for mark in marks if zero_at - mark * S_NS > at)
                 self._ahead = sorted(ahead, reverse=True)
             self._zero_at = zero_at
             self._pass_marks(at, played_at=at)
@@ -140,6 +157,11 @@ class CueClock:
             if state.phase is PhaseCode.EXPIRED and self._zero_at is not None and self._ahead:
                 self.play(CueKind.ZERO, at)
             self._zero_at, self._ahead = None, []
+
+    def _hear_cue(self, cue: int, at: int) -> None:
+        before, self._cue = self._cue, cue
+        if cue and before is not None and cue != before:
+            self.play(TOLD_CUES[CueCode(cue & 0xF)], at)
 
     def _hear_alarms(self, before: StateFrame | None, state: StateFrame, at: int) -> None:
         alarms = state.flags & _ALARMS
@@ -158,7 +180,8 @@ class CueClock:
             passed_at = self._zero_at - self._ahead[0] * S_NS
             if passed_at > at:
                 return
-            self.play(_MARKS_S[self._ahead.pop(0)], played_at or passed_at)
+            kind = _MARKS_S.get(self._ahead.pop(0), CueKind.MARK)
+            self.play(kind, played_at or passed_at)
 
     def _flutter(self, at: int) -> None:
         while self._flutter_at is not None and self._flutter_at <= at:

@@ -1,10 +1,13 @@
-"""Handsets behind one receiver on a serial port: PRESS in, STATE out (``hardware/PROTOCOL.md``).
+"""Handsets behind one receiver on a serial port (``hardware/PROTOCOL.md``, "Handset link").
 
 A press counts when it is from a handset with a key, its tag is right for this session, its counter
 is above that handset's last, the STATE it heard is at most 3 s old and its key moved at most 1 s
 ago. Each of these alone would leave a way in: the tag keeps out who has no key, the session what
-was recorded before a restart, the counter what is played again, and the beat what was jammed,
-recorded and held back.
+was recorded before the receiver was opened, the counter what is played again, and the beat what was
+jammed, recorded and held back.
+
+A session is drawn at random whenever the receiver is opened, and nothing of it outlives that: the
+handsets ask for it (HELLO) and are told (WELCOME).
 
 Wiring: a transparent radio module, 38,400 baud or more on the air, whose TXD, RXD and ground go to
 a serial port of the controller.
@@ -13,8 +16,9 @@ a serial port of the controller.
 from __future__ import annotations
 
 import asyncio
+import secrets
 from collections import deque
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 
 from drivers.base import (
     MS_NS,
@@ -23,6 +27,7 @@ from drivers.base import (
     Answer,
     Clock,
     CrewState,
+    DriverError,
     FrameError,
     Handset,
     HandsetListener,
@@ -31,16 +36,27 @@ from drivers.base import (
     Press,
     Rejection,
 )
-from drivers.framing import Deframer
-from drivers.handset.keys import Keys, fingerprint
+from drivers.framing import SPOIL, Deframer, other_version_words
+from drivers.handset.keys import Keys
 from drivers.handset.kinds import HandsetDevice
 from drivers.handset.messages import (
     BATTERY_UNKNOWN,
+    HELLO,
+    LAST_BEAT,
+    MARGIN_UNKNOWN,
+    SESSION_SIZE,
     STATE,
+    WELCOME,
+    HelloFrame,
     PressFrame,
     StateFlag,
     StateFrame,
+    WelcomeFrame,
+    cue_byte,
     encode_state,
+    encode_welcome,
+    hello_is_authentic,
+    parse_hello,
     parse_press,
     press_is_authentic,
 )
@@ -50,10 +66,14 @@ _TICK = 10 * MS_NS
 
 OLDEST_BEAT_S = 3
 OLDEST_AGE_10MS = 100
-BAD_TAGS_WINDOW_S = 10
+ANSWERS_EACH = 6
+"""A handset sends one report at most so often, so no more answers are of use to it."""
+HELLO_EVERY_S = 1
+SETTLES_S = 5
+"""So long after the session has begun handsets may still be in the one before it."""
 DRAIN_MS = 300
 RETRY_MS = 2
-_BEATS_KEPT = 512  # a STATE takes 7.55 ms on the line, so 3 s hold at most 397
+_BEATS_KEPT = 512  # a STATE takes 8.07 ms on the line, so 3 s hold at most 372
 
 
 def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
@@ -61,31 +81,33 @@ def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
     assert site.keys is not None  # the configuration demands a key file
     keys = Keys(site.keys.broadcast, {each.id: site.keys.handset[each.id] for each in handsets})
     port = site.serial_port(str(handsets[0].port), handsets[0].baud)
-    return RadioHandsets(port.name, port, keys, site.session, site.clock)
+    return RadioHandsets(port.name, port, keys, site.clock)
 
 
 class _Peer:
-    """What is remembered of one handset: ``answer`` is that to its ``last`` counter, if any.
+    """What is remembered of one handset in this session: ``answer`` is that to its ``last``
+    counter, if any, given ``answers`` times.
 
     One answer is enough, since a handset has one report under way at a time.
     """
 
-    __slots__ = ("answer", "key", "last", "number")
+    __slots__ = ("answer", "answers", "key", "last", "number", "welcomed_at")
 
     def __init__(self, number: int, key: bytes) -> None:
         self.number = number
         self.key = key
         self.last = 0
         self.answer: Answer | None = None
+        self.answers = 0
+        self.welcomed_at: int | None = None
 
 
 class RadioHandsets:
     """All handsets that one receiver hears; a :class:`~drivers.base.Handset`.
 
-    ``session`` is this start's number, see :func:`~drivers.handset.session.next_session`.
-    The state told last goes out again with each answer; :meth:`tell` inside ``key_pressed`` waits
-    for that answer, so that a press costs one frame, and only after whatever ``key_pressed`` put on
-    the boards.
+    ``draw`` gives that many random bytes. The state told last goes out again with each answer;
+    :meth:`tell` inside ``key_pressed`` waits for that answer, so that a press costs one frame, and
+    only after whatever ``key_pressed`` put on the boards.
     """
 
     authenticated = True
@@ -96,25 +118,31 @@ class RadioHandsets:
         name: str,
         port: Port,
         keys: Keys,
-        session: int,
         clock: Clock,
+        draw: Callable[[int], bytes] = secrets.token_bytes,
     ) -> None:
         self.name, self.port = name, port
-        self._session, self._clock = session, clock
-        self._downlink = keys.broadcast
-        self._peers = {n: _Peer(n, key) for n, key in keys.handset.items()}
-        self._bad_tags_at: deque[int] = deque(maxlen=64)
-        self._beat = 0
-        self._beats_sent: list[tuple[int, int]] = [(-1, 0)] * _BEATS_KEPT
+        self._keys, self._clock, self._draw = keys, clock, draw
         self._state: CrewState | None = None
-        self._acknowledged: Acknowledgement | None = None
         self._answering = False
         self._listener: HandsetListener | None = None
         self._ended: asyncio.Future[None] | None = None
         self._timer: asyncio.TimerHandle | None = None
+        self._dropped = 0
+        self._begin_session()
+
+    def _begin_session(self) -> None:
+        """Draw a session; forget all that belonged to another one."""
+        self._session = self._draw(SESSION_SIZE)
+        self._settled_at = self._clock() + SETTLES_S * S_NS
+        self._peers = {n: _Peer(n, key) for n, key in self._keys.handset.items()}
+        self._beat = 0
+        self._beats_sent: list[tuple[int, int]] = [(-1, 0)] * _BEATS_KEPT
+        self._acknowledged: Acknowledgement | None = None
+        self._welcomes: deque[HelloFrame] = deque()
         self._stuck_since_at: int | None = None
+        self._spoil = SPOIL  # how the last frame ended is not known
         self._deframer = Deframer()
-        self._strange = 0
 
     @property
     def serves(self) -> tuple[int, ...]:
@@ -124,32 +152,7 @@ class RadioHandsets:
     @property
     def bad_frames(self) -> int:
         """Frames dropped so far that were damaged, or good but none of ours."""
-        return self._deframer.bad + self._strange
-
-    @property
-    def fingerprints(self) -> dict[int, str]:
-        """What tells each handset's key from others."""
-        return {number: fingerprint(peer.key) for number, peer in self._peers.items()}
-
-    @property
-    def counters(self) -> dict[int, int]:
-        """The last counter taken from each handset, 0 for none."""
-        return {number: peer.last for number, peer in self._peers.items()}
-
-    @property
-    def bad_tags(self) -> int:
-        """How many frames with a wrong tag came in the last 10 s, counted up to 64."""
-        since_at = self._clock() - BAD_TAGS_WINDOW_S * S_NS
-        return sum(at > since_at for at in self._bad_tags_at)
-
-    def resume(
-        self, counters: Mapping[int, int], acknowledged: Acknowledgement | None = None
-    ) -> None:
-        """Go on after a restart."""
-        for number, peer in self._peers.items():
-            peer.last = counters.get(number, 0)
-        if acknowledged is not None and acknowledged.handset in self._peers:
-            self._acknowledged = acknowledged
+        return self._dropped
 
     def is_authentic(self, frame: PressFrame, body: bytes) -> bool:
         """Whether ``body``, read as ``frame``, is from a handset here and of this session."""
@@ -157,10 +160,14 @@ class RadioHandsets:
         return peer is not None and press_is_authentic(body, self._session, peer.key)
 
     async def run(self, listener: HandsetListener) -> None:
-        """Serve the port until cancelled. Raises :class:`PortError` when it is lost or stuck."""
+        """Serve the port until cancelled, under a session of its own.
+
+        Raises :class:`PortError` when the port is lost or stuck, and :class:`DriverError` when the
+        session has had its last beat: to be run again then.
+        """
         self._listener = listener
         self._ended = asyncio.get_running_loop().create_future()
-        self._stuck_since_at = None
+        self._begin_session()
         try:
             self.port.open(self)
             await self._ended
@@ -173,7 +180,7 @@ class RadioHandsets:
         """Send STATE at once, or when the port has room; a newer state replaces a waiting one."""
         self._state = state
         if not self._answering:
-            self._send_state()
+            self._send()
 
     def port_lost(self, error: PortError) -> None:
         """End :meth:`run` with ``error``."""
@@ -182,52 +189,109 @@ class RadioHandsets:
     def bytes_received(self, data: bytes, at: int) -> None:
         """Take what the port read; ``at`` is the instant that read was entered."""
         try:
-            for body in self._deframer.feed(data):
-                if body[0] != STATE:  # our own, come back through the receiver
-                    self._take_frame(body, at)
+            for body in self._bodies(data, at):
+                self._take_frame(body, at)
         except Exception as error:  # as in _guarded
             self._fail(error)
 
+    def _bodies(self, data: bytes, at: int) -> list[bytes]:
+        """The good bodies; what was none is counted, and another version named."""
+        deframer = self._deframer
+        dropped, deframer.other_version = deframer.bad, None
+        bodies = deframer.feed(data)
+        self._dropped += deframer.bad - dropped
+        if deframer.other_version is not None:
+            words = other_version_words(deframer.other_version)
+            self._reject(None, at, "another version", words)
+        return bodies
+
     def _take_frame(self, body: bytes, at: int) -> None:
         """Put a frame to the protocol's checks in their order; the first to fail decides."""
-        try:
-            frame = parse_press(body)
-        except FrameError:
-            self._strange += 1
+        if body[0] in (STATE, WELCOME):  # our own, come back through the receiver
             return
-        peer = self._peers.get(frame.handset)
+        try:
+            if body[0] == HELLO:
+                self._take_hello(body, at)
+            else:
+                self._take_press(body, at)
+        except FrameError:
+            self._dropped += 1
+
+    def _take_press(self, body: bytes, at: int) -> None:
+        frame = parse_press(body)
+        peer = self._known(frame.handset, at)
         if peer is None:
-            self._reject(frame, at, "unknown handset", "no key for this handset")
-        elif not press_is_authentic(body, self._session, peer.key):
-            self._bad_tags_at.append(at)
-            self._reject(frame, at, "bad tag", f"not made with its key in session {self._session}")
+            return
+        if not press_is_authentic(body, self._session, peer.key):
+            self._bad_tag(peer, at)
         elif frame.counter > peer.last:
-            peer.last, peer.answer = frame.counter, None
+            self._use_up(peer, frame.counter)
             self._take_new(peer, frame, at)
             if self._listener is not None:
                 battery = None if frame.battery == BATTERY_UNKNOWN else frame.battery
-                self._listener.handset_heard(peer.number, at, battery)
-        elif frame.counter == peer.last and peer.answer is not None:
+                margin = None if frame.margin_db == MARGIN_UNKNOWN else frame.margin_db
+                self._listener.handset_heard(peer.number, at, battery, margin)
+        elif (
+            frame.counter == peer.last and peer.answer is not None and peer.answers < ANSWERS_EACH
+        ):
             self._answer(peer, peer.answer)
         else:
-            detail = f"counter {frame.counter}, last {peer.last}"
-            self._reject(frame, at, "counter not above the last", detail)
+            self._replayed(peer, frame.counter, at)
+
+    def _take_hello(self, body: bytes, at: int) -> None:
+        """Answer a HELLO with WELCOME. It may be a recorded one, so it shows nobody's presence."""
+        frame = parse_hello(body)
+        peer = self._known(frame.handset, at)
+        if peer is None:
+            return
+        if not hello_is_authentic(body, peer.key):
+            self._bad_tag(peer, at)
+        elif frame.counter <= peer.last:
+            self._replayed(peer, frame.counter, at)
+        else:
+            self._use_up(peer, frame.counter)
+            since = peer.welcomed_at
+            if since is not None and at - since < HELLO_EVERY_S * S_NS:
+                detail = f"{(at - since) // MS_NS} ms after the one answered last"
+                self._reject(peer.number, at, "hello too soon", detail)
+                return
+            peer.welcomed_at = at
+            self._welcomes.append(frame)
+            self._send()
+
+    def _known(self, handset: int, at: int) -> _Peer | None:
+        peer = self._peers.get(handset)
+        if peer is None:
+            self._reject(handset, at, "unknown handset", "no key for this handset")
+        return peer
+
+    def _use_up(self, peer: _Peer, counter: int) -> None:
+        peer.last, peer.answer, peer.answers = counter, None, 0
+
+    def _bad_tag(self, peer: _Peer, at: int) -> None:
+        detail = "not made with its key in this session"
+        self._reject(peer.number, at, "bad tag", detail, settling=at < self._settled_at)
+
+    def _replayed(self, peer: _Peer, counter: int, at: int) -> None:
+        self._reject(peer.number, at, "replayed", f"counter {counter}, last {peer.last}")
 
     def _take_new(self, peer: _Peer, frame: PressFrame, at: int) -> None:
         """Take a frame that its handset made in this session and that never came before."""
         try:
             pressed = frame.pressed
         except FrameError as error:
-            self._reject(frame, at, "bad keys", str(error))
+            self._reject(peer.number, at, "bad keys", str(error))
             return
         if pressed is None:
             return
         age_ns = frame.age_10ms * _TICK
         if not self._is_fresh(frame.beat, at):
-            self._reject(frame, at, "beat too old", f"heard no STATE after beat {frame.beat}")
+            detail = f"heard no STATE after beat {frame.beat}"
+            self._reject(peer.number, at, "beat too old", detail)
             result = Answer.NOT_HEARD
         elif frame.age_10ms > OLDEST_AGE_10MS:
-            self._reject(frame, at, "too late", f"key moved {age_ns // MS_NS} ms before it came")
+            detail = f"key moved {age_ns // MS_NS} ms before it came"
+            self._reject(peer.number, at, "too late", detail)
             result = Answer.NOT_HEARD
         else:
             key, edge = pressed
@@ -243,44 +307,79 @@ class RadioHandsets:
         finally:
             self._answering = False
 
-    def _reject(self, frame: PressFrame, at: int, reason: str, detail: str) -> None:
+    def _reject(
+        self, handset: int | None, at: int, reason: str, detail: str, *, settling: bool = False
+    ) -> None:
         if self._listener is not None:
-            self._listener.press_rejected(Rejection(frame.handset, reason, detail), at)
+            self._listener.press_rejected(Rejection(handset, reason, detail, settling), at)
 
     def _answer(self, peer: _Peer, result: Answer) -> None:
         """Acknowledge the peer's last counter, the same way each time it comes."""
         peer.answer = result
+        peer.answers += 1
         self._acknowledged = Acknowledgement(peer.number, peer.last, result)
-        self._send_state()
+        self._send()
 
     def _is_fresh(self, beat: int, at: int) -> bool:
         kept, sent_at = self._beats_sent[beat % _BEATS_KEPT]
         return kept == beat and at - sent_at <= OLDEST_BEAT_S * S_NS
 
-    def _send_state(self) -> None:
-        """Write the newest STATE as a whole, or try again soon; a stuck port ends :meth:`run`."""
-        if self._listener is None or self._state is None:
+    def _send(self) -> None:
+        """Write a WELCOME that waits and the newest STATE, each as a whole, or try again soon; a
+        stuck port ends :meth:`run`."""
+        if self._listener is None or (self._state is None and not self._welcomes):
             return
         self._cancel_timer()
         now = self._clock()
-        beat = (self._beat + 1) & 0xFFFF
         if not self.port.unsent():
-            frame = encode_state(self._state_frame(self._state, beat, now), self._downlink)
-            taken = self.port.write(frame)
-            if taken == len(frame):
-                self._beat = beat
-                self._beats_sent[beat % _BEATS_KEPT] = (beat, now)
-                self._stuck_since_at = None
-                self._call_later(DRAIN_MS, self._check_drained)
+            if self._state is not None and self._beat >= LAST_BEAT:
+                self._fail(DriverError("the session has had its last beat: another one begins"))
                 return
-            if taken and not self._flushed():
-                return  # half a frame: what follows begins again after its 00
+            data = self._spoil + self._next_frames(now)
+            taken = self.port.write(data)
+            if taken == len(data):
+                self._sent(now)
+                return
+            if taken:
+                self._spoil = SPOIL
+                self._count_beat(now)  # it may be heard all the same, and none comes twice
+                if not self._flushed():
+                    return
         if self._stuck_since_at is None:
             self._stuck_since_at = now
         if now - self._stuck_since_at >= DRAIN_MS * MS_NS:
             self._stuck()
         else:
-            self._call_later(RETRY_MS, self._send_state)
+            self._call_later(RETRY_MS, self._send)
+
+    def _next_frames(self, now: int) -> bytes:
+        welcome = state = b""
+        if self._welcomes:
+            hello = self._welcomes[0]
+            key = self._peers[hello.handset].key
+            told = WelcomeFrame(hello.handset, hello.counter, self._session, self._beat)
+            welcome = encode_welcome(told, key)
+        if self._state is not None:
+            frame = self._state_frame(self._state, self._beat + 1, now)
+            state = encode_state(frame, self._session, self._keys.broadcast)
+        return welcome + state
+
+    def _sent(self, now: int) -> None:
+        """All of :meth:`_next_frames` has been handed over."""
+        self._spoil = b""
+        self._count_beat(now)
+        self._stuck_since_at = None
+        if self._welcomes:
+            self._welcomes.popleft()
+        if self._welcomes:
+            self._call_later(RETRY_MS, self._send)
+        else:
+            self._call_later(DRAIN_MS, self._check_drained)
+
+    def _count_beat(self, now: int) -> None:
+        if self._state is not None:
+            self._beat += 1
+            self._beats_sent[self._beat % _BEATS_KEPT] = (self._beat, now)
 
     def _state_frame(self, state: CrewState, beat: int, now: int) -> StateFrame:
         numerals, left = state.numerals, state.remaining_ns
@@ -294,11 +393,11 @@ class RadioHandsets:
             | StateFlag.BOARDS_OFF * state.boards_off
             | StateFlag.FAULT * state.fault
             | StateFlag.ASSUMED * state.assumed
-            | StateFlag.MARK_25 * state.mark_25
         )
         told = self._acknowledged or Acknowledgement(0, 0, Answer.NONE)
         answered = told.handset, told.counter & 0xFFFF, told.result
-        return StateFrame(self._session, beat, state.phase, numerals, remaining, flags, *answered)
+        own = state.mark_s, cue_byte(state.cue, state.cue_number)
+        return StateFrame(beat, state.phase, numerals, remaining, flags, *own, *answered)
 
     def _check_drained(self) -> None:
         if self.port.unsent():

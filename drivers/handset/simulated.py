@@ -5,7 +5,7 @@
 
 Left out: the thumb's own hold times and debounce (a test says DOWN and HELD itself), listening
 before sending, collisions and noise on the air, the time that the handset's own processor takes
-for a tag, sleep and the battery running down.
+for a tag, sleep, how long a cue takes and the battery running down.
 """
 
 from __future__ import annotations
@@ -21,11 +21,17 @@ from drivers.framing import Deframer
 from drivers.handset.cues import RESULT_CUES, STATE_FLIGHT_NS, Cue, CueClock, CueKind
 from drivers.handset.keys import Keys, new_key
 from drivers.handset.kinds import HandsetDevice
+from drivers.handset.layouts import LAYOUTS
 from drivers.handset.messages import (
     BATTERY_UNKNOWN,
+    MARGIN_UNKNOWN,
+    WELCOME,
+    HelloFrame,
     PressFrame,
     StateFrame,
     decode_state,
+    decode_welcome,
+    encode_hello,
     encode_press,
     keys_of,
 )
@@ -40,6 +46,13 @@ GIVE_UP_MS = 300
 WAITING = 4
 OLDEST_S = 1
 PRESENCE_S = 10
+ASK_AFTER_MS = 1_500
+"""So long without a good STATE, and the session is asked for."""
+ASK_EVERY_MS, ASK_SOON_MS, ASK_SPREAD_MS = 2_000, 300, 250
+WELCOME_MS = 500
+"""A WELCOME later than this after its HELLO is not taken."""
+BEATS_AHEAD = 256
+LAST_COUNTER = 0xFFFF_FFFF
 _RECORDED = 256
 
 
@@ -48,9 +61,14 @@ def build(handsets: Sequence[HandsetDevice], site: Site) -> Handset:
     keys do."""
     near, far = site.memory_line("simulated receiver", "simulated air")
     keys = Keys(new_key(), {each.id: new_key() for each in handsets})
-    ends = [SimulatedHandset(n, key, keys.broadcast) for n, key in keys.handset.items()]
+    ends = [
+        SimulatedHandset(
+            each.id, keys.handset[each.id], keys.broadcast, key_count=len(LAYOUTS[each.layout])
+        )
+        for each in handsets
+    ]
     site.airs.append(Air(far, site.clock, ends))
-    return RadioHandsets(near.name, near, keys, 1, site.clock)
+    return RadioHandsets(near.name, near, keys, site.clock)
 
 
 @dataclass(slots=True)
@@ -64,11 +82,11 @@ class _Report:
 
 
 class SimulatedHandset:
-    """One handset, ``number`` 1-254, with its two keys of 16 bytes.
+    """One handset, ``number`` 1-254, with its own key and the broadcast key, 16 bytes each.
 
     Call :meth:`due` at :attr:`next_at` and after every other call; it gives the bytes to send.
-    ``counter`` and ``session`` are what the handset kept through power-off; ``flight_ns`` what its
-    firmware takes off for the way of a STATE; ``battery`` hours of play left.
+    ``counter`` is what the handset kept through power-off; ``flight_ns`` what its firmware takes
+    off for the way of a STATE; ``battery`` hours of play left; ``key_count`` 12 or 4.
 
     Faults: the next ``lose_sent`` frames and ``lose_heard`` reads vanish; the next frame leaves
     ``delay_ns`` late. ``recorded`` holds the last frames made, lost ones too, for :meth:`replay`.
@@ -77,29 +95,40 @@ class SimulatedHandset:
     def __init__(
         self,
         number: int,
-        uplink: bytes,
-        downlink: bytes,
+        handset_key: bytes,
+        broadcast_key: bytes,
         *,
         seed: int = 0,
         counter: int = 0,
-        session: int = 0,
         flight_ns: int = STATE_FLIGHT_NS,
         battery: int = BATTERY_UNKNOWN,
+        margin_db: int = MARGIN_UNKNOWN,
+        key_count: int = 12,
     ) -> None:
         self.number = number
         self.counter = counter
-        self.session = session
-        self.battery = battery
+        self.battery, self.margin_db = battery, margin_db
+        self.session: bytes | None = None
+        """That of the WELCOME taken last, None since power-on."""
+        self.beat = 0
+        """That of the STATE or WELCOME taken last."""
         self.state: StateFrame | None = None
         """The STATE heard last, None since power-on."""
         self.lose_sent = self.lose_heard = self.delay_ns = 0
         self.recorded: deque[bytes] = deque(maxlen=_RECORDED)
-        self._uplink, self._downlink = uplink, downlink
+        self._key_count = key_count
+        self._handset_key, self._broadcast_key = handset_key, broadcast_key
         self._clock = CueClock(flight_ns)
         self._random = random.Random(seed)
         self._deframer = Deframer()
         self._reports: deque[_Report] = deque()
         self._presence_at = 0
+        self._owes_presence = False
+        self._known_until_at = 0
+        self._hello: tuple[int, int] | None = None
+        """Counter and instant of the HELLO that is not answered yet."""
+        self._hello_at: int | None = None
+        """When HELLO is to be sent next; None at power-on."""
         self._leaving: list[tuple[int, bytes]] = []
 
     @property
@@ -121,7 +150,7 @@ class SimulatedHandset:
         self._clock.pass_time(at)
         self._clock.key()
         under_way = any(report.tries for report in self._reports)
-        if self.state is None or len(self._reports) - under_way >= WAITING:
+        if self.counter >= LAST_COUNTER or len(self._reports) - under_way >= WAITING:
             self._clock.play(CueKind.NOT_HEARD, at)
         else:
             self._reports.append(_Report(keys_of(key, edge), at, next_at=at))
@@ -137,19 +166,21 @@ class SimulatedHandset:
             return
         for body in self._deframer.feed(data):
             try:
-                state = decode_state(body, self._downlink)
+                self._take(body, at)
             except FrameError:
                 continue
-            if self._is_news(state):
-                self._hear(state, at)
 
     @property
     def next_at(self) -> int | None:
         """The next instant at which :meth:`due` has something to do."""
         instants = [leaves_at for leaves_at, _ in self._leaving]
+        if self.counter < LAST_COUNTER:
+            instants.append(self._hello_at or 0)
         if self._reports:
             instants.append(self._reports[0].next_at)
-        elif self.linked:
+        elif self._owes_presence:
+            instants.append(0)
+        elif self.linked and self.session is not None:
             instants.append(self._presence_at)
         if self._clock.next_at is not None:
             instants.append(self._clock.next_at)
@@ -158,27 +189,83 @@ class SimulatedHandset:
     def due(self, at: int) -> bytes:
         """Do what is due by ``at`` and give the bytes to send now."""
         self._clock.pass_time(at)
+        if self._hello_at is None:
+            self._hello_at = at + self._spread_ns()
         while self._reports and self._reports[0].next_at <= at:
             self._report(self._reports[0], at)
-        if not self._reports and self.linked and self._presence_at <= at:
-            self._presence_at = at + PRESENCE_S * S_NS
-            self.counter += 1
-            self._send(self.counter, 0, 0, at)
+        if self._hello_at <= at:
+            self._ask(at)
+        presence = self._owes_presence or (self.linked and self._presence_at <= at)
+        if presence and not self._reports:
+            self._report_presence(at)
         leaving = [frame for leaves_at, frame in self._leaving if leaves_at <= at]
         self._leaving = [item for item in self._leaving if item[0] > at]
         return b"".join(leaving)
 
-    def _is_news(self, state: StateFrame) -> bool:
-        if self.state is None or state.session != self.session:
-            return state.session >= self.session
-        newer = (state.beat - self.state.beat) & 0xFFFF
-        return 0 < newer < 0x8000
+    def _spread_ns(self) -> int:
+        """Not all handsets ask in the same instant."""
+        return self._random.randrange(ASK_SPREAD_MS * MS_NS)
+
+    def _ask(self, at: int) -> None:
+        """Send HELLO."""
+        if not self._count_up():
+            return
+        self._hello = self.counter, at
+        if self._reports:
+            self._hello_at = at + ASK_SOON_MS * MS_NS
+        else:
+            self._hello_at = at + ASK_EVERY_MS * MS_NS + self._spread_ns()
+        hello = HelloFrame(self.number, self.counter, self._key_count, 1)
+        self._send(encode_hello(hello, self._handset_key), at)
+
+    def _count_up(self) -> bool:
+        """Take a counter that was never used; False when there is none left."""
+        if self.counter >= LAST_COUNTER:
+            return False
+        self.counter += 1
+        return True
+
+    def _take(self, body: bytes, at: int) -> None:
+        """Take a WELCOME or a STATE; whatever else comes raises :class:`FrameError`."""
+        if body[0] == WELCOME:
+            self._take_welcome(body, at)
+        elif self.session is not None:
+            state = decode_state(body, self.session, self._broadcast_key)
+            if 1 <= state.beat - self.beat <= BEATS_AHEAD:
+                self._hear(state, at)
+
+    def _take_welcome(self, body: bytes, at: int) -> None:
+        welcome = decode_welcome(body, self._handset_key)
+        if self._hello is None or (welcome.handset, welcome.counter) != (
+            self.number,
+            self._hello[0],
+        ):
+            return
+        if at - self._hello[1] > WELCOME_MS * MS_NS:
+            return
+        self._hello = None  # once: what came since would be new again
+        another = welcome.session != self.session
+        self.session, self.beat = welcome.session, welcome.beat
+        self._clock.welcomed()
+        if another and self._reports and self._reports[0].tries:
+            self._close_report(CueKind.NOT_HEARD, at)  # the old session may have obeyed it
+        self._owes_presence = not self._reports
+        self._know_session(at)
+
+    def _know_session(self, at: int) -> None:
+        """Something of the session was heard: it stands for a while, and a report that waited for
+        it goes out."""
+        self._known_until_at = at + ASK_AFTER_MS * MS_NS
+        self._hello_at = self._known_until_at + self._spread_ns()
+        if self._reports and not self._reports[0].tries:
+            self._reports[0].next_at = at
 
     def _hear(self, state: StateFrame, at: int) -> None:
-        self.state, self.session = state, state.session
+        self.state, self.beat = state, state.beat
         if not self.linked and self._presence_at <= at:  # not all handsets in the same instant
             self._presence_at = at + self._random.randrange(50, 1000) * MS_NS
         self._clock.hear(state, at)
+        self._know_session(at)
         report = self._reports[0] if self._reports else None
         if report is not None and report.tries and state.ack_handset == self.number:
             cue = RESULT_CUES.get(state.ack_result)
@@ -191,17 +278,37 @@ class SimulatedHandset:
             if at - report.edge_at > OLDEST_S * S_NS:
                 self._close_report(CueKind.NOT_HEARD, at)
                 return
-            self.counter += 1
+            if self.session is None or at >= self._known_until_at:
+                self._wait_for_session(report, at)
+                return
+            if not self._count_up():
+                self._close_report(CueKind.NOT_HEARD, at)
+                return
             report.counter, report.began_at = self.counter, at
         gives_up_at = report.began_at + GIVE_UP_MS * MS_NS
         if at >= gives_up_at:
             self._close_report(CueKind.NOT_HEARD, at)
             return
         report.tries += 1
-        self._send(report.counter, report.keys, at - report.edge_at, at)
+        self._send_press(report.counter, report.keys, at - report.edge_at, at)
         wait_ns = self._random.randrange(RETRY_MS[0] * MS_NS, RETRY_MS[1] * MS_NS)
         again = report.tries < TRIES
         report.next_at = min(at + wait_ns, gives_up_at) if again else gives_up_at
+
+    def _wait_for_session(self, report: _Report, at: int) -> None:
+        """HELLO goes first, and soon."""
+        soon_at = at
+        if self._hello is not None:
+            soon_at = max(at, self._hello[1] + ASK_SOON_MS * MS_NS)
+        if self._hello_at is None or soon_at < self._hello_at:
+            self._hello_at = soon_at
+        report.next_at = report.edge_at + OLDEST_S * S_NS + 1
+
+    def _report_presence(self, at: int) -> None:
+        self._owes_presence = False
+        self._presence_at = at + PRESENCE_S * S_NS
+        if self._count_up():
+            self._send_press(self.counter, 0, 0, at)
 
     def _close_report(self, cue: CueKind, at: int) -> None:
         self._reports.popleft()
@@ -209,11 +316,13 @@ class SimulatedHandset:
         if self._reports:
             self._reports[0].next_at = at
 
-    def _send(self, counter: int, keys: int, age_ns: int, at: int) -> None:
-        assert self.state is not None
+    def _send_press(self, counter: int, keys: int, age_ns: int, at: int) -> None:
+        assert self.session is not None
         age_10ms = min(age_ns // _TICK, 255)
-        frame = PressFrame(self.number, counter, keys, age_10ms, self.state.beat, self.battery)
-        made = encode_press(frame, self.session, self._uplink)
+        said = counter, keys, age_10ms, self.beat, self.battery, self.margin_db
+        self._send(encode_press(PressFrame(self.number, *said), self.session, self._handset_key), at)
+
+    def _send(self, made: bytes, at: int) -> None:
         self.recorded.append(made)
         delay_ns, self.delay_ns = self.delay_ns, 0
         if self.lose_sent > 0:

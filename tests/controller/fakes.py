@@ -203,10 +203,12 @@ class FakeHandset(FakeDriver):
             self.beacon(handset)
         return answer
 
-    def beacon(self, handset: int = 1, battery_hours: int | None = None) -> None:
+    def beacon(
+        self, handset: int = 1, battery_hours: int | None = None, margin_db: int | None = None
+    ) -> None:
         """A handset reports that it is there."""
         assert self._listener is not None
-        self._listener.handset_heard(handset, self._clock(), battery_hours)
+        self._listener.handset_heard(handset, self._clock(), battery_hours, margin_db)
 
 
 class FakeJournal:

@@ -64,7 +64,9 @@ class Crew:
         self.presses.append((press.handset, press.counter, keys, press.edge_at))
         return Answer.RUNNING
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         self.heard += 1
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:

@@ -131,7 +131,9 @@ class Counts:
         self.presses += 1
         return Answer.RUNNING
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         self.heard += 1
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:

@@ -18,10 +18,12 @@ MS_NS = 1_000_000
 S_NS = 1_000 * MS_NS
 BYTE_NS = 260_417
 """One byte at 38,400 baud: ten bits of 26.04 us."""
-SHOW_BYTES, STATUS_BYTES, PRESS_BYTES, STATE_BYTES = 15, 19, 25, 29
+SHOW_BYTES, STATUS_BYTES, PRESS_BYTES, STATE_BYTES = 16, 27, 30, 31
 """Frames as they go on the wire."""
 
 DARK_NUMERALS, LAMP_TEST_NUMERALS = 0xFF, 0xFE
+NOT_MEASURED = b"\xff\xff\xff\xff\x80\xff"
+"""The end of a STATUS without currents, temperature and light."""
 
 LIT_SEGMENTS = {
     0: "abcdef",
@@ -54,7 +56,7 @@ KEY_BITS = {
 HELD_BIT = 0x8000
 PHASES = ("IDLE", "SET", "RUNNING", "LIVE", "STOPPED", "EXPIRED")
 RESULTS = ("none", "running", "held", "no change", "refused", "assumed", "not heard")
-STATE_FLAGS = ("lit", "off", "fault", "assumed", "mark 25")
+STATE_FLAGS = ("lit", "off", "fault", "assumed")
 
 
 class BadFrameError(ValueError):
@@ -201,11 +203,9 @@ class Show:
 
 def read_show(body: bytes) -> Show:
     """Raises :class:`BadFrameError` for each thing that a node refuses."""
-    if body[0] != SHOW or len(body) != 10:
+    if body[0] != SHOW or len(body) != 9:
         raise BadFrameError(f"no SHOW: {body.hex()}")
-    numerals, complement, brightness, ask, mask = body[5:]
-    if numerals ^ complement != 0xFF:
-        raise BadFrameError(f"complement of {body.hex()}")
+    numerals, brightness, ask, mask = body[5:]
     if 99 < numerals < LAMP_TEST_NUMERALS or not 1 <= brightness <= 15 or ask > 8:
         raise BadFrameError(f"out of range: {body.hex()}")
     return Show(
@@ -221,13 +221,12 @@ def read_show(body: bytes) -> Show:
 def make_show(show: Show) -> bytes:
     """The frame of another controller, or a forged one."""
     head = bytes([SHOW]) + show.controller.to_bytes(2, "big") + show.stamp.to_bytes(2, "big")
-    numerals = show.numerals
-    return framed(head + bytes([numerals, numerals ^ 0xFF, show.brightness, show.ask, show.mask]))
+    return framed(head + bytes([show.numerals, show.brightness, show.ask, show.mask]))
 
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A STATUS frame of a node on 12.0 V with firmware revision 1."""
+    """A STATUS frame of a node on 12.0 V with firmware revision 1, which measures nothing else."""
 
     node: int
     stamp: int
@@ -243,7 +242,8 @@ def make_status(status: Status) -> bytes:
     """The frame that a node answers with."""
     body = bytes([STATUS, status.node]) + status.stamp.to_bytes(2, "big") + bytes(status.lamps)
     body += bytes([status.brightness, status.flags, 120, status.bad % 256, status.foreign % 256])
-    return framed(body + min(status.uptime_s, 0xFFFF).to_bytes(2, "big") + b"\x01")
+    body += min(status.uptime_s, 0xFFFF).to_bytes(2, "big") + b"\x01"
+    return framed(body + NOT_MEASURED)
 
 
 # Handset link
@@ -256,7 +256,8 @@ def tag(key: bytes, message: bytes) -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Press:
-    """A PRESS frame with 20 hours left in the battery; ``keys`` as the bits of the wire."""
+    """A PRESS frame with 20 hours left in the battery, its margin not measured; ``keys`` as the
+    bits of the wire."""
 
     handset: int
     counter: int
@@ -265,46 +266,78 @@ class Press:
     beat: int
 
 
-def make_press(press: Press, handset_key: bytes, session: int) -> bytes:
+def make_press(press: Press, handset_key: bytes, session: bytes) -> bytes:
     """The frame that a handset sends."""
     body = bytes([PRESS, press.handset]) + press.counter.to_bytes(4, "big")
     body += press.keys.to_bytes(2, "big") + bytes([press.age_10ms])
-    body += press.beat.to_bytes(2, "big") + bytes([20])
-    return framed(body + tag(handset_key, session.to_bytes(4, "big") + body))
+    body += press.beat.to_bytes(4, "big") + bytes([20, 0xFF])
+    return framed(body + tag(handset_key, body + session))
+
+
+def make_hello(handset: int, counter: int, handset_key: bytes, key_count: int = 12) -> bytes:
+    """The frame of a handset of firmware revision 1 that asks for the session."""
+    body = bytes([HELLO, handset]) + counter.to_bytes(4, "big") + bytes([key_count, 1])
+    return framed(body + tag(handset_key, body))
+
+
+@dataclass(frozen=True, slots=True)
+class Welcome:
+    """A WELCOME frame."""
+
+    handset: int
+    counter: int
+    session: bytes
+    beat: int
+
+
+def read_welcome(body: bytes, handset_key: bytes) -> Welcome:
+    """Raises :class:`BadFrameError` for each thing that a handset refuses."""
+    if body[0] != WELCOME or len(body) != 26 or not 1 <= body[1] <= 254:
+        raise BadFrameError(f"no WELCOME: {body.hex()}")
+    said = body[:18]
+    if tag(handset_key, said) != body[18:]:
+        raise BadFrameError(f"tag of {body.hex()}")
+    counter, beat = int.from_bytes(said[2:6], "big"), int.from_bytes(said[14:18], "big")
+    return Welcome(said[1], counter, said[6:14], beat)
 
 
 @dataclass(frozen=True, slots=True)
 class State:
     """A STATE frame. ``numerals`` None is no count; ``flags`` in plain words."""
 
-    session: int
     beat: int
     phase: str
     numerals: int | None
     remaining_10ms: int
     flags: frozenset[str]
+    mark: int
+    cue: int
     handset: int
     counter: int
     result: str
 
 
-def read_state(body: bytes, broadcast_key: bytes) -> State:
+def read_state(body: bytes, broadcast_key: bytes, session: bytes) -> State:
     """Raises :class:`BadFrameError` for each thing that a handset refuses."""
     if body[0] != STATE or len(body) != 24:
         raise BadFrameError(f"no STATE: {body.hex()}")
     said = body[:16]
-    if tag(broadcast_key, said) != body[16:]:
+    if tag(broadcast_key, said + session) != body[16:]:
         raise BadFrameError(f"tag of {body.hex()}")
-    phase, numerals, flags, handset, result = said[7], said[8], said[11], said[12], said[15]
-    if phase > 5 or 99 < numerals < 0xFF or flags > 0x1F or handset == 255 or result > 6:
+    phase, numerals, flags, mark, cue = said[5], said[6], said[9], said[10], said[11]
+    handset, result = said[12], said[15]
+    if phase > 5 or 99 < numerals < 0xFF or flags > 0x0F or handset == 255 or result > 6:
         raise BadFrameError(f"out of range: {body.hex()}")
+    if mark and not 11 <= mark <= 99 or cue and cue % 16 not in (1, 2, 3):
+        raise BadFrameError(f"mark or cue: {body.hex()}")
     return State(
         int.from_bytes(said[1:5], "big"),
-        int.from_bytes(said[5:7], "big"),
         PHASES[phase],
         None if numerals == 0xFF else numerals,
-        int.from_bytes(said[9:11], "big"),
+        int.from_bytes(said[7:9], "big"),
         frozenset(word for bit, word in enumerate(STATE_FLAGS) if flags >> bit & 1),
+        mark,
+        cue,
         handset,
         int.from_bytes(said[13:15], "big"),
         RESULTS[result],

@@ -8,23 +8,32 @@ from dataclasses import dataclass
 from tests.shared.frames import (
     BYTE_NS,
     HELD_BIT,
+    HELLO,
     KEY_BITS,
     MS_NS,
     PRESS,
-    STATE,
+    S_NS,
+    WELCOME,
     BadFrameError,
     Press,
     State,
     Unframer,
     framed,
+    make_hello,
     make_press,
     read_state,
+    read_welcome,
 )
 from tests.shared.wire import Clock, Wire
 
 RETRY_S = 0.035
 TRIES = 6
-PRESENCE_S = 10.0
+PRESENCE_S = 10
+SILENT_MS, WELCOME_MS = 1_500, 500
+ASK_S, ASK_SOON_S = 2.0, 0.3
+FIRST_HELLO_S = 0.05
+"""Times the handset's number: not all ask at once."""
+BEATS_AHEAD = 256
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,34 +45,65 @@ class Pressed:
 
 
 class HandsetEnd:
-    """One handset: tagged, numbered reports with the session and beat that it heard itself."""
+    """One handset: tagged, numbered reports with the session and beat that it was told itself.
+
+    ``sessions`` are those that it was welcomed to, ``recorded`` all frames that it sent.
+    """
 
     def __init__(self, number: int, handset_key: bytes, broadcast_key: bytes, clock: Clock) -> None:
         self.number = number
         self.heard: list[tuple[int, State]] = []
         self.refused: list[str] = []
         self.recorded: list[bytes] = []
-        self.counter = 0
+        self.sessions: list[bytes] = []
+        self.counter = self.beat = 0
         self.deaf = False
         self.wire: Wire | None = None
         self._handset_key, self._broadcast_key, self._clock = handset_key, broadcast_key, clock
         self._waiting: dict[int, asyncio.Future[str]] = {}
+        self._known_until_at = self._presence_at = 0
+        self._hello: tuple[int, int, asyncio.Future[None]] | None = None
 
     @property
     def state(self) -> State | None:
         """The STATE heard last."""
         return self.heard[-1][1] if self.heard else None
 
+    @property
+    def session(self) -> bytes:
+        """The session that it is in."""
+        assert self.sessions, "not welcomed since power-on"
+        return self.sessions[-1]
+
+    @property
+    def knows(self) -> bool:
+        """Whether the session can be believed to stand."""
+        return bool(self.sessions) and self._clock() < self._known_until_at
+
+    async def hello(self, timeout_s: float) -> None:
+        """Ask for the session and wait until it is told, at most for ``timeout_s``."""
+        self.counter += 1
+        counter, asked_at = self.counter, self._clock()
+        welcomed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._hello = counter, asked_at, welcomed
+        await self._send(make_hello(self.number, counter, self._handset_key))
+        await asyncio.wait({welcomed}, timeout=timeout_s - (self._clock() - asked_at) / S_NS)
+
     async def press(self, key: str, held: bool = False) -> Pressed:
         """Report a key edge of this moment and wait for its acknowledgement."""
-        self.counter += 1
         keys = KEY_BITS[key] | (HELD_BIT if held else 0)
         edge_at = self._clock()
+        while not self.knows:
+            if self._clock() - edge_at > S_NS:
+                return Pressed(self._clock(), "not heard")
+            await self.hello(ASK_SOON_S)
+        self.counter += 1
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._waiting[self.counter & 0xFFFF] = answer
         arrived_at = 0
+        counter = self.counter
         for _ in range(TRIES):
-            sent_at = await self.report(self.counter, keys, edge_at)
+            sent_at = await self.report(counter, keys, edge_at)
             arrived_at = arrived_at or sent_at
             done, _ = await asyncio.wait({answer}, timeout=RETRY_S)
             if done:
@@ -71,19 +111,26 @@ class HandsetEnd:
         return Pressed(arrived_at, "not heard")
 
     async def presence(self) -> None:
-        """Report presence every 10 s, for ever."""
+        """Ask for the session where it is not known, report presence every 10 s, for ever."""
+        await asyncio.sleep(FIRST_HELLO_S * self.number)
         while True:
-            if self.state is not None:
+            now = self._clock()
+            if not self.knows:
+                await self.hello(ASK_S)
+            elif now >= self._presence_at:
+                self._presence_at = now + PRESENCE_S * S_NS
                 self.counter += 1
-                await self.report(self.counter, 0, self._clock())
-            await asyncio.sleep(PRESENCE_S)
+                await self.report(self.counter, 0, now)
+            else:
+                await asyncio.sleep((min(self._known_until_at, self._presence_at) - now) / S_NS)
 
     async def report(self, counter: int, keys: int, edge_at: int) -> int:
         """Make one frame, hand it over when its last byte would be in, and give that instant."""
-        assert self.state is not None, "no STATE heard since power-on: this press is not heard"
         age_10ms = min(255, (self._clock() - edge_at) // (10 * MS_NS))
-        said = Press(self.number, counter, keys, age_10ms, self.state.beat)
-        frame = make_press(said, self._handset_key, self.state.session)
+        said = Press(self.number, counter, keys, age_10ms, self.beat)
+        return await self._send(make_press(said, self._handset_key, self.session))
+
+    async def _send(self, frame: bytes) -> int:
         await asyncio.sleep(len(frame) * BYTE_NS / 1e9)
         self.recorded.append(frame)
         sent_at = self._clock()
@@ -100,11 +147,33 @@ class HandsetEnd:
         if self.deaf:
             return
         try:
-            state = read_state(body, self._broadcast_key)
+            if body[0] == WELCOME:
+                self._take_welcome(body)
+            elif self.sessions:
+                self._take_state(read_state(body, self._broadcast_key, self.session))
         except BadFrameError as error:
             self.refused.append(str(error))
+
+    def _take_welcome(self, body: bytes) -> None:
+        if body[1] != self.number:
             return
-        self.heard.append((self._clock(), state))
+        welcome, hello, now = read_welcome(body, self._handset_key), self._hello, self._clock()
+        if hello is None or welcome.counter != hello[0] or now - hello[1] > WELCOME_MS * MS_NS:
+            return
+        self._hello = None
+        self.beat = welcome.beat
+        if not self.sessions or welcome.session != self.session:
+            self.sessions.append(welcome.session)
+        self._known_until_at, self._presence_at = now + SILENT_MS * MS_NS, now
+        if not hello[2].done():
+            hello[2].set_result(None)
+
+    def _take_state(self, state: State) -> None:
+        if not 1 <= state.beat - self.beat <= BEATS_AHEAD:
+            return
+        now, self.beat = self._clock(), state.beat
+        self._known_until_at = now + SILENT_MS * MS_NS
+        self.heard.append((now, state))
         answer = self._waiting.get(state.counter)
         if state.handset == self.number and answer is not None and not answer.done():
             answer.set_result(state.result)
@@ -126,9 +195,8 @@ class Air:
     def received(self, data: bytes) -> None:
         """Bytes of the controller."""
         for body in self._unframer.feed(data):
-            if body[0] == PRESS:
+            if body[0] in (PRESS, HELLO):
                 continue
-            assert body[0] == STATE
             line_s = len(framed(body)) * BYTE_NS / 1e9
             asyncio.get_running_loop().call_later(line_s, self._all_take, body)
 

@@ -109,5 +109,5 @@ async def test_the_pair_adds_the_line_time_that_a_pty_lacks(clock: VirtualClock)
     heard_at = begun_at + SHOW_BYTES * BYTE_NS
     assert [heard.at for heard in boards.log] == [heard_at]
     assert [node.changed_at(clock()) for node in boards.nodes] == [heard_at] * 2
-    assert boards.answered_at == [heard_at + 2_500_000 + 19 * BYTE_NS]
+    assert boards.answered_at == [heard_at + 2_500_000 + 27 * BYTE_NS]
     assert len(wire.sent) == 1

@@ -18,6 +18,7 @@ from controller.check.boards import (
 )
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
+from drivers import framing
 from drivers.base import DARK, Answered, Board, BoardReport, Face
 from drivers.board.kinds import BoardConfig
 from drivers.board.messages import NodeFlag, NodeStatus, Show, encode_show
@@ -185,6 +186,20 @@ async def test_another_controller_is_heard_before_a_word_is_spoken(clock: Virtua
     bad = "\n".join(site.said("WRONG"))
     assert "another controller speaks on the boards' pair" in bad
     assert "does not answer" in bad  # they obey the other
+
+
+@virtual
+async def test_a_controller_of_another_version_is_named_by_it(clock: VirtualClock) -> None:
+    site = Checked(clock)
+
+    async def later() -> None:
+        await asyncio.sleep(4)
+        site.port.bytes_received(framing.encode(b"\x31\x77\x77"), clock())
+
+    await site.check(beside=later())
+    (bad,) = site.said("WRONG")
+    assert "another controller speaks on the boards' pair: a frame of protocol version 3" in bad
+    assert site.said("LOOK") == []
 
 
 @virtual

@@ -49,6 +49,16 @@ def test_late_presses_speak_of_a_disturbed_radio_for_10_s() -> None:
         assert alarms.words(AT + 10 * S) == []
 
 
+def test_another_version_is_named_with_the_controller_that_speaks_it() -> None:
+    alarms = Alarms()
+    assert alarms.foreign(AT, "a frame of protocol version 3")
+    assert alarms.words(AT) == [
+        "another controller is on the boards' pair: a frame of protocol version 3"
+    ]
+    assert not alarms.foreign(AT + S)
+    assert alarms.words(AT + S) == ["another controller is on the boards' pair"]
+
+
 def test_a_second_controller_is_said_for_10_s_and_stands_beside_the_others() -> None:
     alarms = Alarms()
     alarms.foreign(AT)

@@ -412,6 +412,16 @@ async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: G
     assert [row.event for row in game.journal.of("rejected")] == ["bad tag"] * 6
 
 
+@in_idle
+async def test_another_version_on_the_pair_is_named_in_alarm_and_journal(game: Game) -> None:
+    words = "a frame of protocol version 3; this program speaks version 2"
+    game.north.answer(Answered.RIGHT, "dark", strangers=1, other_version=words)
+    (alarm,) = game.status.alarms
+    assert alarm == f"another controller is on the boards' pair: {words}"
+    (row,) = game.journal.of("fault")
+    assert (row.event, row.detail) == ("another controller on the boards' pair", words)
+
+
 @in_game
 async def test_what_each_board_confirmed_is_recorded_once_for_each_order(game: Game) -> None:
     await game.present(2)

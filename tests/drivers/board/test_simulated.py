@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from drivers import framing
 from drivers.base import DARK, Face
 from drivers.board import messages
 from drivers.board.messages import NodeFlag, NodeStatus, Show
@@ -38,7 +39,7 @@ def test_power_up_is_dark_until_a_good_frame() -> None:
     assert board.shown(5 * S) == DARK
     assert board.lamps(5 * S) == (0, 0)
     damaged = bytearray(show(40, 1))
-    damaged[8] ^= 4
+    damaged[7] ^= 4
     board.receive(bytes(damaged), 5 * S)
     assert board.shown(5 * S) == DARK
     assert board.frame_errors == 1
@@ -69,6 +70,13 @@ def test_silence_darkens_after_a_second_and_a_half_and_other_frames_do_not_feed_
     assert answer(board).flags == NodeFlag.POWER_ON | NodeFlag.DARK_BY_SILENCE
     board.receive(show(23, 13, ask=1), 2 * S + 1)
     assert answer(board).flags == NodeFlag.POWER_ON
+
+
+def test_a_frame_of_another_version_is_counted_and_not_obeyed() -> None:
+    board = node()
+    body = framing.decode(show(40, 1)[1:-1])
+    board.receive(framing.encode(bytes([0x31]) + body[1:]), 1)
+    assert (board.shown(1), board.frame_errors) == (DARK, 1)
 
 
 def test_stale_stamps_are_dropped_across_the_wrap_until_silence() -> None:
@@ -155,15 +163,15 @@ async def test_nodes_on_a_pair_change_together_and_answer_in_time(clock: Virtual
     pair.open()
     host.open(ear)
     host.write(show(40, 1, ask=2))
-    await sleep_until(clock, START_AT + 3_906_000 - 1)
+    await sleep_until(clock, START_AT + 4_166_000 - 1)
     assert [n.shown(clock()) for n in nodes] == [DARK, DARK]
-    await sleep_until(clock, START_AT + 3_907_000)
+    await sleep_until(clock, START_AT + 4_167_000)
     assert [n.shown(clock()) for n in nodes] == [Face(40, 9), Face(40, 9)]
     await sleep_until(clock, START_AT + 20 * MS)
     ((data, at),) = ear.heard
     (body,) = Deframer().feed(data)
     assert messages.decode_status(body).node == 2
-    assert at - START_AT < 11_900_000
+    assert at - START_AT < 14_200_000
     assert nodes[0].frame_errors == 0
     pair.close()
     host.write(show(39, 2))

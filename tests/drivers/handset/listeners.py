@@ -23,7 +23,9 @@ class Listener:
         self.presses.append(press)
         return self.result
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         self.heard.append((handset, at, battery_hours))
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
@@ -41,7 +43,9 @@ class Listener:
 class KeysListener(Listener):
     """Behind keys without a beacon and without tags: presses are all that may come."""
 
-    def handset_heard(self, handset: int, at: int, battery_hours: int | None) -> None:
+    def handset_heard(
+        self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
+    ) -> None:
         raise AssertionError("keys without a beacon are never heard by themselves")
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
