@@ -30,12 +30,6 @@ static void close_oldest(struct reports *reports, enum cue cue, uint32_t now)
     thumb_play(reports->thumb, cue, now);
 }
 
-static void reserve_air(struct reports *reports, uint16_t ms, uint32_t now)
-{
-    reports->reserved = true;
-    reports->reserved_until = now + ms;
-}
-
 bool reports_take_welcome(struct reports *reports, const uint8_t *body, uint8_t length,
                           uint32_t now)
 {
@@ -44,7 +38,8 @@ bool reports_take_welcome(struct reports *reports, const uint8_t *body, uint8_t 
         return false;
     if (welcomed == WELCOMED_ELSEWHERE && is_under_way(reports))
         close_oldest(reports, CUE_NOT_HEARD, now); /* the session before may have obeyed it */
-    reserve_air(reports, AIR_STATE_MS, now);
+    reports->state_follows = true;
+    reports->state_until = now + STATE_FOLLOWS_MS;
     reports->greets = reports->count == 0;
     reports->presence_at = now + PRESENCE_MS;
     return true;
@@ -55,7 +50,7 @@ bool reports_take_state(struct reports *reports, struct state *state, const uint
 {
     if (!session_take_state(&reports->session, state, body, length, now))
         return false;
-    reports->reserved = false;
+    reports->state_follows = false;
     if (!linked && has_come(reports->presence_at, now)) /* not all handsets in the same instant */
         reports->presence_at = now + 50 + chance_below(&reports->chance, PRESENCE_SPREAD_MS - 50);
     if (is_under_way(reports) && state->ack_handset == reports->session.self->number
@@ -135,12 +130,11 @@ static void give_up_late(struct reports *reports, uint32_t now)
         close_oldest(reports, CUE_NOT_HEARD, now);
 }
 
-/* Whether the controller is answering: the air is not free for what can wait. */
-static bool air_is_reserved(struct reports *reports, uint32_t now)
+static bool state_follows(struct reports *reports, uint32_t now)
 {
-    if (reports->reserved && has_come(reports->reserved_until, now))
-        reports->reserved = false;
-    return reports->reserved;
+    if (has_come(reports->state_until, now))
+        reports->state_follows = false;
+    return reports->state_follows;
 }
 
 enum due { NOTHING_DUE, HELLO_DUE, REPORT_DUE, PRESENCE_DUE };
@@ -152,7 +146,7 @@ static enum due what_is_due(struct reports *reports, bool linked, uint32_t now)
     bool waits = reports->count > 0, under_way = is_under_way(reports);
     if (!under_way && session_owes_hello(&reports->session, waits, now))
         return HELLO_DUE;
-    if (air_is_reserved(reports, now) || !(under_way || session_is_known(&reports->session, now)))
+    if (state_follows(reports, now) || !(under_way || reports->session.known))
         return NOTHING_DUE;
     if (waits)
         return has_come(reports->queue[0].next_at, now) ? REPORT_DUE : NOTHING_DUE;
@@ -165,8 +159,7 @@ static void send_due(struct reports *reports, enum due due, uint32_t now)
 {
     uint32_t counter;
     if (due == HELLO_DUE) {
-        if (session_hello(&reports->session, now))
-            reserve_air(reports, AIR_WELCOME_MS, now);
+        session_hello(&reports->session, now);
     } else if (due == REPORT_DUE) {
         reports->greets = false; /* it says as much */
         report_on(reports, now);

@@ -25,10 +25,8 @@ enum {
     /* A frame that is being heard sends a byte each 0.26 ms, and is over after 64 of them. */
     LINE_QUIET_MS = 2,
     LINE_LONGEST_MS = 20,
-    /* A radio sends or hears. After a HELLO the air is WELCOME's: 6 ms of HELLO, 9 of WELCOME, and
-     * what two radios take; after a WELCOME it is the STATE's that follows. */
-    AIR_WELCOME_MS = 45,
-    AIR_STATE_MS = 20,
+    /* The STATE behind a WELCOME takes 8 ms, and a radio that sends does not hear it. */
+    STATE_FOLLOWS_MS = 20,
 };
 
 struct report {
@@ -50,8 +48,8 @@ struct reports {
     uint8_t count;
     bool greets;           /* a presence report answers the WELCOME */
     uint32_t presence_at;
-    bool reserved;         /* the air is the controller's up to then */
-    uint32_t reserved_until;
+    bool state_follows;    /* on a WELCOME, up to then */
+    uint32_t state_until;
     uint32_t held_back_at; /* a frame has been waiting for the line since */
     bool held_back;
 };

@@ -23,15 +23,10 @@ static void hello_in(struct session *session, uint16_t ms, uint32_t now)
     session->next_at = now + ms + chance_below(session->chance, SESSION_SPREAD_MS + 1);
 }
 
-static void heard_at(struct session *session, uint32_t now)
+static void hear_controller(struct session *session, uint32_t now)
 {
-    session->silent_at = now + SESSION_SILENCE_MS;
+    session->known = true;
     hello_in(session, SESSION_SILENCE_MS, now);
-}
-
-bool session_is_known(const struct session *session, uint32_t now)
-{
-    return session->welcomed && !has_come(session->silent_at, now);
 }
 
 /* No beat comes twice in a session, so there is no way round its end. */
@@ -48,7 +43,7 @@ bool session_take_state(struct session *session, struct state *state, const uint
         || !is_next(session, state->beat))
         return false;
     session->beat = state->beat;
-    heard_at(session, now);
+    hear_controller(session, now);
     return true;
 }
 
@@ -65,18 +60,17 @@ enum welcomed session_take_welcome(struct session *session, const uint8_t *body,
     session->welcomed = true;
     memcpy(session->name, welcome.session, SESSION);
     session->beat = welcome.beat;
-    heard_at(session, now);
+    hear_controller(session, now);
     return same ? WELCOMED_AGAIN : WELCOMED_ELSEWHERE;
 }
 
 bool session_owes_hello(const struct session *session, bool report_waits, uint32_t now)
 {
     return has_come(session->next_at, now)
-        || (report_waits && !session_is_known(session, now)
-            && now - session->hello_at >= SESSION_HURRY_MS);
+        || (report_waits && !session->known && now - session->hello_at >= SESSION_HURRY_MS);
 }
 
-bool session_hello(struct session *session, uint32_t now)
+void session_hello(struct session *session, uint32_t now)
 {
     struct hello hello = {
         .handset = session->self->number,
@@ -84,7 +78,8 @@ bool session_hello(struct session *session, uint32_t now)
         .revision = session->self->revision,
     };
     if (!memory_next_counter(session->memory, &hello.counter))
-        return false;
+        return;
+    session->known = false;
     session->asked = true;
     session->hello_counter = hello.counter;
     session->hello_at = now;
@@ -92,5 +87,4 @@ bool session_hello(struct session *session, uint32_t now)
     uint8_t frame[HELLO_FRAME];
     hello_write(frame, &hello, &session->self->handset_key);
     hal_send(frame, sizeof frame);
-    return true;
 }

@@ -30,10 +30,10 @@ struct session {
     const struct identity *self;
     struct memory *memory;
     struct chance *chance;
-    bool welcomed;          /* name and beat hold */
+    bool welcomed;          /* name and beat hold: a STATE may count */
+    bool known;             /* and no HELLO had to be sent since: reports may go */
     uint8_t name[SESSION];
     uint32_t beat;          /* of the STATE or WELCOME taken last */
-    uint32_t silent_at;     /* the controller has been silent for too long */
     bool asked;             /* a HELLO may still be answered */
     uint32_t hello_counter; /* of the HELLO sent last */
     uint32_t hello_at;      /* it was sent, or the handset switched on */
@@ -55,14 +55,10 @@ bool session_take_state(struct session *session, struct state *state, const uint
 enum welcomed session_take_welcome(struct session *session, const uint8_t *body, uint8_t length,
                                    uint32_t now);
 
-/* Whether the session is known: the controller was heard lately. A STATE of it counts all the
- * same. */
-bool session_is_known(const struct session *session, uint32_t now);
-
 /* Whether a HELLO is due. `report_waits` is whether one would go if the session were known. */
 bool session_owes_hello(const struct session *session, bool report_waits, uint32_t now);
 
-/* Send a HELLO. False where there is no counter for it yet. */
-bool session_hello(struct session *session, uint32_t now);
+/* Send a HELLO, if there is a counter for it yet. */
+void session_hello(struct session *session, uint32_t now);
 
 #endif
