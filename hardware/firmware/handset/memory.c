@@ -193,7 +193,7 @@ void memory_step(struct memory *memory)
 
 bool memory_is_busy(const struct memory *memory)
 {
-    return memory->writing || lacks(memory) > 0;
+    return memory->writing;
 }
 
 /* Pairing: nothing else goes on, so here every write is waited for. */

@@ -52,7 +52,7 @@ bool memory_next_counter(struct memory *memory, uint32_t *counter);
 /* Make the next write that is due, if the memory is ready for one. */
 void memory_step(struct memory *memory);
 
-/* Whether a write is under way or due. */
+/* Whether a write is under way. */
 bool memory_is_busy(const struct memory *memory);
 
 /* Store a pairing whole, or leave the one before in force; waits for every write, about 0.3 s.
