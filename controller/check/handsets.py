@@ -25,7 +25,7 @@ from drivers.base import (
     Rejection,
 )
 from drivers.handset.layouts import LAYOUTS
-from drivers.handset.messages import PRESS, parse_press
+from drivers.handset.messages import HELLO, PRESS, HelloFrame, parse_hello, parse_press
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import Air
 from drivers.kind import Site
@@ -115,24 +115,30 @@ class PressRecorder:
 
 class Receiver:
     """The handsets of one radio. ``copies`` holds, for each report, the ages in ms of all copies,
-    also those that the driver answers and drops; ``presses`` the reports of a key."""
+    also those that the driver answers and drops; ``presses`` the reports of a key; ``hellos`` what
+    was asked. A report is a handset and its counter."""
 
     def __init__(self, radio: RadioHandsets) -> None:
         self.radio = radio
         self.copies: dict[tuple[int, int], list[int]] = defaultdict(list)
         self.presses: set[tuple[int, int]] = set()
+        self.hellos: set[tuple[int, int]] = set()
         assert isinstance(radio.port, SniffingPort)
         radio.port.hear = self._hear
 
     def _hear(self, body: bytes) -> None:
-        if body[0] != PRESS:
+        if body[0] not in (PRESS, HELLO):
             return
         try:
-            frame = parse_press(body)
+            frame = parse_press(body) if body[0] == PRESS else parse_hello(body)
         except FrameError:
             return
-        if self.radio.is_authentic(frame, body):
-            report = frame.handset, frame.counter
+        if not self.radio.is_authentic(frame, body):
+            return
+        report = frame.handset, frame.counter
+        if isinstance(frame, HelloFrame):
+            self.hellos.add(report)
+        else:
             self.copies[report].append(frame.age_10ms * 10)
             if frame.keys:
                 self.presses.add(report)
@@ -280,7 +286,7 @@ def quality(number: int, receiver: Receiver) -> Iterator[Finding]:
         return
     heard = sum(map(len, reports.values()))
     sent = sum(max(len(ages), 1 + round(max(ages) / MEAN_RETRY_MS)) for ages in reports.values())
-    counters = sorted(counter for n, counter in receiver.copies if n == number)
+    counters = sorted(counter for n, counter in {*receiver.copies, *receiver.hellos} if n == number)
     gaps = counters[-1] - counters[0] + 1 - len(counters)
     unheard = heard - len(reports)
     lost = 1 - heard / sent

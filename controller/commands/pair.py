@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     what.add_argument(
         "--renew-broadcast",
         action="store_true",
-        help="a new key for what handsets are told: all have to be paired again",
+        help="a new key for what all handsets are told: all have to be paired again",
     )
     parser.add_argument("--port", metavar="PORT", help="serial port of the cable, for --handset")
     parser.add_argument(
@@ -232,7 +232,8 @@ class Pairing:
         number = self._number
         async with PairingCable(port) as cable:
             _say(f"Pairing handset {number} at {port.name}: switch it off, put the cable into")
-            _say("its radio's socket, hold 40 and UNDO, and switch it on.")
+            _say("its radio's socket, hold 40 and UNDO, and switch it on. The cable carries the")
+            _say("keys in clear: use your own, where nobody else has a hand on it.")
             here = await cable.find(self._wait_s)
             _say(
                 f"There is a handset of {here.layout} keys, firmware {here.revision}, {_is(here)}."

@@ -31,6 +31,7 @@ class Alarms:
         self._late_at: int | None = None
         self._foreign_at: int | None = None
         self._other_version = ""
+        self._version_heard: tuple[int, str] | None = None
 
     def rejected(self, rejection: Rejection, at: int) -> tuple[bool, str]:
         """A radio frame was refused.
@@ -47,6 +48,8 @@ class Alarms:
             news = CAUSES[reason] if self._many(reason, at) and not stood else ""
         elif reason in ("beat too old", "too late"):
             self._late_at = at
+        elif reason == "another version":
+            self._version_heard = at, rejection.detail
         return not crowded, news
 
     def _many(self, reason: str, now: int) -> bool:
@@ -70,4 +73,7 @@ class Alarms:
                 said[-1] += f": {self._other_version}"
         if self._late_at is not None and now - self._late_at < WINDOW_NS:
             said.append("a press came too late and was refused: radio disturbed or jammed")
+        heard = self._version_heard
+        if heard is not None and now - heard[0] < WINDOW_NS:
+            said.append(f"on the handsets' air: {heard[1]}")
         return said

@@ -56,6 +56,7 @@ def crew_state(
     lit: bool,
     fault: bool,
     now: int,
+    *,
     assumed: bool = False,
     cued: tuple[CueCode | None, int] = (None, 0),
 ) -> CrewState:

@@ -459,7 +459,9 @@ class Service:
         """Tell the handsets the state, so that they can count and cue by themselves."""
         boards = self._board_state
         assumed = self._last is not None and self._last.result is Result.ASSUMED
-        state = crew_state(self._play_clock, boards.lit, boards.dark, now, assumed, self._cued)
+        state = crew_state(
+            self._play_clock, boards.lit, boards.dark, now, assumed=assumed, cued=self._cued
+        )
         self._state_at = now + STATE_NS
         for handset in self._handsets:
             handset.tell(state)

@@ -144,7 +144,8 @@ def decode_status(body: bytes) -> NodeStatus:
     """Give the STATUS in ``body``; :class:`FrameError` names the field that is wrong."""
     framing.check_kind("STATUS", STATUS, _STATUS_LAYOUT.size, body)
     _, node, stamp, tens, units, brightness, flags, *rest = _STATUS_LAYOUT.unpack(body)
-    *counts, tens_ma, units_ma, temperature_c, light = rest
+    supply_dv, frame_errors, foreign_frames, uptime_s, revision, *measured = rest
+    tens_ma, units_ma, temperature_c, light = measured
     _check_status(node, brightness, flags)
     return NodeStatus(
         node,
@@ -152,11 +153,15 @@ def decode_status(body: bytes) -> NodeStatus:
         (tens, units),
         brightness,
         NodeFlag(flags),
-        *counts,
-        tens_ma=None if tens_ma == _NO_CURRENT else tens_ma,
-        units_ma=None if units_ma == _NO_CURRENT else units_ma,
-        temperature_c=None if temperature_c == _NO_TEMPERATURE else temperature_c,
-        light=None if light == _NO_LIGHT else light,
+        supply_dv,
+        frame_errors,
+        foreign_frames,
+        uptime_s,
+        revision,
+        None if tens_ma == _NO_CURRENT else tens_ma,
+        None if units_ma == _NO_CURRENT else units_ma,
+        None if temperature_c == _NO_TEMPERATURE else temperature_c,
+        None if light == _NO_LIGHT else light,
     )
 
 

@@ -138,13 +138,13 @@ def _check_here(here: Here) -> None:
 def _check_paired(keys: Paired) -> None:
     if not 1 <= keys.number <= HIGHEST_HANDSET:
         raise FrameError(f"KEYS number {keys.number}: must be 1-{HIGHEST_HANDSET}")
-    for name, key in (("handset", keys.handset_key), ("broadcast", keys.broadcast_key)):
+    for name, key in (("handset_key", keys.handset_key), ("broadcast_key", keys.broadcast_key)):
         if len(key) != KEY_SIZE:
-            raise FrameError(f"KEYS {name} key of {len(key)} bytes: must be {KEY_SIZE}")
+            raise FrameError(f"KEYS {name} of {len(key)} bytes: must be {KEY_SIZE}")
         if not any(key):
-            raise FrameError(f"KEYS {name} key: all zeros")
+            raise FrameError(f"KEYS {name}: all zeros")
     if keys.handset_key == keys.broadcast_key:
-        raise FrameError("KEYS handset key: the same as the broadcast key")
+        raise FrameError("KEYS handset_key: the same as broadcast_key")
 
 
 def _check_nonce(name: str, nonce: bytes) -> None:

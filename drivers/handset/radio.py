@@ -154,10 +154,15 @@ class RadioHandsets:
         """Frames dropped so far that were damaged, or good but none of ours."""
         return self._dropped
 
-    def is_authentic(self, frame: PressFrame, body: bytes) -> bool:
-        """Whether ``body``, read as ``frame``, is from a handset here and of this session."""
+    def is_authentic(self, frame: PressFrame | HelloFrame, body: bytes) -> bool:
+        """Whether ``body``, read as ``frame``, is from a handset here, a PRESS also of this
+        session."""
         peer = self._peers.get(frame.handset)
-        return peer is not None and press_is_authentic(body, self._session, peer.key)
+        if peer is None:
+            return False
+        if isinstance(frame, HelloFrame):
+            return hello_is_authentic(body, peer.key)
+        return press_is_authentic(body, self._session, peer.key)
 
     async def run(self, listener: HandsetListener) -> None:
         """Serve the port until cancelled, under a session of its own.
@@ -231,9 +236,7 @@ class RadioHandsets:
                 battery = None if frame.battery == BATTERY_UNKNOWN else frame.battery
                 margin = None if frame.margin_db == MARGIN_UNKNOWN else frame.margin_db
                 self._listener.handset_heard(peer.number, at, battery, margin)
-        elif (
-            frame.counter == peer.last and peer.answer is not None and peer.answers < ANSWERS_EACH
-        ):
+        elif frame.counter == peer.last and peer.answer is not None and peer.answers < ANSWERS_EACH:
             self._answer(peer, peer.answer)
         else:
             self._replayed(peer, frame.counter, at)

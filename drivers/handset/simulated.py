@@ -319,8 +319,9 @@ class SimulatedHandset:
     def _send_press(self, counter: int, keys: int, age_ns: int, at: int) -> None:
         assert self.session is not None
         age_10ms = min(age_ns // _TICK, 255)
-        said = counter, keys, age_10ms, self.beat, self.battery, self.margin_db
-        self._send(encode_press(PressFrame(self.number, *said), self.session, self._handset_key), at)
+        own = self.beat, self.battery, self.margin_db
+        frame = PressFrame(self.number, counter, keys, age_10ms, *own)
+        self._send(encode_press(frame, self.session, self._handset_key), at)
 
     def _send(self, made: bytes, at: int) -> None:
         self.recorded.append(made)

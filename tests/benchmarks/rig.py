@@ -1,9 +1,9 @@
 """The real service in a process of its own, between two ptys, and its counterpart in ours.
 
-The counterpart does what handset and board nodes do on the wire: authenticated presses that name
-the session and beat of the latest STATE, presence reports, and a STATUS to each SHOW that asks,
-with the line time that a pty lacks. One loop serves all descriptors, the floor's too, so that what
-the loop itself costs is in every figure alike.
+The counterpart does what handset and board nodes do on the wire: it asks for the session, and there
+are authenticated presses that name the beat of the latest STATE, presence reports, and a STATUS to
+each SHOW that asks, with the line time that a pty lacks. One loop serves all descriptors, the
+floor's too, so that what the loop itself costs is in every figure alike.
 """
 
 from __future__ import annotations
@@ -29,15 +29,18 @@ from tests.shared.frames import (
     SHOW,
     SHOW_BYTES,
     STATUS_BYTES,
+    WELCOME,
     Press,
     Show,
     State,
     Unframer,
+    make_hello,
     make_press,
     read_show,
     read_state,
+    read_welcome,
 )
-from tests.shared.handset_end import PRESENCE_S
+from tests.shared.handset_end import ASK_SOON_S, PRESENCE_S
 from tests.shared.installation import BOARDS, BROADCAST_KEY, HANDSET_KEYS, KEEPER, Site
 
 ROOT, now = program.ROOT, program.boottime
@@ -189,6 +192,7 @@ class Counterpart:
         self._unframer = Unframer()
         self._nodes = [Node(number, now) for number in BOARDS]
         self.state: State | None = None
+        self._session = b""
         self.screen = Screen()
         self.screen.listeners.append(self._shown)
         self.windows: list[Window] = []
@@ -198,6 +202,7 @@ class Counterpart:
 
     def wait_for_start(self) -> None:
         """Serve until the service has shown and told something. ``TimeoutError`` if it never."""
+        self._ask(now())
         up = self._loop.serve(now() + START_S * S, lambda: bool(self.state and self.screen.shows))
         if not up:
             raise TimeoutError(f"the service showed or told nothing within {START_S} s")
@@ -232,15 +237,25 @@ class Counterpart:
         assert self.state is not None
         self._counter += 1
         said = Press(KEEPER, self._counter, keys, 0, self.state.beat)
-        return make_press(said, HANDSET_KEYS[KEEPER], self.state.session)
+        return make_press(said, HANDSET_KEYS[KEEPER], self._session)
 
     def _report_presence(self, at: int) -> None:
         os.write(self.receiver_fd, self._frame(0))
         self._loop.at("presence", at + round(PRESENCE_S * S), self._report_presence)
 
+    def _ask(self, at: int) -> None:
+        """Ask for the session until it is told."""
+        if not self._session:
+            self._counter += 1
+            os.write(self.receiver_fd, make_hello(KEEPER, self._counter, HANDSET_KEYS[KEEPER]))
+            self._loop.at("hello", at + round(ASK_SOON_S * S), self._ask)
+
     def _hear(self, data: bytes, at: int) -> None:
         for body in self._unframer.feed(data):
-            self.state = read_state(body, BROADCAST_KEY)
+            if body[0] == WELCOME:
+                self._session = read_welcome(body, HANDSET_KEYS[KEEPER]).session
+            elif self._session:
+                self.state = read_state(body, BROADCAST_KEY, self._session)
 
     def _shown(self, show: Show, at: int) -> None:
         self._line_free_at = max(at, self._line_free_at) + SHOW_BYTES * BYTE_NS

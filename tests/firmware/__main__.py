@@ -26,6 +26,7 @@ stack, summed            {summed} bytes: {" > ".join(path)}
 interrupts off           at most {stack.interrupts_off} cycles; two bytes take 8333
 bytes waiting            at most {stack.unread_most}; the chip has room for 2
 latch                    {_ms(times.latch)} (at most {figures.LATCH_MS})
+answer made              {_ms(times.ready)}
 two nodes apart          {figures.apart(image, 200) / 16000:.4f} ms (at most {figures.APART_MS})
 answer starts            {_ms(times.answer)} ({figures.ANSWER_MS[0]}-{figures.ANSWER_MS[1]})
 driver on before that    {_ms(times.driver)}

@@ -160,9 +160,9 @@ class OnPC:
 
     def put(self, **fields: int) -> None:
         names = {"uptime_s": "uptime", "frame_errors": "bad", "foreign_frames": "foreign"}
-        names["supply_dv"] = "supply"
+        names |= {"supply_dv": "supply", "temperature_c": "temperature"}
         for field, value in fields.items():
-            self._say(f"set {names.get(field, field)} {value}")
+            self._say(f"set {names.get(field, field)} {value & 0xFFFF}")
 
 
 Bench = OnChip | OnPC

@@ -233,11 +233,13 @@ class Chip:
         for place, byte in enumerate(data):
             memory[address + place] = byte
 
-    def write_flash(self, address: int, data: bytes) -> None:
-        """Change the program, to see what becomes of a broken one."""
+    def write_flash(self, address: int, data: bytes) -> bytes:
+        """Change the program, to see what becomes of a broken one; gives what stood there."""
         flash = self._library.chip_flash(self._chip)
+        before = bytes(flash[address : address + len(data)])
         for place, byte in enumerate(data):
             flash[address + place] = byte
+        return before
 
     def eeprom(self, offset: int, length: int) -> bytes:
         """What EEPROM holds."""

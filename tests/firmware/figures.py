@@ -18,6 +18,7 @@ APART_MS = 0.2
 ANSWER_MS = (2.0, 3.0)
 DARK_MS = (1500.0, 1600.0)
 FLASH, RAM = 32 * 1024, 2048
+TIMSK1, OCIE1B = 0x6F, 0x04  # data sheet, "16-bit Timer/Counter1"
 
 
 def show(stamp: int, numerals: int, *, brightness: int = 15, ask: int = 0) -> bytes:
@@ -30,14 +31,15 @@ class Times:
     """The shortest and the longest of each, in cycles at 16 MHz, counted from the end of the stop
     bit of SHOW's last byte.
 
-    ``latch``: both digits. ``answer``: start of the first byte. ``driver``: driver on before that
-    byte. ``gap``: how late each next byte is handed to the UART, which
-    in simavr has no room for one more while it sends; on the chip that is early by a byte.
-    ``release``: driver off after the
-    answer's last stop bit. ``dark``: the lamps' current off after the last SHOW.
+    ``latch``: both digits. ``ready``: the answer is made, in steps of 10 us. ``answer``: start of
+    its first byte. ``driver``: driver on before that byte. ``gap``: how late each next byte is
+    handed to the UART, which in simavr has no room for one more while it sends; on the chip that
+    is early by a byte. ``release``: driver off after the answer's last stop bit. ``dark``: current
+    of the lamps off after the last SHOW.
     """
 
     latch: tuple[int, int]
+    ready: tuple[int, int]
     answer: tuple[int, int]
     driver: tuple[int, int]
     gap: tuple[int, int]
@@ -49,16 +51,26 @@ def _span(values: list[int]) -> tuple[int, int]:
     return min(values), max(values)
 
 
+def _ready_at(node: BoardNode) -> int:
+    """Run until the interrupt that starts the answer is allowed; gives that cycle."""
+    latest = node.chip.cycle + node.chip.cycles(ANSWER_MS[1])
+    while not node.chip.read(TIMSK1, 1)[0] & OCIE1B:
+        assert node.chip.cycle < latest, "no answer"
+        node.run(node.chip.cycle + 160)
+    return node.chip.cycle
+
+
 def latencies(image: Path, shows: int) -> Times:
     """Measure with frames at every phase of the node's millisecond, seeded."""
     dice = random.Random(16)
     node = BoardNode(image)
     node.run_ms(5)
-    latch, answer, driver, gap, release, dark = [], [], [], [], [], []
+    latch, ready, answer, driver, gap, release, dark = [], [], [], [], [], [], []
     byte = 4160  # the node's own: 26 * 16 cycles a bit
     for stamp in range(1, shows + 1):
         node.run(node.chip.cycle + dice.randrange(200_000))
         end = node.hear(show(stamp, stamp % 100, ask=1))
+        ready.append(_ready_at(node) - end)
         node.run_ms(10)
         latch.append(node.faces[-1].cycle - end)
         sent = node.answers[-1]
@@ -71,7 +83,7 @@ def latencies(image: Path, shows: int) -> Times:
             node.run_ms(1600)
             dark.append(node.blank[-1][0] - end)
     assert len(node.answers) == shows
-    return Times(*map(_span, (latch, answer, driver, gap, release, dark)))
+    return Times(*map(_span, (latch, ready, answer, driver, gap, release, dark)))
 
 
 def apart(image: Path, shows: int) -> int:
@@ -170,7 +182,9 @@ def stack_summed(image: Path) -> tuple[int, list[str]]:
 
     def deepest(function: str, above: tuple[str, ...]) -> tuple[int, list[str]]:
         assert function not in above, f"recursion: {above}"
-        below = [deepest(each, (*above, function)) for each in calls.get(function, ())]
+        # The disassembly may name the top of RAM, __stack, for a place in flash: no function.
+        within = [each for each in calls[function] if each in calls]
+        below = [deepest(each, (*above, function)) for each in within]
         size, path = max(below, default=(0, []))
         plain = function.split(".", maxsplit=1)[0]  # what the compiler made of it: judge.part.1
         return frames.get(plain, RETURN_ADDRESS) + size, [function, *path]

@@ -3,7 +3,7 @@
  *
  * With libFuzzer (clang -fsanitize=fuzzer) the input is a list of steps, so that coverage guides the
  * rules and not only the CRC. With NOISE it is a program of its own: `pc_fuzz SEED BYTES` sends that
- * many bytes, mostly SHOWs with a CRC drawn by chance, and prints how many were obeyed. */
+ * many bytes, mostly SHOWs with eight bits of the CRC drawn by chance, and prints how many were obeyed. */
 
 #include <stdio.h>
 #include <stdlib.h>
@@ -30,15 +30,21 @@ static struct node node;
 static uint16_t now;
 static unsigned long frames_sent, frames_obeyed;
 
-static unsigned crc_of(const uint8_t *data, unsigned length)
+/* Bit by bit, the lowest of each byte first. */
+static uint32_t crc_of(const uint8_t *data, unsigned length)
 {
-    unsigned crc = 0xFFFF;
+    uint32_t crc = 0xFFFFFFFF;
     for (unsigned bit = 0; bit < 8 * length; bit++) {
-        unsigned in = data[bit / 8] >> (7 - bit % 8) & 1;
-        unsigned out = crc >> 15;
-        crc = (crc << 1 & 0xFFFF) ^ (in ^ out ? 0x1021u : 0);
+        unsigned in = data[bit / 8] >> bit % 8 & 1;
+        unsigned out = crc & 1;
+        crc = crc >> 1 ^ (in ^ out ? 0xEDB88320u : 0);
     }
-    return crc;
+    return ~crc;
+}
+
+static uint32_t long_at(const uint8_t *data)
+{
+    return (uint32_t)data[0] << 24 | (uint32_t)data[1] << 16 | (uint32_t)data[2] << 8 | data[3];
 }
 
 /* Gives the length of what was stuffed, or -1. */
@@ -78,8 +84,7 @@ static void other_takes_show(const uint8_t *body)
 {
     unsigned controller = body[1] * 256u + body[2], stamp = body[3] * 256u + body[4];
     unsigned numerals = body[5];
-    if (body[6] + numerals != 255 || (numerals > 99 && numerals < 0xFE) || body[7] == 0
-        || body[7] > 15 || body[8] > 8) {
+    if ((numerals > 99 && numerals < 0xFE) || body[6] == 0 || body[6] > 15 || body[7] > 8) {
         other.bad++;
         return;
     }
@@ -96,9 +101,9 @@ static void other_takes_show(const uint8_t *body)
     other.controller = controller;
     other.stamp = stamp;
     other.ticks = 0;
-    other.lamps = (body[9] & 1u << (other.number - 1)) ? lamps_for(numerals) : 0;
-    other.brightness = other.lamps ? body[7] : 0;
-    other.answers += body[8] == other.number;
+    other.lamps = (body[8] & 1u << (other.number - 1)) ? lamps_for(numerals) : 0;
+    other.brightness = other.lamps ? body[6] : 0;
+    other.answers += body[7] == other.number;
     frames_obeyed++;
 }
 
@@ -118,11 +123,11 @@ static void other_hears(uint8_t byte)
         return;
     uint8_t data[70];
     int count = unstuffed(other.run, length, data);
-    if (count < 3 || crc_of(data, (unsigned)count - 2) != data[count - 2] * 256u + data[count - 1])
+    if (count < 5 || crc_of(data, (unsigned)count - 4) != long_at(data + count - 4))
         other.bad++;
-    else if (data[0] == 0x12 && count == 16)
+    else if (data[0] == 0x22 && count == 24)
         return;
-    else if (data[0] != 0x11 || count != 12)
+    else if (data[0] != 0x21 || count != 13)
         other.bad++;
     else
         other_takes_show(data);
@@ -156,7 +161,7 @@ static void hear(const uint8_t *bytes, unsigned length)
         compare();
         REQUIRE(hardware.latches - latches <= 1); /* whole or not at all */
         if (hardware.answers != answers)
-            REQUIRE(hardware.answer_length == 19 && hardware.answer_at == now);
+            REQUIRE(hardware.answer_length == 27 && hardware.answer_at == now);
     }
 }
 
@@ -186,18 +191,21 @@ static uint32_t drawn(void)
     return (uint32_t)(state * 0x2545F4914F6CDD1DULL >> 32);
 }
 
-/* A SHOW that is right but for its CRC, which is drawn. */
+/* A SHOW that is right but for its CRC: eight neighbouring bits of it, the last one's neighbour
+ * being the first, are drawn. */
 static unsigned draw_show(uint8_t *frame)
 {
     uint8_t numerals = (uint8_t)(drawn() % 100);
     unsigned stamp = (other.stamp + 1) % 65536;
-    uint8_t data[12] = {
-        0x11, 0x1A, 0x2B, (uint8_t)(stamp >> 8), (uint8_t)stamp, numerals,
-        (uint8_t)~numerals, (uint8_t)(1 + drawn() % 15), 0, 0xFF,
+    uint8_t data[13] = {
+        0x21, 0x1A, 0x2B, (uint8_t)(stamp >> 8), (uint8_t)stamp, numerals,
+        (uint8_t)(1 + drawn() % 15), 0, 0xFF,
     };
-    uint32_t crc = drawn();
-    data[10] = (uint8_t)(crc >> 8);
-    data[11] = (uint8_t)crc;
+    unsigned place = drawn() % 32;
+    uint64_t harm = (uint64_t)(drawn() % 256) << place;
+    uint32_t crc = crc_of(data, 9) ^ (uint32_t)harm ^ (uint32_t)(harm >> 32);
+    for (unsigned at = 9; at < sizeof data; at++)
+        data[at] = (uint8_t)(crc >> (8 * (12 - at)));
     unsigned code = 1;
     frame[0] = 0;
     for (unsigned at = 0; at < sizeof data; at++) {
@@ -207,9 +215,9 @@ static unsigned draw_show(uint8_t *frame)
             code = at + 2;
         }
     }
-    frame[code] = (uint8_t)(14 - code);
-    frame[14] = 0;
-    return 15;
+    frame[code] = (uint8_t)(15 - code);
+    frame[15] = 0;
+    return 16;
 }
 
 int main(int count, char **words)
@@ -282,14 +290,13 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 send(given, length, 0, 0);
             break;
         default: { /* a SHOW, whose fields are drawn near the ones allowed */
-            uint8_t show[10] = {
-                0x11, 0, given[0] & 1, (uint8_t)(given[1] & 0xC0), (uint8_t)(stamp + given[1] % 4),
-                given[2], (uint8_t)~given[2], (uint8_t)(given[3] % 18), (uint8_t)(given[4] % 11),
-                given[5],
+            uint8_t show[9] = {
+                0x21, 0, given[0] & 1, (uint8_t)(given[1] & 0xC0), (uint8_t)(stamp + given[1] % 4),
+                given[2], (uint8_t)(given[3] % 18), (uint8_t)(given[4] % 11), given[5],
             };
             stamp = show[4];
             if (given[6] & 0x80)
-                show[given[6] % 10] ^= given[7];
+                show[given[6] % 9] ^= given[7];
             send(show, sizeof show, given[8], given[9]);
         }
         }

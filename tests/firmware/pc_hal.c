@@ -3,8 +3,6 @@
 #include <assert.h>
 #include <string.h>
 
-#include "hal.h"
-
 struct pc_hardware hardware;
 
 uint16_t hal_shift(uint16_t lamps)
@@ -27,9 +25,9 @@ void hal_brighten(uint8_t brightness)
     hardware.brightness = brightness;
 }
 
-uint8_t hal_supply_dv(void)
+void hal_measure(struct readings *readings)
 {
-    return hardware.supply_dv;
+    *readings = hardware.readings;
 }
 
 void hal_answer(const uint8_t *frame, uint8_t length, uint16_t heard_at)

@@ -4,7 +4,8 @@
  *   start NUMBER CAUSES REVISION    begin a node
  *   hear BYTES                      it hears bytes
  *   tick N                          milliseconds go by
- *   set FIELD VALUE                 uptime, bad, foreign, flags; supply; upset
+ *   set FIELD VALUE                 uptime, bad, foreign, flags; supply, tens_ma,
+ *                                   units_ma, temperature, light; upset
  *   open BYTES                      a fresh receiver hears bytes: the bodies, and how many were bad
  *   frame BYTES                     the frame of a body
  *
@@ -62,6 +63,24 @@ static void write_frame(const char *text)
     free(frame);
 }
 
+/* False where it is not a reading. */
+static bool set_reading(struct readings *readings, const char *field, unsigned value)
+{
+    if (strcmp(field, "supply") == 0)
+        readings->supply_dv = (uint8_t)value;
+    else if (strcmp(field, "tens_ma") == 0)
+        readings->tens_ma = (uint16_t)value;
+    else if (strcmp(field, "units_ma") == 0)
+        readings->units_ma = (uint16_t)value;
+    else if (strcmp(field, "temperature") == 0)
+        readings->temperature = (uint8_t)value;
+    else if (strcmp(field, "light") == 0)
+        readings->light = (uint8_t)value;
+    else
+        return false;
+    return true;
+}
+
 static void set(struct node *node, const char *field, unsigned value)
 {
     if (strcmp(field, "uptime") == 0)
@@ -72,11 +91,9 @@ static void set(struct node *node, const char *field, unsigned value)
         node->foreign_frames = (uint8_t)value;
     else if (strcmp(field, "flags") == 0)
         node->flags = (uint8_t)value;
-    else if (strcmp(field, "supply") == 0)
-        hardware.supply_dv = (uint8_t)value;
     else if (strcmp(field, "upset") == 0)
         hardware.upset = (uint16_t)value;
-    else
+    else if (!set_reading(&hardware.readings, field, value))
         abort();
 }
 
@@ -108,7 +125,7 @@ int main(void)
             continue;
         }
         if (strcmp(word, "start") == 0 && sscanf(rest, "%u %u %u", &a, &b, &c) == 3) {
-            hardware = (struct pc_hardware){0};
+            hardware = (struct pc_hardware){.readings = PC_READINGS};
             node_start(&node, (uint8_t)a, (uint8_t)b, (uint8_t)c);
         } else if (strcmp(word, "hear") == 0) {
             size_t count = read_bytes(rest);

@@ -19,6 +19,7 @@ from tests.shared.frames import opened
 pytestmark = pytest.mark.needs_avr
 
 MS = 16_000  # cycles
+JUMP_ON_THE_SPOT = b"\xff\xcf"  # rjmp .-2
 
 
 @pytest.fixture
@@ -139,7 +140,7 @@ def test_the_driver_is_on_only_for_the_answer(node: BoardNode) -> None:
     edges = [(answer.driver_on_at, answer.driver_off_at) for answer in node.answers]
     assert len(edges) == 4
     assert [at for at, _ in node.drive] == [at for pair in edges for at in pair]
-    assert len(node.sent) == sum(len(answer.wire) for answer in node.answers) == 4 * 19
+    assert len(node.sent) == sum(len(answer.wire) for answer in node.answers) == 4 * 27
 
 
 def test_bytes_at_the_edges_of_the_baud_rate(image: Path) -> None:
@@ -156,6 +157,20 @@ def test_bytes_at_the_edges_of_the_baud_rate(image: Path) -> None:
         node.run_ms(1)
         assert node.text == "59"
         assert len(node.faces) == 61  # what was latched at power-up, dark, 1 to 59
+
+
+def test_a_loop_that_falls_behind_loses_the_newest_bytes_alone(node: BoardNode) -> None:
+    """Three SHOWs come while the program stands where it takes a byte; two have room."""
+    takes = symbols(node.image)["node_hear"][0]
+    before = node.chip.write_flash(takes, JUMP_ON_THE_SPOT)
+    for stamp, numerals in enumerate((25, 40, 7), 1):
+        node.hear(show(stamp, numerals))
+    assert node.text != "25"
+    node.chip.write_flash(takes, before)
+    node.run_ms(1)
+    assert [face.text for face in node.faces[-2:]] == ["25", "40"]
+    status = asked(node, 4, 13)
+    assert (node.text, status.frame_errors, node.resets[1:]) == ("13", 0, [])
 
 
 def test_interrupts_are_never_off_for_two_bytes(image: Path) -> None:
@@ -201,7 +216,7 @@ def test_a_loop_that_hangs_is_reset_and_the_lamps_are_dark(image: Path, node: Bo
     node.run_ms(1)
     assert node.text == "40"
     taken = node.chip.cycle
-    node.chip.write_flash(symbols(image)["node_hear"][0], b"\xff\xcf")  # rjmp .-2
+    node.chip.write_flash(symbols(image)["node_hear"][0], JUMP_ON_THE_SPOT)
     node.hear(b"\0")
     node.run_ms(200)
     assert len(node.resets) == 2  # power-up, and the watchdog

@@ -126,7 +126,7 @@ def check_bus(data: bytes, _: Path) -> None:
 
 def is_true_answer(body: bytes, asked: independent.Show) -> bool:
     """Whether a body is a STATUS by the page that says what ``asked`` ordered."""
-    if body[0] != independent.STATUS or len(body) != 14 or body[7] & 0x80:
+    if body[0] != independent.STATUS or len(body) != 20 or body[7] & 0x80:
         return False
     lamps = independent.lamps_of(asked.numerals) if asked.mask >> (asked.ask - 1) & 1 else (0, 0)
     told = (body[1], int.from_bytes(body[2:4], "big"), tuple(body[4:6]), body[6])

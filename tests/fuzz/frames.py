@@ -24,9 +24,10 @@ T = TypeVar("T")
 
 HANDSET_KEY, BROADCAST_KEY = bytes(range(16)), bytes(range(0xF0, 0x100))
 """The keys of the page's vectors."""
-SESSION = 0x2A
+SESSION = bytes.fromhex("5E551017C0FFEE42")
+OTHER_SESSION = SESSION[:-1] + b"\0"
 NAMED = re.compile(
-    r"COBS: code .. at byte .+|(SHOW|STATUS|PRESS|STATE|CRC|frame|body) .+: .+"
+    r"COBS: code .. at byte .+|(SHOW|STATUS|PRESS|STATE|HELLO|WELCOME|CRC|frame|body) .+: .+"
     r"|a frame of protocol version \d+; this program speaks version 2",
     re.S,
 )
@@ -103,37 +104,76 @@ def check_board_messages(body: bytes, _: Path) -> None:
 def check_handset_messages(body: bytes, _: Path) -> None:
     """The tag is believed only when made with the key; what is taken has one spelling."""
     said, given = body[:-8], body[-8:]
-    up = independent.tag(HANDSET_KEY, SESSION.to_bytes(4, "big") + said)
-    press = read(lambda: handset.parse_press(body))
-    if press is not None:
-        assert handset.press_is_authentic(body, SESSION, HANDSET_KEY) is (given == up)
-        assert handset.press_is_authentic(said + up, SESSION, HANDSET_KEY)
-        assert not handset.press_is_authentic(said + up, SESSION + 1, HANDSET_KEY)
-        pressed = read(lambda: press.pressed)
-        spelled = read(lambda: handset.encode_press(press, SESSION, HANDSET_KEY))
-        if pressed is not None or press.keys == 0:
-            assert spelled == independent.framed(said + up)
-        else:
-            assert spelled is None
-        if pressed is not None:
-            assert handset.keys_of(*pressed) == press.keys
-    down = independent.tag(BROADCAST_KEY, said)
-    if given != down:
-        assert read(lambda: handset.decode_state(body, BROADCAST_KEY)) is None
-    state = read(lambda: handset.decode_state(said + down, BROADCAST_KEY))
+    check_press(said, given, body)
+    check_hello(said, given, body)
+    check_state(said, given, body)
+    right = said + independent.tag(HANDSET_KEY, said)
+    welcome = read(lambda: handset.decode_welcome(right, HANDSET_KEY))
+    theirs = independently(lambda: independent.read_welcome(right, HANDSET_KEY))
+    assert (welcome is None) is (theirs is None)
+    if welcome is not None and theirs is not None:
+        whole = theirs.handset, theirs.counter, theirs.session, theirs.beat
+        assert tuple(welcome) == whole
+        assert handset.encode_welcome(welcome, HANDSET_KEY) == independent.framed(right)
+        assert right == body or read(lambda: handset.decode_welcome(body, HANDSET_KEY)) is None
+
+
+def independently(parse: Callable[[], T]) -> T | None:
+    """What the second implementation reads; None for what it refuses."""
     try:
-        expected = independent.read_state(said + down, BROADCAST_KEY)
-    except independent.BadFrameError:
-        expected = None
+        return parse()
+    except (independent.BadFrameError, IndexError):
+        return None
+
+
+def check_press(said: bytes, given: bytes, body: bytes) -> None:
+    """As :func:`check_handset_messages`, of a PRESS."""
+    up = independent.tag(HANDSET_KEY, said + SESSION)
+    press = read(lambda: handset.parse_press(body))
+    if press is None:
+        return
+    assert handset.press_is_authentic(body, SESSION, HANDSET_KEY) is (given == up)
+    assert handset.press_is_authentic(said + up, SESSION, HANDSET_KEY)
+    assert not handset.press_is_authentic(said + up, OTHER_SESSION, HANDSET_KEY)
+    pressed = read(lambda: press.pressed)
+    spelled = read(lambda: handset.encode_press(press, SESSION, HANDSET_KEY))
+    if pressed is not None or press.keys == 0:
+        assert spelled == independent.framed(said + up)
+    else:
+        assert spelled is None
+    if pressed is not None:
+        assert handset.keys_of(*pressed) == press.keys
+
+
+def check_hello(said: bytes, given: bytes, body: bytes) -> None:
+    """As :func:`check_handset_messages`, of a HELLO."""
+    up = independent.tag(HANDSET_KEY, said)
+    hello = read(lambda: handset.parse_hello(body))
+    if hello is not None:
+        assert handset.hello_is_authentic(body, HANDSET_KEY) is (given == up)
+        assert handset.hello_is_authentic(said + up, HANDSET_KEY)
+        assert handset.encode_hello(hello, HANDSET_KEY) == independent.framed(said + up)
+
+
+def check_state(said: bytes, given: bytes, body: bytes) -> None:
+    """As :func:`check_handset_messages`, of a STATE."""
+    down = independent.tag(BROADCAST_KEY, said + SESSION)
+    if given != down:
+        assert read(lambda: handset.decode_state(body, SESSION, BROADCAST_KEY)) is None
+    state = read(lambda: handset.decode_state(said + down, SESSION, BROADCAST_KEY))
+    expected = independently(lambda: independent.read_state(said + down, BROADCAST_KEY, SESSION))
     assert (state is None) is (expected is None)
     if state is not None and expected is not None:
-        assert handset.encode_state(state, BROADCAST_KEY) == independent.framed(said + down)
-        assert (state.session, state.beat) == (expected.session, expected.beat)
+        frame = handset.encode_state(state, SESSION, BROADCAST_KEY)
+        assert frame == independent.framed(said + down)
+        assert (state.beat, state.mark, state.cue) == (expected.beat, expected.mark, expected.cue)
         assert (state.phase.name, state.numerals) == (expected.phase, expected.numerals)
 
 
 COBS = tuple(unhex(vector.fields["data"])[:200] for vector in vectors("cobs"))
-WIRES = tuple(vector.wire for vector in vectors("show", "status", "press", "state"))
+WIRES = tuple(
+    vector.wire for vector in vectors("show", "status", "press", "state", "hello", "welcome")
+)
 
 TARGETS = (
     Target(
@@ -144,5 +184,10 @@ TARGETS = (
         (b"\0", b"\xff", b"\x55" * 65, bytes(range(1, 256))),
     ),
     Target("board-messages", check_board_messages, (board,), bodies("show", "status")),
-    Target("handset-messages", check_handset_messages, (handset,), bodies("press", "state")),
+    Target(
+        "handset-messages",
+        check_handset_messages,
+        (handset,),
+        bodies("press", "state", "hello", "welcome"),
+    ),
 )

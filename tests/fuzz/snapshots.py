@@ -21,7 +21,6 @@ from controller.recovery.snapshot_file import LAST_SEQUENCE, LINE_BYTES, SLOT_BY
 from controller.rulebook.loader import load_rule_set
 from controller.rules import events
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Answer
 from tests.fuzz.guided import Target
 from tests.fuzz.steps import step, steps
 
@@ -104,11 +103,9 @@ def _texts() -> list[bytes]:
             numbered=True,
             state=clock.state,
             gesture=clock.gesture,
-            counters={1: 7},
-            acknowledged=Acknowledgement(1, 7, Answer.RUNNING),
             rows=[row_text(row) for row in rows],
         )
-        pending = PendingOrder(order, order.at, order.at, 7, Answer.RUNNING, 8)
+        pending = PendingOrder(order, order.at, order.at, 8)
         texts.append(maker.whole(checkpoint) + b"\n" + maker.line(pending))
     return texts
 

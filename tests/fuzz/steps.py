@@ -35,7 +35,7 @@ def steps(data: bytes) -> Iterator[tuple[int, bytes]]:
 
 def wire_of(kind: int, what: bytes) -> bytes:
     """The bytes of a step that is RAW or FRAMED."""
-    return framing.encode(what) if kind == FRAMED and 1 <= len(what) <= 61 else what
+    return framing.encode(what) if kind == FRAMED and 1 <= len(what) <= 59 else what
 
 
 def pause_ns(what: bytes) -> int:

@@ -1,4 +1,4 @@
-"""Fuzz targets: the files that people write, in TOML, and the files that hold keys and session.
+"""Fuzz targets: the files that people write, in TOML, and the file that holds the keys.
 
 The contract of each: one type of error, whose message names the file and what is wrong, or a value
 that needs no further checking.
@@ -17,13 +17,11 @@ from controller.config.toml_table import ConfigError
 from controller.rulebook import loader as rule_sets
 from controller.rules.rulings import RulesError
 from drivers.board.kinds import NODE_BAUDS
-from drivers.handset import keys, session
+from drivers.handset import keys
 from drivers.handset.keys import KeyFileError
 from drivers.handset.kinds import RECEIVER_BAUDS
-from drivers.handset.session import SessionError
 from tests.controller.rulebook.test_loader import SMALL
 from tests.fuzz.guided import Target
-from tests.shared import frames as independent
 from tests.shared.key_files import write_keys
 
 NO_SYNC = mock.patch.object(os, "fsync", lambda descriptor: None)
@@ -145,27 +143,6 @@ def check_key_file(data: bytes, folder: Path) -> None:
     assert keys.load_keys(file) == got
 
 
-def check_session_file(data: bytes, folder: Path) -> None:
-    """The next session is one above the number of a whole file; any other file is refused."""
-    file = folder / "session"
-    file.write_bytes(data)
-    try:
-        with NO_SYNC:
-            number = session.next_session(file)
-    except SessionError as error:
-        assert str(error).startswith(f"{file}: "), error
-        assert file.read_bytes() == data
-        return
-    assert data == session_line(number - 1)
-    assert file.read_bytes() == session_line(number)
-
-
-def session_line(number: int) -> bytes:
-    """What a session file holds."""
-    text = b"session %08X" % number
-    return text + b" check %04X\n" % independent.crc(text)
-
-
 def _bare(text: str) -> bytes:
     """The example without its comments, and short enough to be changed well."""
     return "\n".join(line for line in text.splitlines() if line and line[0] != "#").encode()
@@ -207,10 +184,4 @@ TARGETS = (
     ),
     Target("rule-set", check_rule_set, (rule_sets,), (RULES, PLAYS, OTHER_NUMBERS), TOML_WORDS),
     Target("key-file", check_key_file, (keys,), (KEY_FILE, MISPLACED), TOML_WORDS),
-    Target(
-        "session-file",
-        check_session_file,
-        (session,),
-        tuple(map(session_line, (0, 1, 0x2A, 0xFFFFFFFE, 0xFFFFFFFF))),
-    ),
 )

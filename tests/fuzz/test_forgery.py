@@ -2,7 +2,7 @@
 
 All go through the real driver over a port in memory, in virtual time. What may come in is what
 ``hardware/THREATS.md`` says: a press that was jammed and is played within 3 s of the STATE that its
-handset heard, once; nothing else.
+handset heard, once; nothing else. And what may go out is bounded, whoever sends what.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import random
+from collections import Counter
 from collections.abc import AsyncIterator, Iterator
 
 import pytest
@@ -26,7 +27,7 @@ from tests.fuzz.handset_receivers import Crew, told
 from tests.shared import frames as independent
 from tests.shared.virtual_time import VirtualClock, virtual
 
-SESSION = 0x2A
+SESSION, OTHER_SESSION = bytes(range(0xA0, 0xA8)), bytes(range(0xB0, 0xB8))
 OTHER_KEY = bytes(range(1, 17))
 STRANGER = bytes(range(2, 18))
 KEYS = Keys(BROADCAST_KEY, {1: HANDSET_KEY, 2: OTHER_KEY})
@@ -39,16 +40,11 @@ class Receiver:
     """The driver at one end of a line; ``crew`` is what it has taken, ``far`` the other end."""
 
     def __init__(
-        self,
-        clock: VirtualClock,
-        session: int = SESSION,
-        counters: dict[int, int] | None = None,
-        baud: int | None = 38_400,
+        self, clock: VirtualClock, session: bytes = SESSION, baud: int | None = 38_400
     ) -> None:
         near, self.far = memory_pair(clock, baud)
         self.crew = Crew()
-        self.radio = RadioHandsets("receiver", near, KEYS, session, clock)
-        self.radio.resume(counters or {})
+        self.radio = RadioHandsets("receiver", near, KEYS, clock, lambda _: session)
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
@@ -77,35 +73,36 @@ def forgeries(dice: random.Random) -> Iterator[tuple[str, bytes]]:
     known: the beat is in every STATE on the air, and of counters all are tried.
     """
     while True:
+        counter = dice.randrange(1, 1 << 32).to_bytes(4, "big")
         keys = 1 << dice.randrange(12) | 0x8000 * dice.randrange(2)
-        said = bytes([0x21, 1]) + dice.randrange(1, 1 << 32).to_bytes(4, "big")
-        said += (
-            keys.to_bytes(2, "big") + b"\0" + dice.randrange(1, 400).to_bytes(2, "big") + b"\x14"
-        )
-        message = SESSION.to_bytes(4, "big") + said
-        true = independent.tag(HANDSET_KEY, message)
-        yield "tag of chance", said + dice.randbytes(8)
-        for name, key in (
-            ("broadcast", BROADCAST_KEY),
-            ("2nd handset", OTHER_KEY),
-            ("own", STRANGER),
-        ):
-            yield f"tag under the {name} key", said + independent.tag(key, message)
-        for session in (SESSION - 1, SESSION + 1, SESSION << 8):
-            old = session.to_bytes(4, "big") + said
-            yield "tag of another session", said + independent.tag(HANDSET_KEY, old)
+        said = bytes([independent.PRESS, 1]) + counter + keys.to_bytes(2, "big") + b"\0"
+        said += dice.randrange(1, 400).to_bytes(4, "big") + b"\x14\xff"
+        for session in (OTHER_SESSION, SESSION[::-1], bytes(8)):
+            old = independent.tag(HANDSET_KEY, said + session)
+            yield "tag of another session", said + old
         yield "tag without the session", said + independent.tag(HANDSET_KEY, said)
-        yield "tag cut short", (said + true)[: dice.randrange(1, 20)]
-        yield "tag made longer", said + true + dice.randbytes(dice.randrange(1, 9))
-        yield "zeros for a tag", said + bytes(8)
-        whole = int.from_bytes(said + true, "big")
-        for flips in (1, 2, 3):
-            bits = dice.sample(range(160), flips)
-            yield (
-                f"{flips} bits turned",
-                (whole ^ sum(1 << bit for bit in bits)).to_bytes(20, "big"),
-            )
-        yield "handset exchanged", said[:1] + b"\2" + said[2:] + true
+        yield from forged_tags("press", said, SESSION, dice)
+        said = bytes([independent.HELLO, 1]) + counter + b"\x0c\1"
+        yield from forged_tags("hello", said, b"", dice)
+
+
+def forged_tags(
+    what: str, said: bytes, session: bytes, dice: random.Random
+) -> Iterator[tuple[str, bytes]]:
+    """One message, and every tag that is not its own."""
+    true = independent.tag(HANDSET_KEY, said + session)
+    yield f"{what}, tag of chance", said + dice.randbytes(8)
+    for name, key in (("broadcast", BROADCAST_KEY), ("2nd handset", OTHER_KEY), ("own", STRANGER)):
+        yield f"{what}, tag under the {name} key", said + independent.tag(key, said + session)
+    size = len(said) + len(true)
+    yield f"{what}, tag cut short", (said + true)[: dice.randrange(1, size)]
+    yield f"{what}, tag made longer", said + true + dice.randbytes(dice.randrange(1, 9))
+    yield f"{what}, zeros for a tag", said + bytes(8)
+    whole = int.from_bytes(said + true, "big")
+    for flips in (1, 2, 3):
+        turned = whole ^ sum(1 << bit for bit in dice.sample(range(8 * size - 8), flips))
+        yield f"{what}, {flips} bits turned", turned.to_bytes(size, "big")
+    yield f"{what}, handset exchanged", said[:1] + b"\2" + said[2:] + true
 
 
 @pytest.mark.parametrize(
@@ -132,7 +129,7 @@ async def test_of_many_forged_frames_none_is_taken(
         with capsys.disabled():
             print(f"\n{answered} forged frames of {len(kinds)} kinds, {len(crew.presses)} taken")
         assert forged <= answered <= forged + BATCH
-        assert (crew.presses, crew.heard, radio.counters) == ([], 0, {1: 0, 2: 0})
+        assert (crew.presses, crew.heard) == ([], 0)
         press = independent.Press(1, 1, 1, 0, radio._beat)
         receiver.far.write(independent.make_press(press, HANDSET_KEY, SESSION))
         await asyncio.sleep(0.05)
@@ -140,15 +137,23 @@ async def test_of_many_forged_frames_none_is_taken(
 
 
 class Field(Receiver):
-    """A receiver with a handset on its air; ``record`` is all that the handset has ever sent."""
+    """A receiver with a handset on its air; its ``recorded`` is all that it has ever sent, ``sent``
+    what the receiver has, by kind."""
 
-    def __init__(
-        self, clock: VirtualClock, session: int = SESSION, counters: dict[int, int] | None = None
-    ) -> None:
-        super().__init__(clock, session, counters)
+    def __init__(self, clock: VirtualClock, session: bytes = SESSION) -> None:
+        super().__init__(clock, session)
         self.clock = clock
-        self.handset = SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY, session=session)
+        self.handset = SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY)
         self.air = Air(self.far, clock, [self.handset])
+        self.sent: Counter[int] = Counter()
+        near, unframer = self.radio.port, independent.Unframer()
+        write = near.write
+
+        def noted(data: bytes) -> int:
+            self.sent.update(body[0] for body in unframer.feed(data))
+            return write(data)
+
+        near.write = noted  # type: ignore[method-assign]
 
     @contextlib.asynccontextmanager
     async def running(self) -> AsyncIterator[None]:
@@ -196,12 +201,10 @@ async def test_a_recorded_press_played_at_once_and_ever_after_is_refused(
                 assert await field.play(frame) == 0
 
 
-@pytest.mark.parametrize("counters_kept", [True, False])
 @virtual
-async def test_recorded_frames_are_refused_after_a_restart(
-    clock: VirtualClock, counters_kept: bool
-) -> None:
-    """By the session alone, and by the counters as well."""
+async def test_recorded_frames_are_refused_in_every_other_session(clock: VirtualClock) -> None:
+    """After a restart, with a card that was wiped or restored, on a spare computer: all that is the
+    same there are the keys."""
     before = Field(clock)
     async with before.running():
         for _ in range(5):
@@ -209,27 +212,76 @@ async def test_recorded_frames_are_refused_after_a_restart(
         await before.press(jammed=True)
     recorded = list(before.handset.recorded)
     assert len(before.crew.presses) == 5
-    counters = before.radio.counters if counters_kept else None
-    after = Field(clock, SESSION + 1, counters)
+    after = Field(clock, OTHER_SESSION)
     after.handset.counter = before.handset.counter
     async with after.running():
+        heard = after.crew.heard
         for frame in recorded:
             assert await after.play(frame) == 0
         assert after.crew.rejected == len(recorded)
+        assert after.crew.heard == heard, "nor is it anybody's presence"
         await after.press()
         assert len(after.crew.presses) == 1, "the handset itself goes on"
 
 
 @virtual
-async def test_in_the_same_session_the_kept_counters_refuse_alone(clock: VirtualClock) -> None:
-    """A restart that took up the same session number again, against the rules."""
+async def test_before_the_handset_asks_its_recorded_hellos_open_nothing(
+    clock: VirtualClock,
+) -> None:
+    """Each is answered, to nobody: a WELCOME is believed by whoever has just asked."""
     before = Field(clock)
     async with before.running():
-        await before.press()
-    after = Field(clock, SESSION, before.radio.counters)
+        before.handset.lose_heard = 1 << 30
+        await asyncio.sleep(9)
+        before.handset.lose_heard = 0
+        await asyncio.sleep(3)
+    hellos = [frame for frame in before.handset.recorded if len(frame) == 23]
+    assert len(hellos) >= 4
+    after = Receiver(clock, OTHER_SESSION)
+    ear = Ear()
+    after.far.open(ear)
     async with after.running():
-        for frame in before.handset.recorded:
-            assert await after.play(frame) == 0
+        for frame in [*hellos, *hellos]:
+            after.far.write(frame)
+            await asyncio.sleep(1)
+        assert (after.crew.presses, after.crew.heard) == ([], 0)
+        assert after.crew.rejected == len(hellos), "each counter once"
+
+
+@virtual
+async def test_nobody_without_a_key_makes_the_controller_send(clock: VirtualClock) -> None:
+    """One press is acknowledged six times, a HELLO once and one of them a second."""
+    field = Field(clock)
+    async with field.running():
+        pressed = await field.press()
+        hello = next(frame for frame in field.handset.recorded if len(frame) == 23)
+        await asyncio.sleep(0.4)
+        before, began_at = Counter(field.sent), clock()
+        for _ in range(1000):
+            field.far.write(pressed + hello)
+            await asyncio.sleep(0.02)
+        sent = field.sent - before
+        by_itself = (clock() - began_at) // 10**9 + 1
+        assert sent[independent.STATE] <= by_itself + 5
+        assert sent[independent.WELCOME] == 0
+        await field.press()
+        assert len(field.crew.presses) == 2
+
+
+@virtual
+async def test_hellos_never_played_before_are_welcomed_once_a_second(clock: VirtualClock) -> None:
+    """Recorded where the receiver could not hear them."""
+    field = Field(clock)
+    async with field.running():
+        before = field.sent[independent.WELCOME]
+        own = field.handset.counter
+        for counter in range(own + 1, own + 101):
+            field.far.write(independent.make_hello(1, counter, HANDSET_KEY))
+            await asyncio.sleep(0.1)
+        assert 9 <= field.sent[independent.WELCOME] - before <= 11
+        field.handset.counter = own + 100
+        await field.press()
+        assert len(field.crew.presses) == 1
 
 
 @pytest.mark.parametrize(

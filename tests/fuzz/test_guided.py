@@ -20,7 +20,7 @@ from controller.recovery import snapshot_codec as snapshot_text
 from controller.recovery import snapshot_file as snapshot
 from drivers import framing
 from drivers.board import messages, simulated, verification
-from drivers.handset import keys, keystrokes, radio, session
+from drivers.handset import keys, keystrokes, radio
 from drivers.handset import messages as handset_messages
 from tests.fuzz.__main__ import main
 from tests.fuzz.guided import FuzzFailure, Target, fuzz
@@ -38,7 +38,6 @@ EXECUTIONS = {
     "config": 3_000,
     "rule-set": 4_000,
     "key-file": 5_000,
-    "session-file": 4_000,
     "snapshot-file": 3_000,
     "snapshot-text": 8_000,
     "arguments": 1_200,
@@ -179,14 +178,14 @@ PLANTED: list[tuple[str, Callable[..., object], str, str]] = [
     ("framing", framing._unstuff_slowly, "after > end:", "after > end + 1:"),
     ("board-messages", messages.decode_show, "if numerals ^", "if numerals & 0x80 and numerals ^"),
     ("board-messages", messages._check_status, "flags & ~_ALL_FLAGS", "flags > 0xF0"),
-    ("handset-messages", handset_messages.decode_state, "if not hmac", "if body[7] and not hmac"),
+    ("handset-messages", handset_messages._check_tag, "if not hmac", "if body[7] and not hmac"),
     ("node", simulated.SimulatedNode._hear, "not 0 < (", "not 0 <= ("),
     ("node-bus", verification.Query.is_answered_by, " and status.stamp == self.stamp", ""),
     ("receiver", radio.RadioHandsets._take_new, "> OLDEST_AGE_10MS", "> OLDEST_AGE_10MS + 9"),
-    ("receiver", radio.RadioHandsets._take_frame, "frame.counter > peer.last", "frame.counter"),
+    ("receiver", radio.RadioHandsets._take_press, "frame.counter > peer.last", "frame.counter"),
+    ("receiver", radio.RadioHandsets._take_hello, "<= peer.last", "< peer.last"),
     ("config", config.parse_config, "(ValueError, RecursionError)", "ValueError"),
     ("key-file", keys.load_keys, "handset = _handset(path, number)", HASTY),
-    ("session-file", session._last_session, " or _line(int(match[1], 16)) != content", ""),
     ("snapshot-file", snapshot.SnapshotFile._read, "if crc == right", "if crc & right"),
     ("snapshot-text", snapshot_text.read, ", RecursionError) as", ") as"),
     ("options", journal_command._moment, "(ValueError, OverflowError)", "ValueError"),

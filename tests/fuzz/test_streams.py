@@ -24,7 +24,7 @@ from drivers.framing import stuff
 from drivers.handset.keys import Keys
 from drivers.handset.radio import RadioHandsets
 from drivers.handset.simulated import SimulatedHandset
-from tests.fuzz.frames import BROADCAST_KEY, HANDSET_KEY, WIRES
+from tests.fuzz.frames import BROADCAST_KEY, WIRES
 from tests.fuzz.handset_receivers import told
 from tests.fuzz.steps import StubPort
 from tests.shared import frames as independent
@@ -33,9 +33,9 @@ from tests.shared.virtual_time import VirtualClock, virtual
 FULL, LONG = 500_000, 5_000_000
 SEED = 5
 MS = 1_000_000
-SESSION = 0x2A
-BROADCAST_KEY_HERE = bytes(range(3, 19))
-"""Not that of the page: its vectors, whole ones too, are among the rubbish."""
+SESSION = bytes(range(0xA0, 0xA8))
+BROADCAST_KEY_HERE, HANDSET_KEY_HERE = bytes(range(3, 19)), bytes(range(5, 21))
+"""Not those of the page: its vectors, whole ones too, are among the rubbish."""
 TURN = 200
 """Frames between two true ones."""
 MOST_BLOCKS = 500
@@ -57,13 +57,11 @@ class Rubbish:
     def _one(self, kind: int) -> bytes:
         dice = self._dice
         wire = dice.choice(WIRES)
-        if kind == 0:  # well-formed, of chance, with a kind of the protocol
-            body = bytes([dice.choice((0x11, 0x12, 0x21, 0x22))]) + dice.randbytes(
-                dice.choice((9, 13, 19, 23))
-            )
-            return b"\0" + stuff(body + dice.randbytes(2)) + b"\0"
-        if kind == 1:  # a CRC that is right, content of chance
-            return independent.framed(dice.randbytes(dice.randrange(1, 61)))
+        if kind == 0:  # right but for the CRC
+            return b"\0" + stuff(independent.opened(wire[1:-1]) + dice.randbytes(4)) + b"\0"
+        if kind == 1:  # a CRC that is right, content of chance, in half of them of our version
+            body = dice.randbytes(dice.randrange(1, 59))
+            return independent.framed(dice.choice((body[:1], bytes([0x20 | body[0] & 15]))) + body)
         if kind == 2:  # noise, delimiters and all
             return dice.randbytes(dice.randrange(1, 40)) + b"\0"
         if kind == 3:  # too long
@@ -73,8 +71,8 @@ class Rubbish:
             return wire[:at] + bytes([wire[at] ^ 1 << dice.randrange(8)]) + wire[at + 1 :] + b"\0"
         if kind == 5:  # cut off, the next frame's 00 ends it
             return wire[: dice.randrange(1, len(wire))] + b"\0"
-        said = dice.randbytes(11)  # a press without the key
-        return independent.framed(bytes([0x21]) + said + dice.randbytes(8))
+        said = dice.randbytes(14)  # a press without the key
+        return independent.framed(bytes([independent.PRESS]) + said + dice.randbytes(8))
 
     def turn(self) -> bytes:
         """A turn's worth of them."""
@@ -193,15 +191,17 @@ async def test_from_the_handsets(
     clock: VirtualClock, frames: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     rubbish, memory, port, counts = Rubbish(SEED + 2), Memory(), StubPort(), Counts()
-    radio = RadioHandsets("receiver", port, Keys(BROADCAST_KEY, {1: HANDSET_KEY}), SESSION, clock)
+    keys = Keys(BROADCAST_KEY, {1: HANDSET_KEY_HERE})
+    radio = RadioHandsets("receiver", port, keys, clock, lambda _: SESSION)
     task = asyncio.create_task(radio.run(counts))
     await asyncio.sleep(0)
     for turn in range(frames // TURN):
         radio.tell(told())
-        state = independent.read_state(independent.opened(port.written[-1][1:-1]), BROADCAST_KEY)
+        [body] = independent.Unframer().feed(port.written[-1])
+        state = independent.read_state(body, BROADCAST_KEY, SESSION)
         port.written.clear()
         press = independent.Press(1, turn + 1, 1 << turn % 12, 0, state.beat)
-        stream = rubbish.turn() + independent.make_press(press, HANDSET_KEY, SESSION)
+        stream = rubbish.turn() + independent.make_press(press, HANDSET_KEY_HERE, SESSION)
         for piece in rubbish.cut(stream):
             radio.bytes_received(piece, clock())
         assert counts.presses == turn + 1
@@ -217,19 +217,19 @@ async def test_from_the_handsets(
 @tiers
 def test_to_a_handset(frames: int, capsys: pytest.CaptureFixture[str]) -> None:
     rubbish, memory = Rubbish(SEED + 3), Memory()
-    handset = SimulatedHandset(1, HANDSET_KEY, BROADCAST_KEY_HERE)
+    handset = SimulatedHandset(1, HANDSET_KEY_HERE, BROADCAST_KEY_HERE)
+    handset.session = SESSION
     at = 1
     for turn in range(frames // TURN):
         at += 100 * MS
-        said = bytes([independent.STATE]) + SESSION.to_bytes(4, "big")
-        said += (turn % 65_536).to_bytes(2, "big") + bytes([1, turn % 100, 0, 0, 1, 0, 0, 0, 0])
-        stream = rubbish.turn() + independent.framed(
-            said + independent.tag(BROADCAST_KEY_HERE, said)
-        )
+        said = bytes([independent.STATE]) + (turn + 1).to_bytes(4, "big")
+        said += bytes([1, turn % 100, 0, 0, 1, 0, 0, 0, 0, 0, 0])
+        tag = independent.tag(BROADCAST_KEY_HERE, said + SESSION)
+        stream = rubbish.turn() + independent.framed(said + tag)
         for piece in rubbish.cut(stream):
             handset.receive(piece, at)
         assert handset.state is not None
-        assert (handset.state.beat, handset.state.numerals) == (turn % 65_536, turn % 100)
+        assert (handset.state.beat, handset.state.numerals) == (turn + 1, turn % 100)
         handset.due(at)
         memory.at(turn, frames // TURN)
     memory.check("to a handset", frames, capsys)

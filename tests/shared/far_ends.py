@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 
 from tests.shared.board_node import Boards, Node
@@ -43,6 +44,7 @@ class FarEnds:
         self.keeper.wire = self.field.wire = self.lines["receiver"]
         self._ttys = site.ttys if site is not None else {}
         self._held: list[int] = []
+        self._asking = [asyncio.create_task(each.ask()) for each in self.handsets.values()]
         for name, tty in self._ttys.items():
             if tty.master >= 0:
                 self.attach(name, tty.master)
@@ -83,6 +85,8 @@ class FarEnds:
 
     def stop(self) -> None:
         """Leave every line."""
+        for task in self._asking:
+            task.cancel()
         for line in self.lines.values():
             line.leave()
         for fd in self._held:

@@ -328,7 +328,7 @@ def read_state(body: bytes, broadcast_key: bytes, session: bytes) -> State:
     handset, result = said[12], said[15]
     if phase > 5 or 99 < numerals < 0xFF or flags > 0x0F or handset == 255 or result > 6:
         raise BadFrameError(f"out of range: {body.hex()}")
-    if mark and not 11 <= mark <= 99 or cue and cue % 16 not in (1, 2, 3):
+    if (mark and not 11 <= mark <= 99) or (cue and cue % 16 not in (1, 2, 3)):
         raise BadFrameError(f"mark or cue: {body.hex()}")
     return State(
         int.from_bytes(said[1:5], "big"),

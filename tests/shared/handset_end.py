@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from dataclasses import dataclass
 
 from tests.shared.frames import (
@@ -28,7 +29,7 @@ from tests.shared.wire import Clock, Wire
 
 RETRY_S = 0.035
 TRIES = 6
-PRESENCE_S = 10
+PRESENCE_S = 10.0
 SILENT_MS, WELCOME_MS = 1_500, 500
 ASK_S, ASK_SOON_S = 2.0, 0.3
 FIRST_HELLO_S = 0.05
@@ -47,7 +48,8 @@ class Pressed:
 class HandsetEnd:
     """One handset: tagged, numbered reports with the session and beat that it was told itself.
 
-    ``sessions`` are those that it was welcomed to, ``recorded`` all frames that it sent.
+    ``sessions`` are those that it was welcomed to, ``recorded`` its reports as they were sent,
+    ``hellos`` what it asked.
     """
 
     def __init__(self, number: int, handset_key: bytes, broadcast_key: bytes, clock: Clock) -> None:
@@ -55,13 +57,15 @@ class HandsetEnd:
         self.heard: list[tuple[int, State]] = []
         self.refused: list[str] = []
         self.recorded: list[bytes] = []
+        self.hellos: list[bytes] = []
         self.sessions: list[bytes] = []
         self.counter = self.beat = 0
         self.deaf = False
         self.wire: Wire | None = None
         self._handset_key, self._broadcast_key, self._clock = handset_key, broadcast_key, clock
         self._waiting: dict[int, asyncio.Future[str]] = {}
-        self._known_until_at = self._presence_at = 0
+        self._known_until_at = 0
+        self._welcomed = asyncio.Event()
         self._hello: tuple[int, int, asyncio.Future[None]] | None = None
 
     @property
@@ -86,7 +90,7 @@ class HandsetEnd:
         counter, asked_at = self.counter, self._clock()
         welcomed: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._hello = counter, asked_at, welcomed
-        await self._send(make_hello(self.number, counter, self._handset_key))
+        await self._send(make_hello(self.number, counter, self._handset_key), self.hellos)
         await asyncio.wait({welcomed}, timeout=timeout_s - (self._clock() - asked_at) / S_NS)
 
     async def press(self, key: str, held: bool = False) -> Pressed:
@@ -101,8 +105,10 @@ class HandsetEnd:
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._waiting[self.counter & 0xFFFF] = answer
         arrived_at = 0
-        counter = self.counter
+        counter, session = self.counter, self.session
         for _ in range(TRIES):
+            if self.session != session:
+                break  # the session before may have obeyed it
             sent_at = await self.report(counter, keys, edge_at)
             arrived_at = arrived_at or sent_at
             done, _ = await asyncio.wait({answer}, timeout=RETRY_S)
@@ -110,29 +116,35 @@ class HandsetEnd:
                 return Pressed(arrived_at, answer.result())
         return Pressed(arrived_at, "not heard")
 
-    async def presence(self) -> None:
-        """Ask for the session where it is not known, report presence every 10 s, for ever."""
+    async def ask(self) -> None:
+        """Ask for the session whenever it is not known, for ever."""
         await asyncio.sleep(FIRST_HELLO_S * self.number)
         while True:
-            now = self._clock()
-            if not self.knows:
-                await self.hello(ASK_S)
-            elif now >= self._presence_at:
-                self._presence_at = now + PRESENCE_S * S_NS
-                self.counter += 1
-                await self.report(self.counter, 0, now)
+            if self.knows:
+                await asyncio.sleep((self._known_until_at - self._clock()) / S_NS)
             else:
-                await asyncio.sleep((min(self._known_until_at, self._presence_at) - now) / S_NS)
+                await self.hello(ASK_S)
+
+    async def presence(self) -> None:
+        """Report presence when welcomed and every 10 s, for ever."""
+        while True:
+            self._welcomed.clear()
+            if self.knows:
+                self.counter += 1
+                await self.report(self.counter, 0, self._clock())
+            with contextlib.suppress(TimeoutError):
+                async with asyncio.timeout(PRESENCE_S):
+                    await self._welcomed.wait()
 
     async def report(self, counter: int, keys: int, edge_at: int) -> int:
         """Make one frame, hand it over when its last byte would be in, and give that instant."""
         age_10ms = min(255, (self._clock() - edge_at) // (10 * MS_NS))
         said = Press(self.number, counter, keys, age_10ms, self.beat)
-        return await self._send(make_press(said, self._handset_key, self.session))
+        return await self._send(make_press(said, self._handset_key, self.session), self.recorded)
 
-    async def _send(self, frame: bytes) -> int:
+    async def _send(self, frame: bytes, recorded: list[bytes]) -> int:
         await asyncio.sleep(len(frame) * BYTE_NS / 1e9)
-        self.recorded.append(frame)
+        recorded.append(frame)
         sent_at = self._clock()
         self.replay(frame)
         return sent_at
@@ -164,7 +176,8 @@ class HandsetEnd:
         self.beat = welcome.beat
         if not self.sessions or welcome.session != self.session:
             self.sessions.append(welcome.session)
-        self._known_until_at, self._presence_at = now + SILENT_MS * MS_NS, now
+        self._known_until_at = now + SILENT_MS * MS_NS
+        self._welcomed.set()
         if not hello[2].done():
             hello[2].set_result(None)
 
@@ -186,6 +199,8 @@ class Air:
         self._handsets = handsets
         self._clock = clock
         self._unframer = Unframer()
+        self.begun_at: int | None = None
+        """When the first frame of the controller was in."""
 
     @property
     def bad(self) -> int:
@@ -201,5 +216,7 @@ class Air:
             asyncio.get_running_loop().call_later(line_s, self._all_take, body)
 
     def _all_take(self, body: bytes) -> None:
+        if self.begun_at is None:
+            self.begun_at = self._clock()
         for handset in self._handsets:
             handset.take(body)

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
+from controller.assembly.assembler import Assembler, controller_id_of, radio_keys, rules_of
 from controller.config.load import load_config
 from controller.console.task import ConsoleTask
 from controller.journal.row import Row
@@ -42,9 +42,8 @@ class Rig(FarEnds):
         config = load_config(site.config)
         rules = rules_of(config)
         assembler = Assembler(clock, rules, config.play_clock)
-        keys, session = keys_and_session(config)
         assembler.boards(list(config.boards), controller_id_of(config))
-        assembler.handsets(list(config.handsets), keys, session)
+        assembler.handsets(list(config.handsets), radio_keys(config))
         with contextlib.redirect_stdout(None):  # its entry line is wanted, not its screen
             self._console = ConsoleTask(simulator=False, plain=False)
         assembler.console(config.console.role, self._console, None)

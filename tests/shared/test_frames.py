@@ -71,11 +71,7 @@ def test_status(vector: Vector) -> None:
 @pytest.mark.parametrize(
     "vector",
     # The handsets of the rig have 20 hours left and do not measure.
-    [
-        v
-        for v in vectors("press")
-        if (v.fields["battery"], v.fields["margin_db"]) == ("20", "none")
-    ],
+    [v for v in vectors("press") if (v.fields["battery"], v.fields["margin_db"]) == ("20", "none")],
     ids=str,
 )
 def test_press(vector: Vector) -> None:

@@ -14,7 +14,7 @@ from tests.shared.installation import Tty
 from tests.shared.line import Lie, Line
 from tests.shared.pty_time import AwakeLoop, Lanes, PatientClock, PtyPort, TellingPort
 
-FRAME = framed(b"\x11\0\1")
+FRAME = framed(b"\x21\0\1")
 
 
 class Listener:
@@ -147,7 +147,7 @@ def test_a_cut_line_loses_and_a_lying_one_says_something_else(tmp_path: Path) ->
         begun_at = ends.clock()
         ends.line.send(FRAME)
         await asyncio.sleep(1)
-        assert [data for data, _ in ends.listener.heard] == [framed(b"\x11\0")] * 2
+        assert [data for data, _ in ends.listener.heard] == [framed(b"\x21\0")] * 2
         assert ends.listener.heard[0][1] - begun_at == 30_000_000
         ends.line.garbled_until = ends.clock() + 1
         ends.port.write(b"\x5a")

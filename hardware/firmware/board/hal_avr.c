@@ -11,6 +11,8 @@
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 
+#include <string.h>
+
 /* avr-libc works out UBRR and the error from these two. */
 #define BAUD 38400
 #define BAUD_TOL 1 /* % */
@@ -35,7 +37,7 @@ enum {
     TURN_ROUND = 600,
     TOO_LATE = TURN_ROUND - 25,
 
-    HEARD_SIZE = 32, /* a power of two; a whole SHOW and the next one's first bytes */
+    HEARD_SIZE = 32, /* a power of two; two whole SHOWs */
     STATUS_FRAME = FRAME_LENGTH(NODE_STATUS_LENGTH),
 };
 
@@ -116,13 +118,19 @@ void hal_brighten(uint8_t brightness)
     }
 }
 
-/* Supply */
+/* Readings */
 
 static uint16_t supply_sum; /* of 16 conversions, sliding */
 
-uint8_t hal_supply_dv(void)
+void hal_measure(struct readings *readings)
 {
-    return (uint8_t)(((uint32_t)supply_sum * 255 + (1 << 13)) >> 14);
+    *readings = (struct readings){
+        .supply_dv = (uint8_t)(((uint32_t)supply_sum * 255 + (1 << 13)) >> 14),
+        .tens_ma = CURRENT_NOT_MEASURED,
+        .units_ma = CURRENT_NOT_MEASURED,
+        .temperature = TEMPERATURE_NOT_MEASURED,
+        .light = LIGHT_NOT_MEASURED,
+    };
 }
 
 static void take_supply(void)
@@ -148,9 +156,11 @@ struct heard {
     uint16_t at;
 };
 
-static struct heard heard[HEARD_SIZE];
+/* Volatile, places and bytes: a place is free only when its byte has been read, and its byte is
+ * there before the place counts. */
+static volatile struct heard heard[HEARD_SIZE];
 static volatile uint8_t heard_in;
-static uint8_t heard_out;
+static volatile uint8_t heard_out;
 
 /* 4 us a step, modulo 262 ms. Interrupts are off where it is called. */
 static uint16_t instant(void)
@@ -161,20 +171,22 @@ static uint16_t instant(void)
 ISR(USART_RX_vect)
 {
     uint8_t in = heard_in;
-    heard[in % HEARD_SIZE].byte = UDR0;
+    uint8_t byte = UDR0; /* in any case, or the interrupt would come again at once */
+    if ((uint8_t)(in - heard_out) == HEARD_SIZE)
+        return; /* the newest byte is lost, and the CRC shows it */
+    heard[in % HEARD_SIZE].byte = byte;
     heard[in % HEARD_SIZE].at = instant();
-    /* Full: the byte is lost, and the CRC shows it. */
-    if ((uint8_t)(in - heard_out) < HEARD_SIZE)
-        heard_in = (uint8_t)(in + 1);
+    heard_in = (uint8_t)(in + 1);
 }
 
 bool chip_byte(uint8_t *byte, uint16_t *at)
 {
-    if (heard_out == heard_in)
+    uint8_t out = heard_out;
+    if (out == heard_in)
         return false;
-    *byte = heard[heard_out % HEARD_SIZE].byte;
-    *at = heard[heard_out % HEARD_SIZE].at;
-    heard_out++;
+    *byte = heard[out % HEARD_SIZE].byte;
+    *at = heard[out % HEARD_SIZE].at;
+    heard_out = (uint8_t)(out + 1);
     return true;
 }
 
@@ -184,10 +196,9 @@ static volatile bool answering; /* from the order to send until the driver is of
 
 void hal_answer(const uint8_t *frame, uint8_t length, uint16_t heard_at)
 {
-    if (answering || length > sizeof sending)
+    if (answering || length != sizeof sending)
         return;
-    for (uint8_t at = 0; at < length; at++)
-        sending[at] = frame[at];
+    memcpy(sending, frame, sizeof sending);
     cli();
     if ((uint16_t)(instant() - heard_at) < TOO_LATE) {
         answering = true;

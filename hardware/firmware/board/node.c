@@ -7,10 +7,9 @@ enum {
     SHOW_CONTROLLER = 1,
     SHOW_STAMP = 3,
     SHOW_NUMERALS = 5,
-    SHOW_COMPLEMENT = 6,
-    SHOW_BRIGHTNESS = 7,
-    SHOW_ASK = 8,
-    SHOW_MASK = 9,
+    SHOW_BRIGHTNESS = 6,
+    SHOW_ASK = 7,
+    SHOW_MASK = 8,
 
     HIGHEST_NUMERALS = 99,
     LAMP_TEST = 0xFE,
@@ -64,7 +63,6 @@ static bool is_well_formed_show(const uint8_t *show, uint8_t length)
 {
     uint8_t numerals = show[SHOW_NUMERALS];
     return length == NODE_SHOW_LENGTH
-        && (numerals ^ show[SHOW_COMPLEMENT]) == 0xFF
         && (numerals <= HIGHEST_NUMERALS || numerals == LAMP_TEST || numerals == DARK)
         && show[SHOW_BRIGHTNESS] >= 1 && show[SHOW_BRIGHTNESS] <= HIGHEST_BRIGHTNESS
         && show[SHOW_ASK] <= HIGHEST_NODE;
@@ -74,6 +72,8 @@ static void answer(struct node *node, uint16_t heard_at)
 {
     uint16_t came_back = hal_shift(node->lamps);
     check_chain(node, came_back);
+    struct readings readings;
+    hal_measure(&readings);
     const uint8_t status[NODE_STATUS_LENGTH] = {
         NODE_STATUS,
         node->number,
@@ -83,12 +83,18 @@ static void answer(struct node *node, uint16_t heard_at)
         (uint8_t)came_back,
         node->brightness,
         node->flags,
-        hal_supply_dv(),
+        readings.supply_dv,
         (uint8_t)(node->receiver.bad + node->refused_frames),
         node->foreign_frames,
         (uint8_t)(node->uptime_s >> 8),
         (uint8_t)node->uptime_s,
         node->revision,
+        (uint8_t)(readings.tens_ma >> 8),
+        (uint8_t)readings.tens_ma,
+        (uint8_t)(readings.units_ma >> 8),
+        (uint8_t)readings.units_ma,
+        readings.temperature,
+        readings.light,
     };
     uint8_t frame[FRAME_LENGTH(NODE_STATUS_LENGTH)];
     hal_answer(frame, frame_write(frame, status, sizeof status), heard_at);

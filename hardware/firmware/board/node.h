@@ -10,10 +10,10 @@
 #include "frame.h"
 
 enum {
-    NODE_SHOW = 0x11,
-    NODE_SHOW_LENGTH = 10,
-    NODE_STATUS = 0x12,
-    NODE_STATUS_LENGTH = 14,
+    NODE_SHOW = 0x21,
+    NODE_SHOW_LENGTH = 9,
+    NODE_STATUS = 0x22,
+    NODE_STATUS_LENGTH = 20,
 
     /* Flags of STATUS; the low four are the causes of the last reset, as in the chip's MCUSR. */
     NODE_RESET_CAUSES = 0x0F,

@@ -17,25 +17,21 @@ from controller.assembly.assembler import (
     Assembly,
     checked_rules,
     controller_id_of,
-    keys_and_session,
+    radio_keys,
     rules_of,
 )
 from controller.assembly.devices import SIMULATED_BOARDS, SIMULATED_HANDSETS
 from controller.config.load import parse_config
 from controller.config.model import Config, HandsetConfig
 from controller.config.toml_table import ConfigError
-from controller.recovery.recovery import Recovery
-from controller.recovery.snapshot_codec import Checkpoint
 from controller.rulebook import loader
 from controller.rulebook.loader import load_rule_set
 from controller.rulebook.wording import titled
-from controller.rules.play_clock import State
 from controller.rules.rulings import StartsOn
 from controller.rules.settings import Settings
-from drivers.base import Acknowledgement, Answer, Key
+from drivers.base import Key
 from drivers.board.kinds import BoardConfig
-from drivers.handset.keys import Keys, fingerprint
-from drivers.handset.radio import RadioHandsets
+from drivers.handset.keys import Keys
 from tests.shared.installation import Tty
 from tests.shared.key_files import write_keys
 from tests.shared.virtual_time import VirtualClock, virtual
@@ -82,7 +78,7 @@ def assembled(clock: VirtualClock, config: Config, keys: Keys | None = None) -> 
     assembler = Assembler(clock, rules_of(config), config.play_clock)
     assembler.console(config.console.role, Commands(), None)
     assembler.boards(list(config.boards), controller_id_of(config))
-    assembler.handsets(list(config.handsets), keys, 1)
+    assembler.handsets(list(config.handsets), keys)
     return assembler.build(None, config.brightness)
 
 
@@ -249,52 +245,6 @@ def test_handsets_of_one_receiver_share_a_driver(tmp_path: Path) -> None:
     }
 
 
-def begun_with(keys: Keys, folder: Path, session: int) -> tuple[Recovery, RadioHandsets]:
-    """A service of handsets 1 and 2 that goes on in ``folder``."""
-    recovery = Recovery(
-        folder / "run", folder, boot_id="boot", software="0", rules_hash="rules", now=session * 10
-    )
-    assembler = Assembler(VirtualClock(), load_rule_set("nfhs"), Settings(), recovery)
-    config = config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"))
-    assembler.handsets(list(config.handsets), keys, session)
-    service = assembler.build(None).service
-    service._keep(session * 10 + 5)
-    [radio] = service._handsets
-    assert isinstance(radio, RadioHandsets)
-    return recovery, radio
-
-
-def test_a_counter_goes_on_after_a_restart_only_under_the_key_it_belongs_to(
-    tmp_path: Path,
-) -> None:
-    """A handset paired anew counts from 0: it must not be refused by the counter of its old key."""
-    old = Keys(BROADCAST_KEY, {1: HANDSET_KEYS[1], 2: HANDSET_KEYS[2]})
-    anew = Keys(BROADCAST_KEY, {1: HANDSET_KEYS[3], 2: HANDSET_KEYS[2]})
-    recovery, _ = begun_with(old, tmp_path, 1)
-    saved = Checkpoint(
-        saved_at=17,
-        game=1,
-        event_number=1,
-        numbered=True,
-        state=State(),
-        counters={1: 500, 2: 7},
-        keys={n: fingerprint(key) for n, key in old.handset.items()},
-        acknowledged=Acknowledgement(1, 500, Answer.RUNNING),
-    )
-    recovery.save(saved)
-    recovery.release()
-    # What handset 1 was told is there when its new key comes, and is told to nobody any more.
-    for session, keys, counter, told in (
-        (2, old, 500, True),
-        (3, anew, 0, True),
-        (4, anew, 0, False),
-    ):
-        recovery, radio = begun_with(keys, tmp_path, session)
-        assert radio.counters == {1: counter, 2: 7}
-        assert (recovery.plan.acknowledged is not None) is told
-        recovery.release()
-
-
 @virtual
 async def test_every_port_of_an_installation_is_written_to(
     clock: VirtualClock, tmp_path: Path
@@ -389,12 +339,12 @@ def test_a_rule_set_that_is_damaged_once_the_configuration_was_read_is_named(
         checked_rules(config)
 
 
-# Keys, session, identity
+# Keys, identity
 
 
 def test_no_radio_handset_needs_no_key_and_leaves_no_trace(tmp_path: Path) -> None:
     config = config_of(tmp_path, handset(1))
-    assert keys_and_session(config) == (None, 0)
+    assert radio_keys(config) is None
     assert list(tmp_path.iterdir()) == []
 
 
@@ -403,30 +353,17 @@ def paired(folder: Path, *numbers: int) -> Config:
     return config_of(folder, handset(1, "/dev/rx"), handset(2, "/dev/rx"), handset(9))
 
 
-def test_every_start_takes_the_next_session(tmp_path: Path) -> None:
+def test_the_keys_are_all_that_the_link_needs_and_nothing_is_written(tmp_path: Path) -> None:
     config = paired(tmp_path, 1, 2, 3)
-    keys, session = keys_and_session(config)
-    assert keys == Keys(BROADCAST_KEY, HANDSET_KEYS) and session == 1
-    assert (tmp_path / "state").stat().st_mode & 0o777 == 0o700
-    assert [keys_and_session(config)[1] for _ in range(3)] == [2, 3, 4]
-
-
-def test_a_lost_session_file_is_no_fresh_start_once_there_is_a_journal(tmp_path: Path) -> None:
-    config = paired(tmp_path, 1, 2)
-    keys_and_session(config)
-    config.journal.touch()
-    (tmp_path / "state" / "session").unlink()
-    with pytest.raises(ValueError, match="session") as caught:
-        keys_and_session(config)
-    assert str(tmp_path / "state" / "session") in str(caught.value)
+    assert radio_keys(config) == Keys(BROADCAST_KEY, HANDSET_KEYS)
+    assert [each.name for each in tmp_path.iterdir()] == ["keys"]
 
 
 def test_handsets_without_a_key_are_named_with_the_file(tmp_path: Path) -> None:
     config = paired(tmp_path, 3)
     with pytest.raises(ValueError, match="no key for handset 1, 2") as caught:
-        keys_and_session(config)
+        radio_keys(config)
     assert str(tmp_path / "keys") in str(caught.value)
-    assert not (tmp_path / "state").exists()
 
 
 def test_the_identity_is_the_configured_one(tmp_path: Path) -> None:

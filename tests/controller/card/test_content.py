@@ -111,6 +111,8 @@ def test_every_key_of_a_handset_is_told(layout: str) -> None:
         assert rows["TIME-OUT"].twice == "official's time-out: 25 on the ready"
 
 
-def test_the_mark_at_25_is_told_where_it_is_cued() -> None:
-    assert len(content.cues(SCHOOL)) == len(CueKind)
-    assert len(content.cues(FLAG)) == len(CueKind) - 1
+def test_the_rule_set_s_mark_is_told_where_it_is_cued_and_courtesy_cues_nowhere() -> None:
+    assert ("25 left", "one medium") in content.cues(SCHOOL)
+    assert ("20 left", "one medium") in content.cues(CANADIAN)
+    assert len(content.cues(SCHOOL)) == len(CueKind) - 2
+    assert len(content.cues(FLAG)) == len(CueKind) - 3

@@ -16,6 +16,7 @@ from controller.check.handsets import (
     check_handsets,
     handset_findings,
     label,
+    margin,
 )
 from controller.check.ports import SniffingPort
 from controller.check.report import Report, Verdict
@@ -45,7 +46,7 @@ class Checked:
         self.report = Report(self.lines.append)
         near, far = memory_pair(clock, names=("receiver", "air"))
         port = SniffingPort(near)
-        self.radio = RadioHandsets(port.name, port, Keys(BROADCAST_KEY, HANDSET_KEYS), 5, clock)
+        self.radio = RadioHandsets(port.name, port, Keys(BROADCAST_KEY, HANDSET_KEYS), clock)
         self.site, self.drivers = Site(clock), list[Built[Handset]]()
         self.drivers.append(Built(HANDSET_KINDS[0], self.radio))
         self.air = Air(
@@ -149,7 +150,7 @@ async def test_a_missing_handset_is_told_and_the_next_one_is_checked(clock: Virt
 async def test_a_handset_with_another_key_has_to_be_paired(clock: VirtualClock) -> None:
     site = Checked(clock)
     site.air.handsets[1] = SimulatedHandset(1, bytes(range(7, 23)), BROADCAST_KEY)
-    await site.check(KEEPER, wait_s=5)
+    await site.check(KEEPER, wait_s=8)
     (bad,) = site.said("WRONG")
     assert "heard, but its key is not the one in the key file" in bad and "pair it" in bad
     assert any("wrong tag" in line for line in site.said("LOOK"))
@@ -185,11 +186,30 @@ def test_a_battery_that_does_not_last_a_game_wants_a_look(
     assert battery(1, hours).verdict is verdict
 
 
+@pytest.mark.parametrize(("margin_db", "verdict"), [(9, Verdict.LOOK), (10, Verdict.OK)])
+def test_a_margin_that_a_body_takes_away_wants_a_look(margin_db: int, verdict: Verdict) -> None:
+    [found] = margin(1, margin_db)
+    assert found.verdict is verdict and f"{margin_db} dB" in found.what
+    assert list(margin(1, None)) == []
+
+
+@virtual
+async def test_another_version_is_named_and_what_is_of_the_session_before_is_not(
+    clock: VirtualClock,
+) -> None:
+    site, recorder = Checked(clock), PressRecorder()
+    said = "a frame of protocol version 3; this program speaks version 2"
+    recorder.press_rejected(Rejection(None, "another version", said), clock())
+    recorder.press_rejected(Rejection(1, "bad tag", "", settling=True), clock())
+    [found] = air_findings(Receiver(site.radio), recorder)
+    assert said in found.what
+
+
 @virtual
 async def test_a_stranger_and_late_presses_are_told(clock: VirtualClock) -> None:
     site, recorder = Checked(clock), PressRecorder()
     receiver = Receiver(site.radio)
-    recorder.handset_heard(1, clock(), None)
+    recorder.handset_heard(1, clock(), None, None)
     recorder.press_rejected(Rejection(77, "unknown handset", ""), clock())
     recorder.press_rejected(Rejection(1, "too late", ""), clock())
     found = [*handset_findings(KEEPER, recorder, receiver), *air_findings(receiver, recorder)]

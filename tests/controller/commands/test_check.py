@@ -158,15 +158,10 @@ def test_a_whole_installation_is_ready(installed: Installed) -> None:
     assert "north showed all that it was told" in good
     assert "south showed all that it was told" in good
     assert "boards answer in" in good
-    assert "a key for every handset" in good and "this is session 1" in good
+    assert "a key for every handset" in good
     assert "handset 1 (keeper, twelve keys): all 12 keys came" in good
     assert "handset 2 (field, four keys): all 4 keys came" in good
     assert installed.read == ["  ", "  "]
-
-
-def test_the_next_check_takes_the_next_session(installed: Installed) -> None:
-    assert installed.check("--no-boards") == installed.check("--no-boards") == DONE
-    assert "this is session 2" in installed.said("OK")
 
 
 def test_a_dead_board_and_a_missing_handset_are_told_together(installed: Installed) -> None:
@@ -202,7 +197,6 @@ def test_a_running_service_keeps_its_boards(installed: Installed) -> None:
     os.close(service)
     assert "systemctl stop playclock" in installed.said("WRONG")
     assert "Boards" not in installed.lines and "Computer" in installed.lines
-    assert not (installed.site.folder / "state" / "session").exists()
 
 
 def test_nothing_configured_wants_a_look(installed: Installed) -> None:

@@ -21,7 +21,7 @@ from controller.commands.pair import Pairing
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE
 from drivers.handset import pairing
 from drivers.handset.keys import Keys, fingerprint, load_keys, new_key
-from drivers.handset.pairing_messages import KEYS, Paired
+from drivers.handset.pairing_messages import KEYS, WHO, Paired
 from drivers.handset.simulated_pairing import Cut, PairableHandset
 from tests.shared.key_files import write_keys
 
@@ -173,7 +173,7 @@ def test_handset_end_out_at_each_step(site: Site, cut: Cut) -> None:
     assert again.paired == Paired(1, load_keys(site.keys).handset[1], OLD.broadcast)
 
 
-@pytest.mark.parametrize("kind", [0x31, KEYS])
+@pytest.mark.parametrize("kind", [WHO, KEYS])
 def test_adapter_end_out_at_each_step(site: Site, kind: int) -> None:
     handset = PairableHandset()
     assert site.pair(handset, pull_at=kind) == FOUND_WRONG

@@ -7,16 +7,13 @@ from __future__ import annotations
 
 import contextlib
 import fcntl
-import importlib
 import json
 import os
 import re
 import select
-import shutil
 import signal
 import subprocess
 import sys
-import tempfile
 import termios
 import time
 from collections.abc import Callable, Iterable, Iterator
@@ -28,8 +25,6 @@ from controller.cli import main
 from controller.journal.file import JournalFileError
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
-from controller.rulebook import loader as rule_sets
-from tests.controller.journal_rows import NOBODY, ordinary_user
 
 ROOT = Path(__file__).resolve().parents[3]
 START = f"import sys; sys.path.insert(0, {str(ROOT)!r}); "
@@ -181,46 +176,6 @@ def test_a_key_file_that_cannot_be_used(
     if text is not None:
         pair(tmp_path, text, mode)
     mistake(capsys, "--config", configure(tmp_path), names=[str(tmp_path / "keys"), *names])
-
-
-def test_a_damaged_session_file(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
-    pair(tmp_path)
-    session = tmp_path / "state" / "session"
-    session.parent.mkdir()
-    session.write_text("session 00000007 check 0000\n")
-    names = [str(session), "session 00000007 check 0000"]
-    mistake(capsys, "--config", configure(tmp_path), names=names)
-
-
-@pytest.mark.parametrize("below", ["", "/state"])
-def test_a_state_folder_that_cannot_be_made(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, below: str
-) -> None:
-    pair(tmp_path)
-    (tmp_path / "occupied").write_text("a file")
-    folder = f"{tmp_path}/occupied{below}"
-    text = (HEAD + BOARD + HANDSET).replace("{folder}/state", folder)
-    mistake(capsys, "--config", configure(tmp_path, text), names=[folder, "state_folder"])
-
-
-@pytest.mark.skipif(os.geteuid() != 0, reason="only root can become another user")
-def test_a_state_folder_that_may_not_be_written(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    with tempfile.TemporaryDirectory() as made:
-        folder = Path(made)
-        folder.chmod(0o755)
-        config = configure(folder)
-        os.chown(pair(folder), NOBODY, NOBODY)
-        (folder / "state").mkdir(mode=0o755)
-        (folder / "run").mkdir()
-        os.chown(folder / "run", NOBODY, NOBODY)
-        importlib.import_module("controller.commands.run")  # while the interpreter may be read
-        codes = shutil.copytree(rule_sets.FOLDER, folder / "codes")  # the checkout may be private
-        monkeypatch.setattr(rule_sets, "FOLDER", codes)
-        with ordinary_user():
-            names = [str(folder / "state"), "ermission denied"]
-            mistake(capsys, "--config", config, names=names)
 
 
 # Real processes

@@ -10,7 +10,7 @@ from controller.recovery.checkpoint import RENEWED_NS, Checkpointer
 from controller.recovery.snapshot_codec import Checkpoint, PendingOrder
 from controller.rules.phases import Expired, Running
 from controller.rules.play_clock import PlayClock
-from drivers.base import Acknowledgement, Answer, Key
+from drivers.base import Key
 from tests.controller.fakes import RULES, Game, S, in_game, in_idle
 from tests.shared.virtual_time import VirtualClock
 
@@ -45,27 +45,16 @@ async def test_a_press_is_kept_before_its_frame_and_its_row_before_the_journal(g
     del game.log[:]
     before = len(kept.checkpoints)
     at = game.clock()
-    game.handset.press(Key.DEAD_BALL, counter=7)
+    game.handset.press(Key.DEAD_BALL)
     order = [what for what, _ in game.log if what != "observe"]
     assert order[:2] == ["keep", "show"]
     assert order.index("tell") < order.index("append")
     (pending,) = kept.orders
-    assert (pending.order.at, pending.decided_at, pending.counter) == (at, at, 7)
-    assert pending.answer is Answer.RUNNING
+    assert (pending.order.at, pending.decided_at) == (at, at)
     (checkpoint,) = kept.checkpoints[before:]
     assert isinstance(checkpoint.state.down.phase, Running)
-    assert checkpoint.acknowledged == Acknowledgement(1, 7, Answer.RUNNING)
     (text,) = checkpoint.rows
     assert '"routine end of play"' in text and f",{checkpoint.event_number}," in text
-
-
-@in_idle
-async def test_a_press_that_orders_nothing_is_kept_before_its_answer(game: Game) -> None:
-    kept = keep(game)
-    game.handset.press(Key.STOP, handset=2, counter=9)  # no key of four
-    (checkpoint,) = kept.checkpoints
-    assert checkpoint.acknowledged is not None and checkpoint.acknowledged.counter == 9
-    assert not kept.orders
 
 
 @in_idle

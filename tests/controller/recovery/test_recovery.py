@@ -23,7 +23,6 @@ from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrde
 from controller.rules.events import HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
 from controller.rules.phases import Off
 from controller.rules.play_clock import State
-from drivers.base import Acknowledgement, Answer
 from tests.controller.fakes import S, clock_after
 from tests.controller.journal_rows import row
 
@@ -40,8 +39,6 @@ def kept(state: State, **changes: Any) -> Snapshot:
         "event_number": 20,
         "numbered": True,
         "state": state,
-        "counters": {1: 9},
-        "keys": {1: "0A1B2C3D"},
     }
     return Snapshot(IDENTITY, Checkpoint(**(usual | changes)), ())
 
@@ -65,11 +62,8 @@ def test_after_a_power_cut_the_boards_are_off_and_the_status_says_why() -> None:
 @pytest.mark.parametrize("in_order", [True, False])
 @pytest.mark.parametrize("later_ns", [S // 2, OUTAGE_NS - 1])
 def test_within_half_a_minute_it_goes_on_exactly(in_order: bool, later_ns: int) -> None:
-    told = Acknowledgement(1, 9, Answer.RUNNING)
-    plan = planned(kept(RUNS, in_order=in_order, acknowledged=told), later_ns)
+    plan = planned(kept(RUNS, in_order=in_order), later_ns)
     assert (plan.state, plan.state_at) == (RUNS, AT)
-    assert (plan.counters, plan.acknowledged) == ({1: 9}, told)
-    assert plan.keys == {1: "0A1B2C3D"}
     assert plan.numbers == Numbers(3, 20, settled=True)
     assert (plan.doubt, plan.outage) == ("", "")
     assert f"away for {later_ns / S:.1f} s" in plan.story
@@ -89,7 +83,6 @@ def test_after_half_an_hour_it_is_another_game(in_order: bool, dark: bool) -> No
     assert plan.state_at == AT + GAME_OVER_NS + 1
     assert bool(plan.doubt) is dark
     assert plan.numbers == Numbers(4, 20, settled=True), "event numbers never go back"
-    assert plan.counters == {1: 9}
     assert plan.keeper is None, "nobody said who keeps the clock of another game"
 
 
@@ -109,7 +102,7 @@ def test_boards_dark_by_a_fault_when_it_died_must_be_off() -> None:
 
 def test_a_relight_that_was_being_carried_out_ends_that() -> None:
     off = RUNS._replace(off=Off.FAULT)
-    relight = PendingOrder(Order(ToggleBoards(), AT, 1), AT, AT, 10, Answer.HELD, 5)
+    relight = PendingOrder(Order(ToggleBoards(), AT, 1), AT, AT, 5)
     assert planned(kept(off, dark_why="north lies")._replace(pending=relight), S).doubt == ""
     darken = kept(RUNS, dark_why="north lies")._replace(pending=relight)
     assert planned(darken, S).doubt == "north lies"
@@ -130,7 +123,7 @@ def test_a_crash_loop_comes_up_dark(crashes: int, dark: bool) -> None:
 
 
 def test_a_state_that_kills_every_start_is_given_up() -> None:
-    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Answer.RUNNING, 5)
+    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 5)
     plan = planned(kept(RUNS)._replace(pending=pending), S, crashes=6)
     assert (plan.state, plan.pending) == (State(), None)
     assert plan.given_up == pending, "it was answered, so it has to be in the record"
@@ -192,24 +185,13 @@ def test_what_was_saved_last_is_gone_on_with(start: Start) -> None:
 def test_an_order_that_was_being_carried_out_is_handed_on(start: Start) -> None:
     first = start()
     first.save(checkpoint(STANDS))
-    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 10, Answer.RUNNING, 5)
+    pending = PendingOrder(Order(Ready(), AT, 1), AT, AT, 5)
     first.save_order(pending)
     second = start(AT + S)
     assert (second.plan.state, second.plan.pending) == (STANDS, pending)
     second.save(checkpoint(RUNS))
     plan = start(AT + 2 * S).plan
     assert (plan.state, plan.pending) == (RUNS, None)
-
-
-def test_the_handset_hears_the_answer_to_the_order_that_was_being_carried_out() -> None:
-    pending = PendingOrder(Order(Ready(), AT, 2), AT, AT, 10, Answer.RUNNING, 5)
-    told = Acknowledgement(1, 9, Answer.HELD)
-    plan = planned(kept(STANDS, acknowledged=told)._replace(pending=pending), S)
-    assert plan.acknowledged == Acknowledgement(2, 10, Answer.RUNNING)
-    assert plan.counters == {1: 9, 2: 10}
-    by_service = PendingOrder(Order(Ready(), AT, None), AT, AT, 0, Answer.NONE, 5)
-    plan = planned(kept(STANDS, acknowledged=told)._replace(pending=by_service), S)
-    assert (plan.acknowledged, plan.counters) == (told, {1: 9})
 
 
 def test_starts_that_die_at_once_count_as_crashes(start: Start) -> None:

@@ -19,7 +19,6 @@ from controller.rules.phases import Idle, Off, Phase, Running, Set
 from controller.rules.play_clock import PlayClock
 from controller.service.crew import CrewMember
 from controller.service.service import Service
-from drivers.base import Answer
 from tests.controller.fakes import EMPTY, RULES, FakeJournal, S, clock_after
 from tests.controller.journal_rows import row
 
@@ -73,7 +72,7 @@ class Resumed:
 
 def pending(event: Event, handset: int | None = 1, at: int = AT + S) -> PendingOrder:
     role = Role.KEEPER if handset else Role.SERVICE
-    return PendingOrder(Order(event, at, handset, role), at + 5, at + 5, 77, Answer.RUNNING, 9)
+    return PendingOrder(Order(event, at, handset, role), at + 5, at + 5, 9)
 
 
 def test_an_order_that_was_being_carried_out_is_decided_again_at_its_instant() -> None:
@@ -108,7 +107,7 @@ def test_a_gesture_goes_on_across_the_restart() -> None:
         state=play_clock.state,
         state_at=AT,
         gesture=play_clock.gesture,
-        pending=PendingOrder(order, AT + S // 2, AT + S // 2, 1, Answer.RUNNING, 9),
+        pending=PendingOrder(order, AT + S // 2, AT + S // 2, 9),
         numbers=NUMBERS,
     )
     resumed = Resumed(plan, AT + S)

@@ -24,7 +24,6 @@ from controller.recovery.snapshot_codec import (
 from controller.rules import events
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
-from drivers.base import Acknowledgement, Answer
 from tests.controller.fakes import RULES, S
 from tests.controller.journal_rows import row
 
@@ -54,7 +53,6 @@ def checkpoint(**changes: Any) -> Checkpoint:
         event_number=17,
         numbered=True,
         state=State(),
-        counters={1: 4_000_000_000, 2: 0},
     )
     return replace(usual, **changes)
 
@@ -88,9 +86,7 @@ def test_everything_else_comes_back_the_same() -> None:
         state=State(off=Off.FAULT),
         off_why='a "quoted" reason, in Łódź',
         dark_why="north does not answer",
-        acknowledged=Acknowledgement(2, 17, Answer.ASSUMED),
         rows_left_out=3,
-        keys={1: "0A1B2C3D"},
     )
     rows = [Dated(row(5, facts=("fourth_down",), handset=1, detail="é"), 99), Dated(row(6), 100)]
     text = SnapshotText(IDENTITY).whole(replace(kept, rows=[row_text(each) for each in rows]))
@@ -145,7 +141,7 @@ def test_an_order_comes_back_the_same(event: events.Event, handset: int | None) 
     maker = SnapshotText(IDENTITY)
     taps_at, left_s = (None, 38) if handset else (6 * S, None)
     order = events.Order(event, 7 * S, handset, events.Role.FIELD, taps_at, bool(handset), left_s)
-    pending = PendingOrder(order, 8 * S, 9 * S, 4_000_000_000, Answer.ASSUMED, 10)
+    pending = PendingOrder(order, 8 * S, 9 * S, 10)
     text = maker.whole(checkpoint())
     assert read(text, maker.line(pending)).pending == pending
     assert read(text, maker.line(pending)).pending == pending, "also from memory"
@@ -158,6 +154,6 @@ def test_whatever_the_line_is_only_that_error_comes(line: bytes) -> None:
 
 
 def test_the_keeper_and_the_orders_that_may_be_taken_back_come_back() -> None:
-    kept = checkpoint(keeper=17, recent=(Recent(5, 1, 3), Recent(6, None, 4)), keys={1: "ab"})
+    kept = checkpoint(keeper=17, recent=(Recent(5, 1, 3), Recent(6, None, 4)))
     found = read(SnapshotText(IDENTITY).whole(kept)).checkpoint
-    assert (found.keeper, found.recent, found.keys) == (17, kept.recent, {1: "ab"})
+    assert (found.keeper, found.recent) == (17, kept.recent)

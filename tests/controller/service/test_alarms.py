@@ -2,23 +2,46 @@
 
 from __future__ import annotations
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from controller.service.alarms import Alarms
+from controller.service.alarms import CAUSES, Alarms
+from drivers.base import Rejection
 
 S = 1_000_000_000
 AT = 1_000 * S
 
 
-def test_five_bad_tags_are_noise_and_six_in_10_s_are_someone() -> None:
+def refused(reason: str, detail: str = "", settling: bool = False) -> Rejection:
+    return Rejection(1, reason, detail, settling)
+
+
+@pytest.mark.parametrize("reason", ["bad tag", "replayed"])
+def test_five_are_noise_and_six_in_10_s_are_told_once_with_the_likeliest_cause_first(
+    reason: str,
+) -> None:
     alarms = Alarms()
     for second in range(5):
-        alarms.rejected("bad tag", AT + second * S)
+        assert alarms.rejected(refused(reason), AT + second * S) == (True, "")
     assert alarms.words(AT + 5 * S) == []
-    alarms.rejected("bad tag", AT + 10 * S - 1)
-    assert any("forged" in word for word in alarms.words(AT + 10 * S - 1))
-    assert alarms.words(AT + 10 * S) == []
+    assert alarms.rejected(refused(reason), AT + 10 * S - 2) == (True, CAUSES[reason])
+    assert alarms.rejected(refused(reason), AT + 10 * S - 2) == (True, "")
+    assert alarms.words(AT + 10 * S - 1) == [CAUSES[reason]]
+    assert alarms.words(AT + 30 * S) == []
+
+
+def test_of_wrong_tags_the_harmless_causes_are_named_before_somebody_who_transmits() -> None:
+    words = CAUSES["bad tag"]
+    places = [words.index(each) for each in ("another controller", "paired elsewhere", "transmits")]
+    assert places == sorted(places)
+
+
+def test_wrong_tags_while_a_session_settles_alarm_nobody() -> None:
+    alarms = Alarms()
+    for _ in range(20):
+        assert alarms.rejected(refused("bad tag", settling=True), AT)[1] == ""
+    assert alarms.words(AT) == []
 
 
 @given(st.lists(st.integers(0, 20 * S), min_size=5, max_size=15), st.integers(0, 25 * S))
@@ -28,7 +51,7 @@ def test_the_alarm_stands_exactly_while_more_than_five_came_in_the_last_10_s(
     alarms = Alarms()
     heard = sorted(at for at in instants if at <= asked_at)
     for at in heard:
-        alarms.rejected("bad tag", at)
+        alarms.rejected(refused("bad tag"), at)
     recent = [at for at in heard if asked_at - at < 10 * S]
     assert bool(alarms.words(asked_at)) is (len(recent) > 5)
 
@@ -36,15 +59,22 @@ def test_the_alarm_stands_exactly_while_more_than_five_came_in_the_last_10_s(
 def test_other_rejections_are_not_bad_tags() -> None:
     alarms = Alarms()
     for _ in range(20):
-        alarms.rejected("unknown handset", AT)
-        alarms.rejected("counter not above the last", AT)
+        alarms.rejected(refused("unknown handset"), AT)
+        alarms.rejected(refused("hello too soon"), AT)
     assert alarms.words(AT) == []
+
+
+def test_a_frame_of_another_version_is_named_for_10_s() -> None:
+    alarms, said = Alarms(), "a frame of protocol version 3"
+    alarms.rejected(refused("another version", said), AT)
+    assert alarms.words(AT + 10 * S - 1) == [f"on the handsets' air: {said}"]
+    assert alarms.words(AT + 10 * S) == []
 
 
 def test_late_presses_speak_of_a_disturbed_radio_for_10_s() -> None:
     for reason in ("beat too old", "too late"):
         alarms = Alarms()
-        alarms.rejected(reason, AT)
+        alarms.rejected(refused(reason), AT)
         assert any("radio" in word for word in alarms.words(AT + 10 * S - 1))
         assert alarms.words(AT + 10 * S) == []
 
@@ -65,7 +95,7 @@ def test_a_second_controller_is_said_for_10_s_and_stands_beside_the_others() -> 
     assert any("controller" in word for word in alarms.words(AT + 10 * S - 1))
     assert alarms.words(AT + 10 * S) == []
     alarms.foreign(AT)
-    alarms.rejected("too late", AT)
+    alarms.rejected(refused("too late"), AT)
     for _ in range(6):
-        alarms.rejected("bad tag", AT)
+        alarms.rejected(refused("bad tag"), AT)
     assert len(alarms.words(AT)) == 3

@@ -12,7 +12,7 @@ from controller.rules.gestures import Gestures
 from controller.rules.phases import PHASES, name
 from controller.rules.play_clock import PlayClock
 from controller.service.crew import ANSWERS, CrewMember, crew_state
-from drivers.base import Answer, Edge, Key, PhaseCode, Press
+from drivers.base import Answer, CueCode, Edge, Key, PhaseCode, Press
 from tests.controller.fakes import MS, RULES, S
 
 AT = 1_000 * S
@@ -101,21 +101,25 @@ def test_zero_is_told_as_a_held_zero() -> None:
     assert (state.phase, state.numerals, state.expires_at) == (PhaseCode.EXPIRED, 0, None)
 
 
-def test_only_a_running_routine_number_marks_25() -> None:
-    assert crew_state(after(PlayEnded("routine")), True, False, AT).mark_25
-    assert not crew_state(
-        after(events.RunNumber(events.Number.ADMINISTRATIVE)), True, False, AT
-    ).mark_25
-    assert not crew_state(after(Snap()), True, False, AT).mark_25
+def test_only_a_running_routine_number_has_the_mark() -> None:
+    assert crew_state(after(PlayEnded("routine")), True, False, AT).mark_s == 25
+    administrative = after(events.RunNumber(events.Number.ADMINISTRATIVE))
+    assert crew_state(administrative, True, False, AT).mark_s == 0
+    assert crew_state(after(Snap()), True, False, AT).mark_s == 0
 
 
-@pytest.mark.parametrize("code", ["canadian", "flag", "canadian_amateur"])
-def test_25_left_is_no_mark_where_the_rule_set_has_none(code: str) -> None:
+@pytest.mark.parametrize(("code", "mark_s"), [("canadian", 20), ("flag", 0), ("nfhs", 25)])
+def test_the_mark_is_that_of_the_rule_set(code: str, mark_s: int) -> None:
     """CFL from 2026 (text): 35, marked at 20; the handset must not cue 25 there."""
     clock = PlayClock(load_rule_set(code))
     clock.handle(Order(events.RunNumber(events.Number.ROUTINE), AT), AT)
     assert clock.expires_at is not None
-    assert not crew_state(clock, True, False, AT).mark_25
+    assert crew_state(clock, True, False, AT).mark_s == mark_s
+
+
+def test_a_cue_that_no_key_asked_for_is_told_with_its_number() -> None:
+    state = crew_state(after(Snap()), True, False, AT, cued=(CueCode.NUDGE, 3))
+    assert (state.cue, state.cue_number) == (CueCode.NUDGE, 3)
 
 
 def test_the_boards_flags() -> None:

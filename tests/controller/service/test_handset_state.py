@@ -20,10 +20,10 @@ def handset(game: Game, number: int) -> HandsetHealth:
 async def test_handsets_are_waited_for_heard_and_missed(game: Game) -> None:
     assert (handset(game, 0).state, handset(game, 0).name) == ("heard", "console")
     assert (handset(game, 1).state, handset(game, 1).heard_s) == ("waiting", None)
-    game.handset.beacon(1, battery_hours=7)
+    game.handset.beacon(1, battery_hours=7, margin_db=31)
     await game.at(5.5)
     assert (handset(game, 1).state, handset(game, 1).heard_s) == ("heard", 3)
-    assert handset(game, 1).battery_hours == 7
+    assert (handset(game, 1).battery_hours, handset(game, 1).margin_db) == (7, 31)
     assert (handset(game, 2).role, handset(game, 3).role) == ("field", "shadow")
     await game.at(33)
     assert (handset(game, 1).state, handset(game, 1).well) == ("silent", False)

@@ -17,7 +17,7 @@ from controller.rulebook.wording import titled
 from controller.rules.effects import Result
 from controller.rules.events import PlayEnded, Ready, SetCount, plain
 from controller.service.service import OPEN_TO_ALL
-from drivers.base import Answer, Answered, Edge, Key, Rejection
+from drivers.base import Answer, Answered, CueCode, Edge, Key, Rejection
 from tests.controller.fakes import (
     EMPTY,
     MS,
@@ -407,9 +407,10 @@ async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: G
     for _ in range(6):
         game.service.press_rejected(Rejection(1, "bad tag", "forged"), game.clock())
     alarms = game.status.alarms
-    assert any("controller" in alarm for alarm in alarms)
-    assert any("forged" in alarm for alarm in alarms)
+    assert any("boards' pair" in alarm for alarm in alarms)
+    [told] = [alarm for alarm in alarms if "someone transmits" in alarm]
     assert [row.event for row in game.journal.of("rejected")] == ["bad tag"] * 6
+    assert [row.event for row in game.journal.of("fault")].count(told) == 1
 
 
 @in_idle
@@ -825,10 +826,16 @@ async def test_a_play_that_lasts_too_long_is_asked_about_until_the_next_order(ga
     assert not game.status.nudged
     await game.at(2 + nudge_s + 0.5)
     assert game.status.nudged
+    assert (game.state.cue, game.state.cue_number) == (CueCode.NUDGE, 1)
+    told_at = next(at for at, state in game.handset.told if state.cue is not None)
+    assert told_at == game.started_at + int((2 + nudge_s) * S), "at once"
     game.handset.press(Key.DEAD_BALL)
     assert not game.status.nudged
     game.handset.press(Key.SNAP)
     assert not game.status.nudged
+    assert game.state.cue_number == 1, "it stays until the next one"
+    await game.at(4 + 2 * nudge_s)
+    assert (game.state.cue, game.state.cue_number) == (CueCode.NUDGE, 2)
 
 
 @in_running

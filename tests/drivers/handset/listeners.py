@@ -15,7 +15,7 @@ class Listener:
     result: Answer = Answer.RUNNING
     presses: list[Press] = field(default_factory=list)
     rejections: list[Rejection] = field(default_factory=list)
-    heard: list[tuple[int, int, int | None]] = field(default_factory=list)
+    heard: list[tuple[int, int, int | None, int | None]] = field(default_factory=list)
     acting: Callable[[], None] = lambda: None
 
     def key_pressed(self, press: Press) -> Answer:
@@ -26,7 +26,7 @@ class Listener:
     def handset_heard(
         self, handset: int, at: int, battery_hours: int | None, margin_db: int | None
     ) -> None:
-        self.heard.append((handset, at, battery_hours))
+        self.heard.append((handset, at, battery_hours, margin_db))
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         self.rejections.append(rejection)

@@ -2,9 +2,9 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.base import Answer, PhaseCode
+from drivers.base import Answer, CueCode, PhaseCode
 from drivers.handset.cues import STATE_FLIGHT_NS, Cue, CueClock, CueKind
-from drivers.handset.messages import StateFlag, StateFrame
+from drivers.handset.messages import StateFlag, StateFrame, cue_byte
 
 MS, S = 1_000_000, 1_000_000_000
 LIT = StateFlag.BOARDS_LIT
@@ -16,9 +16,13 @@ def state(
     phase: PhaseCode,
     numerals: int | None = None,
     remaining_ms: int = 0,
+    *,
     flags: StateFlag = LIT,
+    mark: int = 0,
+    cue: int = 0,
 ) -> StateFrame:
-    return StateFrame(1, 1, phase, numerals, -(-remaining_ms // 10), flags, 0, 0, Answer.NONE)
+    told = phase, numerals, -(-remaining_ms // 10), flags, mark, cue
+    return StateFrame(1, *told, 0, 0, Answer.NONE)
 
 
 class Bench:
@@ -39,11 +43,11 @@ class Bench:
             self.clock.pass_time(self.at)
         self.at = at
 
-    def count(self, seconds: int, flags: StateFlag, from_at: int, until_left: int = 0) -> int:
+    def count(self, seconds: int, mark: int, from_at: int, until_left: int = 0) -> int:
         """STATE once a second of a count from ``from_at``; gives the instant of its zero."""
         for n in range(seconds - until_left):
             left = seconds - n
-            self.hear(state(PhaseCode.RUNNING, left, left * 1000, flags), from_at + n * S)
+            self.hear(state(PhaseCode.RUNNING, left, left * 1000, mark=mark), from_at + n * S)
         return from_at + seconds * S
 
     def cues(self, zero_at: int) -> list[tuple[float, CueKind]]:
@@ -51,21 +55,24 @@ class Bench:
         return [((zero_at - cue.at) / S, cue.kind) for cue in self.clock.played]
 
 
-def test_a_40_is_marked_at_25_10_5_to_1_and_0_each_once_and_on_time() -> None:
+@pytest.mark.parametrize(("seconds", "mark"), [(40, 25), (40, 20), (35, 11), (99, 98)])
+def test_a_count_is_marked_at_its_mark_10_5_to_1_and_0_each_once_and_on_time(
+    seconds: int, mark: int
+) -> None:
     b = Bench()
-    zero_at = b.count(40, LIT | StateFlag.MARK_25, 0)
+    zero_at = b.count(seconds, mark, 0)
     b.until(zero_at + S)
     cues = b.cues(zero_at)
-    assert [kind for _, kind in cues] == [CueKind.MARK_25, *(kind for _, kind in LAST_TEN)]
-    wanted = [25, *(left for left, _ in LAST_TEN)]
+    assert [kind for _, kind in cues] == [CueKind.MARK, *(kind for _, kind in LAST_TEN)]
+    wanted = [mark, *(left for left, _ in LAST_TEN)]
     for (left, _), want in zip(cues, wanted, strict=True):
         assert abs(left - want) <= 0.010  # a cue may be 0.1 s off
 
 
 @pytest.mark.parametrize("seconds", [25, 20, 35])
-def test_25_left_is_marked_only_where_the_count_says_so(seconds: int) -> None:
+def test_no_other_second_is_marked_where_the_count_has_no_mark(seconds: int) -> None:
     b = Bench()
-    zero_at = b.count(seconds, LIT, 0)
+    zero_at = b.count(seconds, 0, 0)
     b.until(zero_at + S)
     assert [kind for _, kind in b.cues(zero_at)] == [kind for _, kind in LAST_TEN]
 
@@ -138,8 +145,8 @@ def test_a_mark_that_a_correction_hurried_is_played_at_once() -> None:
 
 def test_a_mark_that_another_count_jumps_over_is_not_played() -> None:
     b = Bench()
-    b.count(40, LIT | StateFlag.MARK_25, 0, until_left=27)
-    b.hear(state(PhaseCode.RUNNING, 20, 20_000, LIT | StateFlag.MARK_25), 13 * S)
+    b.count(40, 25, 0, until_left=27)
+    b.hear(state(PhaseCode.RUNNING, 20, 20_000, mark=25), 13 * S)
     b.until(14 * S)
     assert b.clock.played == []
 
@@ -205,3 +212,31 @@ def test_a_lost_link_stops_the_flutter_and_a_found_one_brings_it_back() -> None:
     assert len(b.clock.played) == 1
     b.hear(state(PhaseCode.SET, 25, flags=StateFlag.FAULT), 20 * S)
     assert b.clock.played[1:] == [Cue(CueKind.FLUTTER, 20 * S + STATE_FLIGHT_NS)]
+
+
+@pytest.mark.parametrize(
+    ("code", "kind"),
+    [
+        (CueCode.NUDGE, CueKind.NUDGE),
+        (CueCode.COURTESY_WARNING, CueKind.COURTESY_WARNING),
+        (CueCode.COURTESY_OVER, CueKind.COURTESY_OVER),
+    ],
+)
+def test_a_new_cue_is_played_once_and_the_first_of_a_session_never(
+    code: CueCode, kind: CueKind
+) -> None:
+    b = Bench()
+    for n, number in enumerate((7, 7, 8, 8, 9)):
+        b.hear(state(PhaseCode.LIVE, 40, cue=cue_byte(code, number)), n * S)
+    assert b.clock.played == [Cue(kind, n * S + STATE_FLIGHT_NS) for n in (2, 4)]
+    b.clock.welcomed()
+    b.hear(state(PhaseCode.LIVE, 40, cue=cue_byte(code, 3)), 5 * S)
+    assert len(b.clock.played) == 2
+
+
+def test_the_first_cue_of_a_session_that_had_none_is_played() -> None:
+    b = Bench()
+    b.clock.welcomed()
+    b.hear(state(PhaseCode.LIVE, 40), 0)
+    b.hear(state(PhaseCode.LIVE, 40, cue=cue_byte(CueCode.NUDGE, 16)), S)
+    assert b.clock.played == [Cue(CueKind.NUDGE, S + STATE_FLIGHT_NS)]

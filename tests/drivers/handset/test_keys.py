@@ -102,7 +102,7 @@ def test_bytes_that_are_no_text_are_an_error(tmp_path: Path) -> None:
     path = tmp_path / "handsets.keys"
     path.write_bytes(b"broadcast_key\xff")
     path.chmod(0o600)
-    with pytest.raises(KeyFileError, match="byte 8 is not UTF-8"):
+    with pytest.raises(KeyFileError, match="byte 13 is not UTF-8"):
         load_keys(path)
 
 

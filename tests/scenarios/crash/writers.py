@@ -16,7 +16,6 @@ from controller.journal.writer import Journal
 from controller.recovery.recovery import Recovery
 from drivers.handset.key_change import KeyChange
 from drivers.handset.keys import Keys
-from drivers.handset.session import next_session
 from tests.controller.journal_rows import row
 
 BOOT = "boot-a"
@@ -64,8 +63,6 @@ def starts(folder: Path) -> None:
     """Three starts of a service: two are ended in order, of the last one the power goes."""
     last = 0
     for start in range(3):
-        first = not (folder / "journal.sqlite3").exists()
-        say(f"session {next_session(folder / 'session', may_create=first)}")
         continuity = Recovery(
             folder.with_name("runtime"),
             folder,

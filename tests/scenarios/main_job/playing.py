@@ -21,7 +21,7 @@ GAP_S = 0.3
 HOLD_S = 1.0
 """Hold time of NO COUNT and BOARDS OFF (PROTOCOL.md, PRESS)."""
 SETTLED_NS = 26 * MS_NS
-"""A change is on the lamps by then: at most 20 ms for an answer under way, 3.9 ms on the line,
+"""A change is on the lamps by then: at most 20 ms for an answer under way, 4.2 ms on the line,
 and a stamp's rounding."""
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import NamedTuple, cast
 from unittest.mock import patch
 
-from controller.assembly.assembler import Assembler, controller_id_of, keys_and_session, rules_of
+from controller.assembly.assembler import Assembler, controller_id_of, radio_keys, rules_of
 from controller.config.load import load_config
 from controller.config.model import Config
 from controller.journal.file import Origin
@@ -253,12 +253,11 @@ class Computer:
 
     def _assembled(self, process: Process, recovery: Recovery) -> tuple[Service, KillableJournal]:
         config = self.config
-        keys, session = keys_and_session(config)
         kept = KillableRecovery(recovery, config.runtime_folder / "snapshot", process)
         assembler = Assembler(process.clock, self._rules, config.play_clock, cast(Recovery, kept))
         with patch("drivers.port.serial_port.SerialPort", partial(self._port, process)):
             assembler.boards(list(config.boards), controller_id_of(config))
-            assembler.handsets(list(config.handsets), keys, session)
+            assembler.handsets(list(config.handsets), radio_keys(config))
         assembler.console("keeper", SilentConsole(), None)
         recovery.begin()
         origin = Origin(f"boot-{self._boot}", SOFTWARE, fingerprint(self._rules))

@@ -77,6 +77,8 @@ class Game:
         self.pair.to_service = links["boards"].to_service
         air.link = links["receiver"]
         air.deliver, air.state_sent = self._deliver, self._state_sent
+        air.welcome_sent = self._welcome_sent
+        links["receiver"].on_open = self.truth.reopened
         self.crew = Crew(air, schedule, streams[3], self._typed, plan.pace)
         targets = Targets(schedule, self.computer, self.pair, air, links)
         self.faults = Faults(targets, streams[4], plan.every_s, plan.kinds)
@@ -88,6 +90,7 @@ class Game:
         """The whole game, to its orderly end."""
         running = asyncio.create_task(self.computer.run())
         now = self._clock()
+        self.air.begin(now)
         self.crew.begin(self.plan.plays, now)
         self.faults.begin(now)
         over = asyncio.create_task(self.crew.over.wait())
@@ -127,8 +130,8 @@ class Game:
 
     def _state_sent(self, body: bytes, at: int) -> None:
         """A STATE leaves: its beat counts, and what it says must be true."""
-        self.truth.receiver.beat(int.from_bytes(body[5:7], "big"), at)
-        numerals, handset, result = body[8], body[12], body[15]
+        self.truth.receiver.beat(int.from_bytes(body[1:5], "big"), at)
+        numerals, handset, result = body[6], body[12], body[15]
         true = self.truth.clock.numerals(at)
         late = self.air.link.catching_up  # at most 300 ms: then the port would have been given up
         if numerals != (0xFF if true is None else true) and not late:
@@ -137,6 +140,10 @@ class Game:
         if handset and result != self.truth.answers.get(press):
             owed = self.truth.answers.get(press)
             self.lies.append((at, f"press {press} is answered {result}, not {owed}"))
+
+    def _welcome_sent(self, session: int, at: int) -> None:
+        if not self.truth.welcomed(session):
+            self.lies.append((at, f"the handsets are told session {session} again"))
 
     def _typed(self, event: Event) -> None:
         service = self.computer.service
@@ -155,7 +162,7 @@ class Game:
         now = self._clock()
         saved = self.truth.checkpoint() if process.armed else None
         verdict = self.truth.heard(sent, Arrival(at, now, self.computer.at_zero))
-        if verdict not in ("presence", "again"):
+        if verdict not in ("presence", "again", "hello"):
             self.schedule.log.say(now, f"heard {sent}: {verdict}; {self.truth.steps[-1][1:]}")
         process.pressing = verdict == "press"
         link.to_service(frame)

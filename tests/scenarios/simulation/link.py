@@ -26,6 +26,7 @@ class Link:
         self.catching_up = False
         """True while what was held leaves."""
         self.process: Process | None = None
+        self.on_open: Callable[[], None] = lambda: None
         self._listener: PortListener | None = None
         self._clock = clock
         self._carry = carry
@@ -77,6 +78,7 @@ class Link:
         if not self.plugged:
             raise PortError(f"{self.name}: cannot open: no such device")
         self.process, self._listener = process, listener
+        self.on_open()
 
     def closed(self, process: Process) -> None:
         if self.process is process:

@@ -1,7 +1,7 @@
 """What is true of an installation: which presses count, what is owed to handsets and journal, what
 must be on the lamps.
 
-A receiver by the "Rules of the controller" of ``hardware/PROTOCOL.md`` and the truth of all
+A receiver by "Handset link" of ``hardware/PROTOCOL.md`` and the truth of all
 scenarios, neither of which the product shares. The one thing taken from the product is that it has
 put the boards off by a fault; the judge asks whether it had cause to.
 """
@@ -21,11 +21,12 @@ from tests.shared.truth import CONSOLE, CREW, Truth
 
 ANSWERS = ("none", "running", "held", "no change", "refused", "assumed", "not heard")
 OLDEST_BEAT_NS, OLDEST_AGE_TICKS = 3 * S_NS, 100
+ANSWERS_EACH, HELLO_EVERY_NS = 6, S_NS
 
 
 class Sent(NamedTuple):
-    """A PRESS frame on the air. ``true`` when a handset of this crew made it; ``session`` is the
-    one that it was made in."""
+    """A frame on the air: a PRESS, or a HELLO. ``true`` when a handset of this crew made it;
+    ``session`` is the one that it was made in, 0 for none."""
 
     handset: int
     counter: int
@@ -34,6 +35,7 @@ class Sent(NamedTuple):
     beat: int
     session: int
     true: bool = True
+    hello: bool = False
 
 
 class Arrival(NamedTuple):
@@ -56,13 +58,15 @@ class OwedRow(NamedTuple):
 
 @dataclass
 class Receiver:
-    """Which PRESS frames count, in one run of the service."""
+    """Which frames count, in one session. ``session`` is 0 until anybody has been told."""
 
-    session: int
-    last: dict[int, int]
+    session: int = 0
 
     def __post_init__(self) -> None:
-        self._answered: set[int] = set()
+        self._last = dict.fromkeys(CREW, 0)
+        self._answers: dict[int, int] = {}
+        """How often the last counter of a handset was answered."""
+        self._welcomed_at: dict[int, int] = {}
         self._beats: deque[tuple[int, int]] = deque(maxlen=2000)
 
     def beat(self, beat: int, at: int) -> None:
@@ -70,24 +74,35 @@ class Receiver:
         self._beats.append((beat, at))
 
     def judge(self, sent: Sent, at: int) -> str:
-        """ "press", "presence", "again", or why it is refused."""
-        if sent.handset not in self.last:
+        """ "press", "presence", "again", "hello", or why it is refused."""
+        number = sent.handset
+        if number not in self._last:
             return "unknown handset"
-        if not sent.true or sent.session != self.session:
+        if not sent.true or not (sent.hello or sent.session == self.session != 0):
             return "bad tag"
-        if sent.counter <= self.last[sent.handset]:
-            same = sent.counter == self.last[sent.handset] and sent.handset in self._answered
-            return "again" if same else "counter not above the last"
-        self.last[sent.handset] = sent.counter
-        self._answered.discard(sent.handset)
+        if sent.counter <= self._last[number]:
+            same = not sent.hello and sent.counter == self._last[number]
+            if not same or not 0 < self._answers[number] < ANSWERS_EACH:
+                return "replayed"
+            self._answers[number] += 1
+            return "again"
+        self._last[number], self._answers[number] = sent.counter, 0
+        if sent.hello:
+            return self._judge_hello(number, at)
         if not sent.keys:
             return "presence"
-        self._answered.add(sent.handset)
+        self._answers[number] = 1
         if not any(
             beat == sent.beat and at - sent_at <= OLDEST_BEAT_NS for beat, sent_at in self._beats
         ):
             return "beat too old"
         return "too late" if sent.age_ticks > OLDEST_AGE_TICKS else "press"
+
+    def _judge_hello(self, number: int, at: int) -> str:
+        if at - self._welcomed_at.get(number, -HELLO_EVERY_NS) < HELLO_EVERY_NS:
+            return "hello too soon"
+        self._welcomed_at[number] = at
+        return "hello"
 
 
 class InstallationTruth(Truth):
@@ -97,7 +112,7 @@ class InstallationTruth(Truth):
     def __init__(self, at: int) -> None:
         super().__init__(at=at)
         self.boot_at = 0
-        self.receiver = Receiver(0, dict.fromkeys(CREW, 0))
+        self.receiver = Receiver()
         self.owed: list[OwedRow] = []
         """The rows that the journal must hold."""
         self.refused: list[tuple[int, int, str]] = []
@@ -109,6 +124,7 @@ class InstallationTruth(Truth):
         """When anything new and authentic was heard last."""
         self.answers: dict[tuple[int, int], int] = {}
         """What each press must be answered with, by handset and counter."""
+        self._newest_session = 0
         self._owed_before = self._refused_before = 0
         """How much was owed before the present boot."""
 
@@ -121,9 +137,20 @@ class InstallationTruth(Truth):
         vars(self).update(saved)
 
     def restarted(self) -> None:
-        """Another process goes on in another session: half a gesture is forgotten, nothing else."""
-        self.receiver = Receiver(self.receiver.session + 1, self.receiver.last)
+        """Another process goes on: half a gesture is forgotten, nothing else."""
         self.forget_gestures()
+
+    def reopened(self) -> None:
+        """The receiver was opened: another session, of which nobody knows yet."""
+        self.receiver = Receiver()
+
+    def welcomed(self, session: int) -> bool:
+        """Somebody is told the session; whether it may be that one."""
+        if self.receiver.session:
+            return session == self.receiver.session
+        self.receiver.session = session
+        new, self._newest_session = session > self._newest_session, session
+        return new
 
     def power_lost(self, at: int, boot_at: int, *, closed: bool, last_row_at: int) -> None:
         """The computer starts again and knows nothing, so the boards are off unless the game had
@@ -133,19 +160,18 @@ class InstallationTruth(Truth):
         self.owed[self._owed_before :] = [row for row in owed if row.received_at <= last_row_at]
         self.refused[self._refused_before :] = [row for row in refused if row[0] <= last_row_at]
         self.forget_play(at, off=not closed)
-        self.receiver.last = dict.fromkeys(CREW, 0)
         self.boot_at = boot_at
         self._owed_before, self._refused_before = len(self.owed), len(self.refused)
 
     def heard(self, sent: Sent, arrival: Arrival) -> str:
-        """A frame came: "press", "presence", "again", or why it is refused."""
+        """A frame came: "press", "presence", "again", "hello", or why it is refused."""
         now = arrival.now
         verdict = self.receiver.judge(sent, now)
         if verdict in ("press", "presence", "too late", "beat too old"):
             self.heard_at = now
         if verdict == "press":
             self.answers[sent.handset, sent.counter] = ANSWERS.index(self._pressed(sent, arrival))
-        elif verdict not in ("presence", "again"):
+        elif verdict not in ("presence", "again", "hello"):
             if verdict in ("beat too old", "too late"):
                 self.answers[sent.handset, sent.counter] = ANSWERS.index("not heard")
             self.refused.append((now - self.boot_at, sent.handset, verdict))
