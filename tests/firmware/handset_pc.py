@@ -164,7 +164,9 @@ SESSION = bytes.fromhex("5E551017C0FFEE42")
 PAIRING_KEYS = KEY_BITS["NUMBER_40"] | KEY_BITS["UNDO"]
 
 
-def keys_frame(number: int = 1, handset_key: bytes = HANDSET_KEY, broadcast_key: bytes = BROADCAST_KEY) -> bytes:
+def keys_frame(
+    number: int = 1, handset_key: bytes = HANDSET_KEY, broadcast_key: bytes = BROADCAST_KEY
+) -> bytes:
     """KEYS, as the controller sends it over the cable."""
     return framed(b"\x29" + b"NONCE 00" + bytes([number]) + handset_key + broadcast_key)
 

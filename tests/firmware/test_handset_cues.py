@@ -256,7 +256,9 @@ def test_the_mark_comes_at_the_seconds_that_state_names(
 ) -> None:
     for mark in (99, 20, 11, 0):
         controller.say()
-        controller.say(phase=PhaseCode.RUNNING, remaining_10ms=100 * mark + 30, flags=LIT, mark=mark)
+        controller.say(
+            phase=PhaseCode.RUNNING, remaining_10ms=100 * mark + 30, flags=LIT, mark=mark
+        )
         begun_ms = handset.now_ms
         handset.run(600)
         marks = [(at - begun_ms, kind) for at, kind in handset.cues(begun_ms)]

@@ -28,6 +28,8 @@ pytestmark = pytest.mark.needs_gcc
 NOT_HEARD = 6
 REVISION = 9
 """What :meth:`HandsetOnPC.start` gives the handset."""
+
+
 def with_counter(counter: int) -> bytes:
     """The memory of a handset that has reserved its counters up to this one."""
     with HandsetOnPC() as handset:
