@@ -26,6 +26,8 @@ from tests.shared.frames import HELLO
 PRESS_LIMIT_MS = 15.0
 """From a key's first edge to the last byte handed to the radio: a press has to feel immediate."""
 MS = HZ // 1000
+STACK_POINTER = 0x5D
+"""Its address in data space; below it all is free."""
 
 
 class ChipController(Controller):
@@ -105,7 +107,8 @@ def _painted(handset: HandsetOnChip, drive: list[bytes], seed: int) -> Worst:
     chance = random.Random(seed)
     chip = handset.chip
     first_free = symbols(image())["_end"][0]
-    chip.write(first_free, bytes([figures.PAINT]) * (chip.figures.lowest_stack - 60 - first_free))
+    free = int.from_bytes(chip.read(STACK_POINTER, 2), "little") + 1 - first_free
+    chip.write(first_free, bytes([figures.PAINT]) * free)
     for wire in drive:
         handset.hear(wire)
         name = chance.choice(list(KEY_PINS))

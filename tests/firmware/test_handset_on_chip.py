@@ -455,13 +455,9 @@ def test_flash_and_stack_have_room(layout: str) -> None:
     assert ram + stack <= 0.95 * figures.RAM, (ram, stack, path)
 
 
-LIBRARY = 16
-"""Bytes of stack: the library's routines in assembly say nothing of theirs."""
-
-
 @pytest.mark.full
 def test_what_was_seen_of_the_stack_is_within_its_sum_and_no_byte_was_overrun() -> None:
     seen = worst(40)
     summed, _ = figures.stack_summed(image())
-    assert 100 < seen.stack <= summed + LIBRARY
+    assert 100 < seen.stack <= summed
     assert seen.interrupts_off < 2 * BYTE_CYCLES and seen.unread <= 2
