@@ -14,10 +14,10 @@ static void take_what_came(void)
     uint8_t byte;
     uint16_t keys;
     uint32_t at;
-    while (chip_key(&keys, &at)) /* first: a frame's tag takes 5 ms */
-        handset_press(&handset, keys, at, chip_now());
     if (chip_byte(&byte))
         handset_hear(&handset, byte, chip_now());
+    while (chip_key(&keys, &at)) /* last: a frame's tag takes 3 ms, and the tick that comes next sends */
+        handset_press(&handset, keys, at, chip_now());
 }
 
 int main(void)
