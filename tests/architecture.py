@@ -25,7 +25,6 @@ ARROWS = {
     ("recovery", "rules"): "keeps the state of the play clock",
     ("recovery", "journal"): "keeps the rows that are not on disk",
     ("recovery", "drivers"): "writes a file whole or not at all",
-    ("recovery", "drivers.base"): "keeps the newest answer to a handset",
     ("service", "rules"): "asks the play clock",
     ("service", "status"): "says what is so",
     ("service", "recovery"): "keeps each moment before it is shown",

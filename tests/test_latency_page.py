@@ -137,10 +137,10 @@ def test_the_commands_named_are_there() -> None:
 
 def test_frames_are_as_long_as_the_drivers_make_them() -> None:
     key = bytes(16)
-    press = encode_press(PressFrame(1, 1, 1, 0, 1, 9), 1, key)
+    press = encode_press(PressFrame(1, 1, 1, 0, 1, 9), bytes(8), key)
     show = encode_show(Show(1, 1, 40, 15, 0, 3))
     state = encode_state(
-        StateFrame(1, 1, PhaseCode.SET, 40, 0, StateFlag(0), 0, 0, Answer.NONE), key
+        StateFrame(1, PhaseCode.SET, 40, 0, StateFlag(0), 0, 0, 0, 0, Answer.NONE), bytes(8), key
     )
     assert "**Serial format:** 38,400 baud, 8 data bits, no parity, 1 stop bit" in PROTOCOL
     for name, frame in (
@@ -182,7 +182,7 @@ def test_what_is_said_of_the_rows() -> None:
     assert stated(r"the first numeral stands for (\d+) ms less than a second") == round(after)
     radio = [hop for hop in HOPS if 3 <= hop.number <= 7]
     assert stated(r"the table has ([\d.]+) ms for them typically") == total(radio)[0]
-    slow = cents(value("(25 + 16) * 8 / 19.2"))
+    slow = cents(value("(30 + 16) * 8 / 19.2"))
     assert stated(r"it would be ([\d.]+) ms with 16 bytes") == slow
     worst = total(HOPS)[1] - BY_NAME["on the air"].worst + slow
     assert stated(r"and the worst case ([\d.]+) ms: that misses") == worst > WORST_GOAL_MS

@@ -4,6 +4,7 @@ the wire. Pure: instants come in as arguments."""
 from __future__ import annotations
 
 from collections import deque
+from typing import NamedTuple
 
 from drivers.base import Rejection
 
@@ -11,13 +12,27 @@ S_NS = 1_000_000_000
 STRANGE = 5
 """More than this many frames with a wrong tag, or heard before, in 10 s are not noise."""
 WINDOW_NS = 10 * S_NS
+
+
+class Cause(NamedTuple):
+    """Why too many frames are refused, the likeliest cause first: on a line of the console, and at
+    length in the record."""
+
+    alarm: str
+    detail: str
+
+
 CAUSES = {
-    "bad tag": "presses not of this set refused: another controller has our keys, a handset is "
-    "paired elsewhere, or someone transmits",
-    "replayed": "presses heard before refused: a radio repeats, a handset lost its counter, or "
-    "someone transmits",
+    "bad tag": Cause(
+        "wrong tags: second controller, handset paired anew, or a stranger",
+        "another controller has our keys, a handset was paired anew elsewhere, "
+        "or someone transmits",
+    ),
+    "replayed": Cause(
+        "replayed: a radio repeats, a counter went back, or a stranger",
+        "a radio repeats frames, a handset lost its counter, or someone transmits",
+    ),
 }
-"""What the keeper is told of too many frames refused for one reason, the likeliest cause first."""
 ROWS = 20
 """At most so many refused frames in 10 s have a row of their own."""
 
@@ -33,19 +48,19 @@ class Alarms:
         self._other_version = ""
         self._version_heard: tuple[int, str] | None = None
 
-    def rejected(self, rejection: Rejection, at: int) -> tuple[bool, str]:
+    def rejected(self, rejection: Rejection, at: int) -> tuple[bool, Cause | None]:
         """A radio frame was refused.
 
         The first is true when it is worth a row of its own: a transmitter that never stops must not
-        fill the disk. The second is the alarm that it gives, "" for none or for one that stands.
+        fill the disk. The second is what it alarms of, None for nothing or for what stands already.
         """
         self._refused_at.append(at)
         crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
-        reason, news = rejection.reason, ""
+        reason, news = rejection.reason, None
         if reason in CAUSES and not rejection.settling:
             stood = self._many(reason, at)
             self._strange_at[reason].append(at)
-            news = CAUSES[reason] if self._many(reason, at) and not stood else ""
+            news = CAUSES[reason] if self._many(reason, at) and not stood else None
         elif reason in ("beat too old", "too late"):
             self._late_at = at
         elif reason == "another version":
@@ -66,7 +81,7 @@ class Alarms:
 
     def words(self, now: int) -> list[str]:
         """The alarms that stand at ``now``."""
-        said = [words for reason, words in CAUSES.items() if self._many(reason, now)]
+        said = [cause.alarm for reason, cause in CAUSES.items() if self._many(reason, now)]
         if self._foreign_at is not None and now - self._foreign_at < WINDOW_NS:
             said.append("another controller is on the boards' pair")
             if self._other_version:

@@ -354,12 +354,12 @@ class Service:
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
         """A frame was not taken as a press: recorded, counted, and told when there are many."""
-        own_row, alarm = self._alarms.rejected(rejection, at)
+        own_row, cause = self._alarms.rejected(rejection, at)
         if own_row:
             what, whose = rejection.detail, rejection.handset
             self._recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
-        if alarm:
-            self._recorder.note("fault", at, alarm)
+        if cause is not None:
+            self._recorder.note("fault", at, cause.alarm, detail=cause.detail)
         self._notify(at)
 
     def board_answered(self, report: BoardReport) -> None:

@@ -182,7 +182,8 @@ def press_is_authentic(body: bytes, session: bytes, key: bytes) -> bool:
 def encode_state(frame: StateFrame, session: bytes, key: bytes) -> bytes:
     """Give the whole frame of ``frame``; :class:`FrameError` where a field is out of range."""
     numerals = NO_NUMERALS if frame.numerals is None else frame.numerals
-    _check_state(frame, numerals)
+    told, answered = (frame.mark, frame.cue), (frame.ack_handset, frame.ack_result)
+    _check_state(frame.phase, numerals, frame.flags, told, answered)
     body16 = _packed(
         _STATE_LAYOUT,
         frame,
@@ -205,13 +206,21 @@ def decode_state(body: bytes, session: bytes, key: bytes) -> StateFrame:
     """Give the STATE in ``body``; :class:`FrameError` names the tag or the field that is wrong."""
     framing.check_kind("STATE", STATE, _STATE_LAYOUT.size + TAG_SIZE, body)
     _check_tag("STATE", body, body[:-TAG_SIZE] + session, key)
-    _, beat, phase, numerals, *fields, result = _STATE_LAYOUT.unpack_from(body)
-    told = None if numerals == NO_NUMERALS else numerals
-    frame = StateFrame(beat, phase, told, *fields, result)
-    _check_state(frame, numerals)
-    remaining_10ms, flags, *rest = fields
+    _, beat, phase, numerals, *fields = _STATE_LAYOUT.unpack_from(body)
+    remaining_10ms, flags, mark, cue, *acknowledged = fields
+    ack_handset, ack_counter, result = acknowledged
+    _check_state(phase, numerals, flags, (mark, cue), (ack_handset, result))
     return StateFrame(
-        beat, PhaseCode(phase), told, remaining_10ms, StateFlag(flags), *rest, Answer(result)
+        beat,
+        PhaseCode(phase),
+        None if numerals == NO_NUMERALS else numerals,
+        remaining_10ms,
+        StateFlag(flags),
+        mark,
+        cue,
+        ack_handset,
+        ack_counter,
+        Answer(result),
     )
 
 
@@ -288,17 +297,21 @@ def _check_layout(layout: int) -> None:
         raise FrameError(f"HELLO layout {layout}: must be 12 or 4 keys")
 
 
-def _check_state(frame: StateFrame, numerals: int) -> None:
-    if frame.phase not in _PHASES:
-        raise FrameError(f"STATE phase {frame.phase}: must be 0-{max(_PHASES)}")
+def _check_state(
+    phase: int, numerals: int, flags: int, told: tuple[int, int], answered: tuple[int, int]
+) -> None:
+    """``told`` is mark and cue, ``answered`` the acknowledged handset and the result."""
+    (mark, cue), (ack_handset, result) = told, answered
+    if phase not in _PHASES:
+        raise FrameError(f"STATE phase {phase}: must be 0-{max(_PHASES)}")
     if not (0 <= numerals <= 99 or numerals == NO_NUMERALS):
         raise FrameError(f"STATE numerals {numerals}: must be 0-99, or 255 for no count")
-    if frame.flags & ~_ALL_STATE_FLAGS:
-        raise FrameError(f"STATE flags {frame.flags:02X}: bits 4-7 must be zero")
-    if frame.mark and not LOWEST_MARK_S <= frame.mark <= HIGHEST_MARK_S:
-        raise FrameError(f"STATE mark {frame.mark}: must be 11-99, or 0 for none")
-    if frame.cue and frame.cue & 0xF not in _CUES:
-        raise FrameError(f"STATE cue {frame.cue:02X}: the low nibble must be 1-{max(_CUES)}")
-    _check_handset("STATE acknowledged handset", frame.ack_handset, lowest=0)
-    if frame.ack_result not in _RESULTS:
-        raise FrameError(f"STATE result {frame.ack_result}: must be 0-{max(_RESULTS)}")
+    if flags & ~_ALL_STATE_FLAGS:
+        raise FrameError(f"STATE flags {flags:02X}: bits 4-7 must be zero")
+    if mark and not LOWEST_MARK_S <= mark <= HIGHEST_MARK_S:
+        raise FrameError(f"STATE mark {mark}: must be 11-99, or 0 for none")
+    if cue and cue & 0xF not in _CUES:
+        raise FrameError(f"STATE cue {cue:02X}: the low nibble must be 1-{max(_CUES)}")
+    _check_handset("STATE acknowledged handset", ack_handset, lowest=0)
+    if result not in _RESULTS:
+        raise FrameError(f"STATE result {result}: must be 0-{max(_RESULTS)}")

@@ -398,9 +398,18 @@ class RadioHandsets:
             | StateFlag.ASSUMED * state.assumed
         )
         told = self._acknowledged or Acknowledgement(0, 0, Answer.NONE)
-        answered = told.handset, told.counter & 0xFFFF, told.result
-        own = state.mark_s, cue_byte(state.cue, state.cue_number)
-        return StateFrame(beat, state.phase, numerals, remaining, flags, *own, *answered)
+        return StateFrame(
+            beat,
+            state.phase,
+            numerals,
+            remaining,
+            flags,
+            state.mark_s,
+            cue_byte(state.cue, state.cue_number),
+            told.handset,
+            told.counter & 0xFFFF,
+            told.result,
+        )
 
     def _check_drained(self) -> None:
         if self.port.unsent():

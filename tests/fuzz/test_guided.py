@@ -176,7 +176,8 @@ HASTY = "_handset_key(path, number, entry); handset = _handset(path, number)"
 PLANTED: list[tuple[str, Callable[..., object], str, str]] = [
     ("framing", framing.Deframer.feed, "> LONGEST_CONTENT", ">= LONGEST_CONTENT"),
     ("framing", framing._unstuff_slowly, "after > end:", "after > end + 1:"),
-    ("board-messages", messages.decode_show, "if numerals ^", "if numerals & 0x80 and numerals ^"),
+    ("framing", framing.check_version, ">> 4 != VERSION", ">> 4 & 7 != VERSION"),
+    ("board-messages", messages._check_show, "if not 1 <= brightness", "if not 0 <= brightness"),
     ("board-messages", messages._check_status, "flags & ~_ALL_FLAGS", "flags > 0xF0"),
     ("handset-messages", handset_messages._check_tag, "if not hmac", "if body[7] and not hmac"),
     ("node", simulated.SimulatedNode._hear, "not 0 < (", "not 0 <= ("),

@@ -23,24 +23,33 @@ def test_five_are_noise_and_six_in_10_s_are_told_once_with_the_likeliest_cause_f
 ) -> None:
     alarms = Alarms()
     for second in range(5):
-        assert alarms.rejected(refused(reason), AT + second * S) == (True, "")
+        assert alarms.rejected(refused(reason), AT + second * S) == (True, None)
     assert alarms.words(AT + 5 * S) == []
     assert alarms.rejected(refused(reason), AT + 10 * S - 2) == (True, CAUSES[reason])
-    assert alarms.rejected(refused(reason), AT + 10 * S - 2) == (True, "")
-    assert alarms.words(AT + 10 * S - 1) == [CAUSES[reason]]
+    assert alarms.rejected(refused(reason), AT + 10 * S - 2) == (True, None)
+    assert alarms.words(AT + 10 * S - 1) == [CAUSES[reason].alarm]
     assert alarms.words(AT + 30 * S) == []
 
 
 def test_of_wrong_tags_the_harmless_causes_are_named_before_somebody_who_transmits() -> None:
-    words = CAUSES["bad tag"]
-    places = [words.index(each) for each in ("another controller", "paired elsewhere", "transmits")]
-    assert places == sorted(places)
+    alarm, detail = CAUSES["bad tag"]
+    for words, causes in (
+        (alarm, ("second controller", "paired anew", "a stranger")),
+        (detail, ("another controller has our keys", "paired anew elsewhere", "transmits")),
+    ):
+        places = [words.index(each) for each in causes]
+        assert places == sorted(places)
+
+
+def test_an_alarm_fits_on_a_line_of_the_console() -> None:
+    before = len(" ALARM      ")
+    assert all(before + len(cause.alarm) <= 80 for cause in CAUSES.values())
 
 
 def test_wrong_tags_while_a_session_settles_alarm_nobody() -> None:
     alarms = Alarms()
     for _ in range(20):
-        assert alarms.rejected(refused("bad tag", settling=True), AT)[1] == ""
+        assert alarms.rejected(refused("bad tag", settling=True), AT)[1] is None
     assert alarms.words(AT) == []
 
 

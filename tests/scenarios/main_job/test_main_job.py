@@ -15,7 +15,7 @@ import pytest
 
 from tests.scenarios.main_job.playing import SETTLED_NS, Game, Player, face_of
 from tests.scenarios.main_job.series import CONSOLE, NOBODY, SERIES
-from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS
+from tests.shared.frames import BYTE_NS, DARK_NUMERALS, MS_NS, S_NS, SHOW_BYTES
 from tests.shared.installation import CONTROLLER_ID, FIELD, KEEPER
 from tests.shared.rig import Rig, rigged
 from tests.shared.truth import Face
@@ -23,7 +23,7 @@ from tests.shared.virtual_time import START_AT
 
 CHANGES = 390
 """At least so many times the series changes what there is to read."""
-SHOW_LINE_NS = 15 * BYTE_NS
+SHOW_LINE_NS = SHOW_BYTES * BYTE_NS
 
 
 @pytest.fixture(scope="module")

@@ -32,7 +32,7 @@ async def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(rig:
         assert all(state.counter == counter for _, state in rig.keeper.heard[heard:])
     await asyncio.sleep(2)
     assert rig.read == ["25", "25"]
-    assert any("someone transmits" in alarm for alarm in rig.status.alarms)
+    assert any("wrong tags" in alarm for alarm in rig.status.alarms)
 
     rows = await rig.rows()
     rejected = [(row.event, row.handset) for row in rows if row.kind == "rejected"]

@@ -108,8 +108,10 @@ async def test_started_again_after_kill_9_the_count_goes_on_in_a_new_session(
         await program.process.wait()
         second = await start(program.site)
         try:
-            told = len(keeper.heard)
-            await program.until(lambda: len(keeper.sessions) == 2 and len(keeper.heard) > told, 10)
+            before = len(keeper.heard)
+            await program.until(
+                lambda: len(keeper.sessions) == 2 and len(keeper.heard) > before, 10
+            )
             assert keeper.heard[-1][1].phase == "RUNNING"
             await program.reads("21", 3)
             due_at = started.at + 4 * S_NS

@@ -160,6 +160,8 @@ class InstallationTruth(Truth):
         self.owed[self._owed_before :] = [row for row in owed if row.received_at <= last_row_at]
         self.refused[self._refused_before :] = [row for row in refused if row[0] <= last_row_at]
         self.forget_play(at, off=not closed)
+        if self.owed:  # the journal tells that a game is on: no kickoff opens it
+            self.clock.now = self.clock.now._replace(opening=False)
         self.boot_at = boot_at
         self._owed_before, self._refused_before = len(self.owed), len(self.refused)
 
