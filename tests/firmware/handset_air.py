@@ -38,8 +38,11 @@ class ChipHandset:
         if cycle > self.on_chip.chip.cycle:
             self.on_chip.run(cycle)
 
+    async def ask(self) -> None:
+        """It asks for the session by itself."""
+
     async def presence(self) -> None:
-        """It does that by itself."""
+        """And says by itself that it is there."""
         await asyncio.Event().wait()
 
     async def tap(self, key: str) -> int:
