@@ -55,7 +55,7 @@ class Now(NamedTuple):
 @functools.cache
 def handset_program() -> Path:
     """The program of ``pc_handset.c``."""
-    flags = [*PC_FLAGS, "-Wno-conversion", *SANITIZERS, *INCLUDES, "-Wl,--wrap=thumb_play"]
+    flags = [*PC_FLAGS, *SANITIZERS, *INCLUDES, "-Wl,--wrap=thumb_play"]
     return program("pc-handset", [HERE / "pc_handset.c", *LOGIC], flags)
 
 

@@ -157,7 +157,7 @@ def test_every_bit_of_a_state_counts() -> None:
         for bit in range(8, 8 * (len(wire) - 1)):
             damaged = bytearray(wire)
             damaged[bit // 8] ^= 1 << bit % 8
-            assert opened_state(handset, STATES[1], damaged) == "refused", bit
+            assert opened_state(handset, STATES[1], bytes(damaged)) == "refused", bit
 
 
 def test_less_voltage_is_never_more_hours() -> None:

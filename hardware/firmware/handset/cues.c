@@ -16,7 +16,7 @@ static const struct {
 static uint32_t mark_at(const struct cues *cues, uint8_t mark)
 {
     uint8_t seconds = mark == OWN_MARK ? cues->own_mark : marks[mark].seconds;
-    return cues->zero_at - 1000ul * seconds;
+    return cues->zero_at - 1000 * (uint32_t)seconds;
 }
 
 static void pass_marks(struct cues *cues, uint32_t until, uint32_t now)
@@ -106,7 +106,7 @@ void cues_hear(struct cues *cues, const struct state *state, uint32_t now)
     cues->linked = true;
     cues->link_ends_at = now + CUES_LINK_LOST_MS;
     if (state->phase == PHASE_RUNNING) {
-        uint32_t zero_at = now + 10ul * state->remaining_10ms - CUES_FLIGHT_MS;
+        uint32_t zero_at = now + 10 * (uint32_t)state->remaining_10ms - CUES_FLIGHT_MS;
         cues_count(cues, zero_at, state->mark, now);
     } else {
         if (state->phase == PHASE_EXPIRED && cues->counting && cues->ahead)

@@ -205,7 +205,7 @@ void chip_rest(void)
     static uint32_t rested_at;
     cli();
     if (heard_out == heard_in && edges_out == edges_in && now == rested_at) {
-        set_sleep_mode(SLEEP_MODE_IDLE); /* timer and UART go on */
+        SMCR = 0; /* idle: timer and UART go on */
         sleep_enable();
         sei(); /* takes effect after the next instruction: nothing comes between */
         sleep_cpu();
@@ -241,7 +241,7 @@ void chip_sleep(void)
     cli();
     /* Not while a key bounces or an edge waits. */
     if (chip_contacts() == keys.down && edges_out == edges_in) {
-        set_sleep_mode(SLEEP_MODE_PWR_DOWN);
+        SMCR = 1 << SM1; /* power-down */
         sleep_enable();
         sleep_bod_disable();
         sei();

@@ -54,7 +54,7 @@ static uint16_t half_at(uint8_t half)
 /* Where a copy of the counter in force is. */
 static uint16_t copy_at(const struct memory *memory, uint8_t copy)
 {
-    return (uint16_t)(half_at(memory->half) + COUNTER + copy * COPY);
+    return (uint16_t)(half_at(memory->half) + COUNTER + (uint16_t)copy * COPY);
 }
 
 /* Find the higher of the two copies that are of this generation. */

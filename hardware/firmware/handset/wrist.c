@@ -164,7 +164,7 @@ static struct order tapped(struct wrist *wrist, const struct meaning *meaning, u
     wrist->last_tap_at = at;
     if (wrist->taps < meaning->count)
         wrist->taps++;
-    uint8_t index = wrist->taps - 1;
+    uint8_t index = (uint8_t)(wrist->taps - 1);
     bool amends = index > 0 && meaning->taps[index] != meaning->taps[index - 1];
     return (struct order){meaning->taps[index], amends, false, at, wrist->first_tap_at};
 }
