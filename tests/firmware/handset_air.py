@@ -11,7 +11,7 @@ import asyncio
 
 from tests.firmware.chip import Pin
 from tests.firmware.handset_chip import HZ, MOTOR, HandsetOnChip
-from tests.firmware.handset_pc import DOWN_KEY, paired_memory
+from tests.firmware.handset_pc import BROADCAST_KEY, paired_memory
 from tests.shared.frames import BYTE_NS, MS_NS
 from tests.shared.wire import Clock, Wire
 
@@ -23,10 +23,10 @@ TAP_S = 0.09
 class ChipHandset:
     """One handset, switched on as it is made; instants are the installation's."""
 
-    def __init__(self, number: int, uplink: bytes, downlink: bytes, clock: Clock) -> None:
-        assert downlink == DOWN_KEY
+    def __init__(self, number: int, handset_key: bytes, broadcast_key: bytes, clock: Clock) -> None:
+        assert broadcast_key == BROADCAST_KEY
         self.wire: Wire | None = None
-        self.on_chip = HandsetOnChip(paired_memory(number, uplink), LAYOUTS[number])
+        self.on_chip = HandsetOnChip(paired_memory(number, handset_key), LAYOUTS[number])
         self._clock, self._origin_at = clock, clock()
 
     def cycle_of(self, at: int) -> int:
@@ -38,8 +38,11 @@ class ChipHandset:
         if cycle > self.on_chip.chip.cycle:
             self.on_chip.run(cycle)
 
+    async def ask(self) -> None:
+        """It asks for the session by itself."""
+
     async def presence(self) -> None:
-        """It does that by itself."""
+        """And says by itself that it is there."""
         await asyncio.Event().wait()
 
     async def tap(self, key: str) -> int:

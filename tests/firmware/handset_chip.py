@@ -19,7 +19,7 @@ HZ = 8_000_000
 MOTOR, LAMP, WRIST_LAMP, RADIO_ON = ("B", 1), ("B", 5), ("B", 3), ("B", 2)
 BATTERY_CHANNEL = 5
 MEMORY = 512
-"""Bytes of EEPROM that the tests fill; the handset uses 272."""
+"""Bytes of EEPROM that the tests fill; the handset uses 176."""
 MARKS = [(25, [300]), (10, [300, 120, 300]), *((s, [50]) for s in (5, 4, 3, 2, 1)), (0, [800])]
 """The marks of a count of 40: seconds left, and the lengths on and off in ms."""
 KEY_PINS: dict[str, Pin] = {
@@ -154,7 +154,7 @@ def cues_of(
     """Where each cue in a pin's edges began, and its lengths on and off by turns, in ms.
 
     Cues are at least 0.1 s apart less the millisecond of a step; no pause within one but the
-    0.12 s of two beats is that long.
+    0.12 s of two beats is that long, and the 0.4 s between the nudge's ticks.
     """
     cues: list[tuple[int, list[int]]] = []
     last = 0
@@ -162,7 +162,7 @@ def cues_of(
         if not level:
             continue
         pause_ms = ms_of(start - last)
-        if cues and pause_ms in (50, 120):
+        if cues and (pause_ms in (50, 120) or (pause_ms == 400 and cues[-1][1][-1] == 50)):
             cues[-1][1].append(pause_ms)
         else:
             cues.append((start, []))

@@ -11,31 +11,64 @@ from drivers.handset.messages import StateFlag
 from tests.firmware import figures
 from tests.firmware.chip import symbols
 from tests.firmware.handset_chip import HZ, KEY_PINS, HandsetOnChip, image
-from tests.firmware.handset_pc import Controller, keys_frame, paired_memory, press_of
+from tests.firmware.handset_pc import (
+    HANDSET_KEY,
+    SESSION,
+    Controller,
+    hello_of,
+    keys_frame,
+    kind_of,
+    paired_memory,
+    press_of,
+)
+from tests.shared.frames import HELLO
 
 PRESS_LIMIT_MS = 15.0
 """From a key's first edge to the last byte handed to the radio: a press has to feel immediate."""
 MS = HZ // 1000
+STACK_POINTER = 0x5D
+"""Its address in data space; below it all is free."""
 
 
 class ChipController(Controller):
-    """STATE for a handset on a chip."""
+    """WELCOME and STATE for a handset on a chip."""
 
-    def __init__(self, on_chip: HandsetOnChip, session: int = 0x2A, beat: int = 0) -> None:
+    def __init__(self, on_chip: HandsetOnChip, session: bytes = SESSION, beat: int = 0) -> None:
         self.on_chip, self.session, self.beat = on_chip, session, beat
 
     def say(self, **fields: object) -> int:  # type: ignore[override]
         return self.on_chip.hear(self.wire(**fields))
 
+    def welcome(self, handset_key: bytes = HANDSET_KEY) -> None:
+        frames = [each.wire for each in self.on_chip.frames if kind_of(each.wire) == HELLO]
+        self.on_chip.hear(self.welcome_to(hello_of(frames[-1], handset_key), handset_key))
+
+
+def join(
+    on_chip: HandsetOnChip,
+    session: bytes = SESSION,
+    beat: int = 0,
+    handset_key: bytes = HANDSET_KEY,
+) -> ChipController:
+    """Answer the handset's next HELLO, and say STATE."""
+    begun = len(on_chip.frames)
+    for _ in range(300):
+        on_chip.run_ms(10)
+        if any(kind_of(frame.wire) == HELLO for frame in on_chip.frames[begun:]):
+            controller = ChipController(on_chip, session, beat)
+            controller.welcome(handset_key)
+            controller.say()
+            return controller
+    raise AssertionError("no HELLO in 3 s")
+
 
 def linked(layout: str = "twelve", mv: int = 4500) -> tuple[HandsetOnChip, ChipController]:
-    """A handset that has heard one STATE and said that it is there."""
+    """A handset that has been welcomed and has said that it is there."""
     handset = HandsetOnChip(paired_memory(), layout, mv=mv)
+    controller = join(handset)
     handset.run_ms(100)
-    controller = ChipController(handset)
-    controller.say()
-    handset.run_ms(1100)
-    assert [press_of(frame.wire).keys for frame in handset.frames] == [0]
+    hello, presence = handset.frames
+    assert kind_of(hello.wire) == HELLO and press_of(presence.wire).keys == 0
     handset.frames.clear()
     return handset, controller
 
@@ -74,7 +107,8 @@ def _painted(handset: HandsetOnChip, drive: list[bytes], seed: int) -> Worst:
     chance = random.Random(seed)
     chip = handset.chip
     first_free = symbols(image())["_end"][0]
-    chip.write(first_free, bytes([figures.PAINT]) * (chip.figures.lowest_stack - 60 - first_free))
+    free = int.from_bytes(chip.read(STACK_POINTER, 2), "little") + 1 - first_free
+    chip.write(first_free, bytes([figures.PAINT]) * free)
     for wire in drive:
         handset.hear(wire)
         name = chance.choice(list(KEY_PINS))
@@ -95,7 +129,7 @@ def worst(frames: int) -> Worst:
     drive = []
     for _ in range(frames):
         phase = chance.choice(list(PhaseCode))
-        flags = StateFlag(chance.randrange(32))
+        flags = StateFlag(chance.randrange(16))
         wire = bytearray(controller.wire(phase=phase, remaining_10ms=900, flags=flags))
         if chance.random() < 0.2:
             wire[chance.randrange(len(wire))] ^= 1 << chance.randrange(8)

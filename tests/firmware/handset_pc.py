@@ -12,9 +12,9 @@ from typing import Any, NamedTuple
 from drivers.base import Answer, PhaseCode
 from drivers.framing import Deframer
 from drivers.handset import messages
-from drivers.handset.messages import PressFrame, StateFlag, StateFrame
+from drivers.handset.messages import HelloFrame, PressFrame, StateFlag, StateFrame, WelcomeFrame
 from tests.firmware.building import FIRMWARE, HERE, PC_FLAGS, SANITIZERS, program
-from tests.shared.frames import KEY_BITS, framed
+from tests.shared.frames import HELLO, KEY_BITS, PRESS, framed
 
 FOLDER = FIRMWARE / "handset"
 LOGIC = (
@@ -40,10 +40,22 @@ class Happened(NamedTuple):
     value: str
 
 
+class Now(NamedTuple):
+    """A handset: ``counter`` given out last, ``known`` whether its reports may go."""
+
+    mode: int
+    asleep: bool
+    counter: int
+    linked: bool
+    known: bool
+    beat: int
+    session: bytes
+
+
 @functools.cache
 def handset_program() -> Path:
     """The program of ``pc_handset.c``."""
-    flags = [*PC_FLAGS, "-Wno-conversion", *SANITIZERS, *INCLUDES, "-Wl,--wrap=thumb_play"]
+    flags = [*PC_FLAGS, *SANITIZERS, *INCLUDES, "-Wl,--wrap=thumb_play"]
     return program("pc-handset", [HERE / "pc_handset.c", *LOGIC], flags)
 
 
@@ -88,6 +100,7 @@ class HandsetOnPC:
         self.say(f"start {keys} {contacts} {int(by_power)} {revision}")
 
     def run(self, ms: int) -> None:
+        assert ms >= 0
         self.say(f"run {ms}")
 
     def run_to(self, at_ms: int) -> None:
@@ -101,12 +114,21 @@ class HandsetOnPC:
         self.say(f"contacts {KEY_BITS[key]}", f"run {ms}", "contacts 0", "run 40")
 
     @property
+    def now(self) -> Now:
+        """What it is now."""
+        *numbers, session = (*self.ask("state")[0].split(" "), "")[:7]
+        mode, asleep, counter, linked, known, beat = map(int, numbers)
+        return Now(
+            mode, bool(asleep), counter, bool(linked), bool(known), beat, bytes.fromhex(session)
+        )
+
+    @property
     def mode(self) -> int:
-        return int(self.ask("state")[0].split()[0])
+        return self.now.mode
 
     @property
     def linked(self) -> bool:
-        return self.ask("state")[0].split()[4] == "1"
+        return self.now.linked
 
     def all_of(self, what: str, since_ms: int = 0) -> list[tuple[int, str]]:
         """When and with which value ``what`` happened."""
@@ -120,25 +142,39 @@ class HandsetOnPC:
         """Frames sent and when their first byte left."""
         return [(at_ms, bytes.fromhex(value)) for at_ms, value in self.all_of("send", since_ms)]
 
+    def reports(self, since_ms: int = 0) -> list[tuple[int, bytes]]:
+        """The PRESS frames of these."""
+        return [(at, frame) for at, frame in self.sent(since_ms) if kind_of(frame) == PRESS]
+
+    def hellos(self, since_ms: int = 0) -> list[tuple[int, HelloFrame]]:
+        """The HELLOs of these."""
+        return [
+            (at, hello_of(frame)) for at, frame in self.sent(since_ms) if kind_of(frame) == HELLO
+        ]
+
     def cues(self, since_ms: int = 0) -> list[tuple[int, int]]:
         """Cues asked for, as ``enum cue`` of thumb.h."""
         return [(at_ms, int(value)) for at_ms, value in self.all_of("cue", since_ms)]
 
 
-UP_KEY, DOWN_KEY = bytes(range(16)), bytes(range(0xF0, 0x100))
+HANDSET_KEY, BROADCAST_KEY = bytes(range(16)), bytes(range(0xF0, 0x100))
 """The keys given on the protocol's page."""
+SESSION = bytes.fromhex("5E551017C0FFEE42")
+"""The session given there."""
 PAIRING_KEYS = KEY_BITS["NUMBER_40"] | KEY_BITS["UNDO"]
 
 
-def keys_frame(number: int = 1, up_key: bytes = UP_KEY, down_key: bytes = DOWN_KEY) -> bytes:
+def keys_frame(
+    number: int = 1, handset_key: bytes = HANDSET_KEY, broadcast_key: bytes = BROADCAST_KEY
+) -> bytes:
     """KEYS, as the controller sends it over the cable."""
-    return framed(b"\x33" + b"NONCE 00" + bytes([number]) + up_key + down_key)
+    return framed(b"\x29" + b"NONCE 00" + bytes([number]) + handset_key + broadcast_key)
 
 
-def pair(handset: HandsetOnPC, number: int = 1, up_key: bytes = UP_KEY) -> None:
+def pair(handset: HandsetOnPC, number: int = 1, handset_key: bytes = HANDSET_KEY) -> None:
     """Pair it by its own pairing mode, and switch it off."""
     start_pairing(handset)
-    handset.hear(keys_frame(number, up_key))
+    handset.hear(keys_frame(number, handset_key))
     handset.run(20)
 
 
@@ -150,10 +186,10 @@ def start_pairing(handset: HandsetOnPC, keys: int = 12, revision: int = 9) -> No
 
 
 @functools.cache
-def paired_memory(number: int = 1, up_key: bytes = UP_KEY) -> bytes:
+def paired_memory(number: int = 1, handset_key: bytes = HANDSET_KEY) -> bytes:
     """The lasting memory of a handset that has just been paired."""
     with HandsetOnPC() as handset:
-        pair(handset, number, up_key)
+        pair(handset, number, handset_key)
         return bytes.fromhex(handset.ask("dump")[0])
 
 
@@ -176,33 +212,75 @@ def serving(keys: int = 12) -> Iterator[HandsetOnPC]:
 
 
 class Controller:
-    """Says STATE to a handset; every STATE has the next beat unless told otherwise."""
+    """Says WELCOME and STATE to a handset; every STATE has the next beat unless told otherwise."""
 
-    def __init__(self, handset: HandsetOnPC, session: int = 0x2A, beat: int = 0) -> None:
+    def __init__(self, handset: HandsetOnPC, session: bytes = SESSION, beat: int = 0) -> None:
         self.handset, self.session, self.beat = handset, session, beat
 
     def wire(self, **fields: Any) -> bytes:
         """A STATE with these fields of :class:`StateFrame`, others at rest."""
-        self.beat = (self.beat + 1) & 0xFFFF
+        self.beat += 1
         said: dict[str, Any] = {
-            "session": self.session,
             "beat": self.beat,
             "phase": PhaseCode.IDLE,
             "numerals": None,
             "remaining_10ms": 0,
             "flags": StateFlag.BOARDS_LIT,
+            "mark": 0,
+            "cue": 0,
             "ack_handset": 0,
             "ack_counter": 0,
             "ack_result": Answer.NONE,
         }
-        return messages.encode_state(StateFrame(**{**said, **fields}), DOWN_KEY)
+        frame = StateFrame(**{**said, **fields})
+        return messages.encode_state(frame, self.session, BROADCAST_KEY)
 
     def say(self, **fields: Any) -> None:
         self.handset.hear(self.wire(**fields))
 
+    def welcome_to(self, hello: HelloFrame, handset_key: bytes = HANDSET_KEY) -> bytes:
+        """The WELCOME that answers a HELLO."""
+        frame = WelcomeFrame(hello.handset, hello.counter, self.session, self.beat)
+        return messages.encode_welcome(frame, handset_key)
 
-def press_of(frame: bytes, session: int = 0x2A, up_key: bytes = UP_KEY) -> PressFrame:
-    """A PRESS as the controller's driver reads it, its tag right."""
+    def welcome(self, handset_key: bytes = HANDSET_KEY) -> None:
+        """Answer the handset's last HELLO."""
+        wire = next(wire for _, wire in reversed(self.handset.sent()) if kind_of(wire) == HELLO)
+        self.handset.hear(self.welcome_to(hello_of(wire, handset_key), handset_key))
+
+
+def join(handset: HandsetOnPC, session: bytes = SESSION, beat: int = 0) -> Controller:
+    """Answer the handset's next HELLO, and give the controller that did."""
+    begun = len(handset.hellos())
+    for _ in range(300):
+        handset.run(10)
+        if len(handset.hellos()) > begun:
+            controller = Controller(handset, session, beat)
+            controller.welcome()
+            return controller
+    raise AssertionError("no HELLO in 3 s")
+
+
+def body_of(frame: bytes) -> bytes:
     (body,) = Deframer().feed(frame)
-    assert messages.press_is_authentic(body, session, up_key), frame.hex()
+    return body
+
+
+def kind_of(frame: bytes) -> int:
+    return body_of(frame)[0]
+
+
+def press_of(
+    frame: bytes, session: bytes = SESSION, handset_key: bytes = HANDSET_KEY
+) -> PressFrame:
+    """A PRESS as the controller's driver reads it, its tag right."""
+    body = body_of(frame)
+    assert messages.press_is_authentic(body, session, handset_key), frame.hex()
     return messages.parse_press(body)
+
+
+def hello_of(frame: bytes, handset_key: bytes = HANDSET_KEY) -> HelloFrame:
+    """A HELLO as the controller's driver reads it, its tag right."""
+    body = body_of(frame)
+    assert messages.hello_is_authentic(body, handset_key), frame.hex()
+    return messages.parse_hello(body)

@@ -9,12 +9,16 @@
  *   cut N LEFT                      power goes at the Nth memory write from now, which leaves the byte LEFT
  *   memory BYTES                    the memory from its first byte on
  *   dump                            the whole memory
- *   state                           mode, asleep, counter given out, session, link
- *   press KEY SESSION HANDSET COUNTER KEYS AGE BEAT BATTERY
+ *   counter N                       it has reserved its counters up to this one
+ *   state                           mode, asleep, counter given out, link, session known, beat, session
+ *   press KEY SESSION HANDSET COUNTER KEYS AGE BEAT BATTERY MARGIN
  *                                   the frame of a PRESS
+ *   hello KEY HANDSET COUNTER LAYOUT REVISION
+ *                                   the frame of a HELLO
  *   tag KEY MESSAGE                 keyed BLAKE2s
  *   compress H BLOCK LENGTH LAST    one compression of BLAKE2s; H as little-endian bytes
- *   open BYTES                      the STATE in a frame, or "refused"
+ *   open KEY SESSION BYTES          the STATE in a frame, or "refused"
+ *   welcome KEY BYTES               the WELCOME in a frame, or "refused"
  *   wrist LAYOUT                    a fresh count of the wrist timer
  *   tap KEYS AT                     a key edge, or hold, for it
  *   hours MV                        what a battery stands for
@@ -138,7 +142,7 @@ void hal_restart(void)
 {
     printf("%u restart 1\n", now);
     keys_start(&keys, handset.layout, contacts);
-    handset_start(&handset, handset.layout, contacts, false, 1, handset.revision, now);
+    handset_start(&handset, handset.layout, contacts, false, 1, handset.self.revision, now);
 }
 
 /* Every cue that is asked for, whatever becomes of it. */
@@ -183,49 +187,108 @@ static const struct layout *layout_of(unsigned count)
     return count == 4 ? &layout_four : &layout_twelve;
 }
 
-static void open_state(const uint8_t *bytes, size_t count)
+static struct blake2s keyed_with(const char *text)
 {
-    static const uint8_t down_key[BLAKE2S_KEY] = {
-        0xF0, 0xF1, 0xF2, 0xF3, 0xF4, 0xF5, 0xF6, 0xF7, 0xF8, 0xF9, 0xFA, 0xFB, 0xFC, 0xFD, 0xFE, 0xFF,
-    };
-    struct frame_receiver receiver = {0};
+    uint8_t key[BLAKE2S_KEY] = {0};
     struct blake2s keyed;
+    if (read_bytes(text, key, sizeof key) != sizeof key)
+        abort();
+    blake2s_start(&keyed, key);
+    return keyed;
+}
+
+/* The body in a frame, or NULL. */
+static const uint8_t *open_frame(struct frame_receiver *receiver, const char *text, uint8_t *length)
+{
+    uint8_t wire[256];
+    size_t count = read_bytes(text, wire, sizeof wire);
+    *receiver = (struct frame_receiver){0};
+    *length = 0;
+    for (size_t at = 0; at < count && *length == 0; at++)
+        *length = frame_take(receiver, wire[at]);
+    return *length ? frame_body(receiver) : NULL;
+}
+
+static void open_state(const char *key, const char *session_text, const char *wire)
+{
+    struct frame_receiver receiver;
+    struct blake2s keyed = keyed_with(key);
     struct state state;
-    bool good = false;
-    blake2s_start(&keyed, down_key);
-    for (size_t at = 0; at < count; at++) {
-        uint8_t length = frame_take(&receiver, bytes[at]);
-        good = good || (length > 0 && state_read(&state, frame_body(&receiver), length, &keyed));
-    }
-    if (good)
-        printf(". %u %u %u %u %u %u %u %u %u\n", state.session, state.beat, state.phase, state.numerals,
-               state.remaining_10ms, state.flags, state.ack_handset, state.ack_counter, state.result);
+    uint8_t session[SESSION], length;
+    if (read_bytes(session_text, session, sizeof session) != SESSION)
+        abort();
+    const uint8_t *body = open_frame(&receiver, wire, &length);
+    if (body && state_read(&state, body, length, session, &keyed))
+        printf(". %u %u %u %u %u %u %u %u %u %u\n", state.beat, state.phase, state.numerals,
+               state.remaining_10ms, state.flags, state.mark, state.cue, state.ack_handset,
+               state.ack_counter, state.result);
     else
         printf(". refused\n");
 }
 
+static void open_welcome(const char *key, const char *wire)
+{
+    struct frame_receiver receiver;
+    struct blake2s keyed = keyed_with(key);
+    struct welcome welcome;
+    uint8_t length;
+    const uint8_t *body = open_frame(&receiver, wire, &length);
+    if (!body || !welcome_read(&welcome, body, length, &keyed)) {
+        printf(". refused\n");
+        return;
+    }
+    printf(". %u %u %u ", welcome.handset, welcome.counter, welcome.beat);
+    print_bytes(welcome.session, SESSION);
+    printf("\n");
+}
+
 static void print_press(const char *rest)
 {
-    char text[64] = "";
-    uint8_t key[BLAKE2S_KEY] = {0}, frame[PRESS_FRAME];
+    char key[64] = "", session_text[64] = "";
+    uint8_t session[SESSION] = {0}, frame[PRESS_FRAME];
     unsigned said[7] = {0};
-    if (sscanf(rest, "%63s %u %u %u %u %u %u %u", text, &said[0], &said[1], &said[2], &said[3],
-               &said[4], &said[5], &said[6]) != 8)
+    if (sscanf(rest, "%63s %63s %u %u %u %u %u %u %u", key, session_text, &said[0], &said[1],
+               &said[2], &said[3], &said[4], &said[5], &said[6]) != 9)
         abort();
     const struct press press = {
-        .handset = (uint8_t)said[1],
-        .counter = said[2],
-        .keys = (uint16_t)said[3],
-        .age_10ms = (uint8_t)said[4],
-        .beat = (uint16_t)said[5],
-        .battery = (uint8_t)said[6],
+        .handset = (uint8_t)said[0],
+        .counter = said[1],
+        .keys = (uint16_t)said[2],
+        .age_10ms = (uint8_t)said[3],
+        .beat = said[4],
+        .battery = (uint8_t)said[5],
+        .margin = (uint8_t)said[6],
     };
-    struct blake2s keyed;
-    read_bytes(text, key, sizeof key);
-    blake2s_start(&keyed, key);
-    press_write(frame, &press, said[0], &keyed);
+    struct blake2s keyed = keyed_with(key);
+    read_bytes(session_text, session, sizeof session);
+    press_write(frame, &press, session, &keyed);
     printf(". ");
     print_bytes(frame, sizeof frame);
+    printf("\n");
+}
+
+static void print_hello(const char *rest)
+{
+    char key[64] = "";
+    uint8_t frame[HELLO_FRAME];
+    unsigned said[4] = {0};
+    if (sscanf(rest, "%63s %u %u %u %u", key, &said[0], &said[1], &said[2], &said[3]) != 5)
+        abort();
+    const struct hello hello = {(uint8_t)said[0], said[1], (uint8_t)said[2], (uint8_t)said[3]};
+    struct blake2s keyed = keyed_with(key);
+    hello_write(frame, &hello, &keyed);
+    printf(". ");
+    print_bytes(frame, sizeof frame);
+    printf("\n");
+}
+
+static void print_state(void)
+{
+    const struct session *session = &handset.reports.session;
+    bool serves = handset.mode == SERVICE;
+    printf(". %u %d %u %d %d %u ", handset.mode, handset.asleep, handset.memory.used,
+           handset.cues.linked, serves && session->known, serves ? session->beat : 0);
+    print_bytes(session->name, serves ? SESSION : 0);
     printf("\n");
 }
 
@@ -233,14 +296,13 @@ static bool ask(const char *word, const char *rest)
 {
     static uint8_t bytes[4096], key[64];
     unsigned a = 0, b = 0;
-    char first[300] = "", second[300] = "";
+    char first[300] = "", second[300] = "", third[600] = "";
     if (strcmp(word, "dump") == 0) {
         printf(". ");
         print_bytes(memory, sizeof memory);
         printf("\n");
     } else if (strcmp(word, "state") == 0) {
-        printf(". %u %d %u %u %d\n", handset.mode, handset.asleep, handset.memory.used, handset.reports.session,
-               handset.cues.linked);
+        print_state();
     } else if (strcmp(word, "tag") == 0 && sscanf(rest, "%299s %299s", first, second) == 2) {
         uint8_t tag[BLAKE2S_TAG];
         struct blake2s keyed;
@@ -260,8 +322,12 @@ static bool ask(const char *word, const char *rest)
         printf("\n");
     } else if (strcmp(word, "press") == 0) {
         print_press(rest);
-    } else if (strcmp(word, "open") == 0) {
-        open_state(bytes, read_bytes(rest, bytes, sizeof bytes));
+    } else if (strcmp(word, "hello") == 0) {
+        print_hello(rest);
+    } else if (strcmp(word, "open") == 0 && sscanf(rest, "%299s %299s %599s", first, second, third) == 3) {
+        open_state(first, second, third);
+    } else if (strcmp(word, "welcome") == 0 && sscanf(rest, "%299s %599s", first, third) == 2) {
+        open_welcome(first, third);
     } else if (strcmp(word, "wrist") == 0 && sscanf(rest, "%u", &a) == 1) {
         wrist_start(&wrist, layout_of(a));
         printf(".\n");
@@ -269,13 +335,25 @@ static bool ask(const char *word, const char *rest)
         uint8_t result = wrist_press(&wrist, (uint16_t)a, b);
         const struct wrist_down *down = &wrist.now.down;
         printf(". %u %u %u %u %u\n", result, down->phase, down->seconds, down->instant,
-               wrist_marks_25(&wrist));
+               wrist_mark(&wrist));
     } else if (strcmp(word, "hours") == 0 && sscanf(rest, "%u", &a) == 1) {
         printf(". %u\n", battery_hours((uint16_t)a));
     } else {
         return false;
     }
     return true;
+}
+
+/* By the firmware's own writes, a block before it and then the rest. */
+static void reserve_up_to(uint32_t counter)
+{
+    struct memory reserved;
+    struct pairing_record record;
+    memory_start(&reserved, &record);
+    reserved.used = reserved.committed = counter - MEMORY_BLOCK;
+    do {
+        memory_step(&reserved);
+    } while (reserved.writing);
 }
 
 static void lead(const char *word, const char *rest)
@@ -292,6 +370,8 @@ static void lead(const char *word, const char *rest)
         handset_start(&handset, layout_of(a), contacts, c, 1, (uint8_t)d, now);
     } else if (strcmp(word, "memory") == 0) {
         read_bytes(rest, memory, sizeof memory);
+    } else if (strcmp(word, "counter") == 0 && sscanf(rest, "%u", &a) == 1) {
+        reserve_up_to(a);
     } else if (strcmp(word, "battery") == 0 && sscanf(rest, "%u", &a) == 1) {
         battery_mv = (uint16_t)a;
     } else if (dead) {

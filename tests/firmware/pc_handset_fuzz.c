@@ -1,8 +1,8 @@
 /* The handset's receiver, keys, memory and modes under libFuzzer (clang -fsanitize=fuzzer).
  *
  * The input is a list of steps, so that coverage guides the rules and not only CRC and tag:
- * bytes as they are, STATEs and pairing orders that are right or harmed in one byte, keys, time,
- * power gone and back. After every step what PROTOCOL.md promises must hold, by counts that are
+ * bytes as they are, WELCOMEs, STATEs and pairing orders that are right or harmed in one byte, keys,
+ * time, power gone and back. After every step what PROTOCOL.md promises must hold, by counts that are
  * kept here. */
 
 #include <stdio.h>
@@ -20,9 +20,9 @@ enum { MEMORY = 512, LONGEST_ON_MS = 800 };
 static struct handset handset;
 static struct keys keys;
 static uint8_t memory[MEMORY];
-static uint32_t now, moving_ms, last_counter, highest_session;
-static uint16_t contacts, last_keys, beat;
-static unsigned good_states;
+static uint32_t now, moving_ms, last_counter, last_hello, hello_at, beat;
+static uint16_t contacts, last_keys;
+static unsigned good_states, good_welcomes;
 static bool moving, restarted;
 
 void hal_send(const uint8_t *frame, uint8_t length)
@@ -37,13 +37,20 @@ void hal_send(const uint8_t *frame, uint8_t length)
         REQUIRE(said[0] == HERE && body == HERE_LENGTH);
         return;
     }
-    REQUIRE(handset.mode == SERVICE && !handset.asleep && good_states > 0);
-    REQUIRE(said[0] == PRESS && body == PRESS_LENGTH && said[1] == handset.record.number);
+    REQUIRE(handset.mode == SERVICE && !handset.asleep && said[1] == handset.self.number);
     uint32_t counter = long_at(said + 2);
     uint16_t pressed = word_at(said + 6);
+    if (said[0] == HELLO) {
+        REQUIRE(body == HELLO_LENGTH && counter > last_counter && said[6] == handset.layout->count);
+        last_counter = last_hello = counter;
+        hello_at = now;
+        last_keys = 0xFFFF;
+        return;
+    }
+    REQUIRE(said[0] == PRESS && body == PRESS_LENGTH && good_welcomes > 0);
     REQUIRE(counter > last_counter || (counter == last_counter && pressed == last_keys));
     REQUIRE((pressed & 0x7000) == 0 && (pressed & 0x0FFF & ((pressed & 0x0FFF) - 1)) == 0);
-    REQUIRE(word_at(said + 9) == handset.reports.beat);
+    REQUIRE(long_at(said + 9) == handset.reports.session.beat);
     last_counter = counter;
     last_keys = pressed;
 }
@@ -93,7 +100,7 @@ uint8_t hal_memory_read(uint16_t place)
 
 void hal_memory_write(uint16_t place, uint8_t byte)
 {
-    REQUIRE(place > 0 && place < 272);
+    REQUIRE(place > 0 && place < 176);
     memory[place] = byte;
 }
 
@@ -104,15 +111,13 @@ void hal_restart(void)
 
 static void power_on(bool by_power)
 {
-    uint32_t kept = handset.layout && handset.mode == SERVICE && !memory_is_busy(&handset.memory)
-        ? handset.reports.session : 0;
     moving = false;
     moving_ms = 0;
     keys_start(&keys, &layout_twelve, contacts);
     handset_start(&handset, contacts & 1 ? &layout_four : &layout_twelve, contacts, by_power, 3, 1, now);
-    good_states = 0;
+    good_states = good_welcomes = 0;
     if (handset.mode == SERVICE)
-        REQUIRE(handset.reports.session >= kept && handset.memory.used >= last_counter);
+        REQUIRE(!handset.reports.session.welcomed && handset.memory.used >= last_counter);
 }
 
 static void tick(unsigned count)
@@ -133,7 +138,7 @@ static void tick(unsigned count)
         if (handset.mode == SERVICE) {
             REQUIRE(handset.reports.count <= REPORTS_WAITING + 1);
             REQUIRE(!handset.cues.linked || good_states > 0);
-            highest_session = handset.reports.session;
+            REQUIRE(!handset.reports.session.welcomed || good_welcomes > 0);
         }
         if (restarted) {
             restarted = false;
@@ -143,68 +148,100 @@ static void tick(unsigned count)
     }
 }
 
-/* Let it hear bytes. `good` says that they are a STATE that may count; nothing else may. */
-static void hear(const uint8_t *bytes, unsigned length, bool good)
+enum said { SOMETHING, A_STATE, A_WELCOME };
+
+/* Let it hear bytes. `said` says that they are a STATE or a WELCOME that may count; nothing else
+ * may. */
+static void hear(const uint8_t *bytes, unsigned length, enum said said)
 {
-    uint32_t session = handset.reports.session;
-    uint16_t last = handset.reports.beat;
+    struct session before = handset.reports.session;
     bool linked = handset.cues.linked, service = handset.mode == SERVICE;
-    good_states += good;
+    good_states += said == A_STATE;
+    good_welcomes += said == A_WELCOME;
     for (unsigned at = 0; at < length; at++)
         handset_hear(&handset, bytes[at], now);
     if (!service)
         return;
+    const struct session *after = &handset.reports.session;
+    bool moved = after->beat != before.beat || after->known != before.known
+        || after->welcomed != before.welcomed || memcmp(after->name, before.name, SESSION) != 0;
     REQUIRE(handset.mode == SERVICE);
-    REQUIRE(handset.reports.session >= session);
-    if (!good)
-        REQUIRE(handset.reports.session == session && handset.reports.beat == last && handset.cues.linked == linked);
+    REQUIRE(said != SOMETHING || (!moved && handset.cues.linked == linked));
+    REQUIRE(said != A_STATE || after->beat == before.beat
+            || (after->beat > before.beat && after->beat - before.beat <= 256));
+    REQUIRE(said == A_WELCOME || memcmp(after->name, before.name, SESSION) == 0);
+    REQUIRE(said != A_WELCOME || !moved || (before.asked && now - hello_at <= 500));
 }
 
-static void send(const uint8_t *body, uint8_t length, uint8_t harm, uint8_t with, bool good)
+static void send(const uint8_t *body, uint8_t length, uint8_t harm, uint8_t with, enum said said)
 {
     uint8_t frame[FRAME_LENGTH(FRAME_LONGEST_BODY)];
     uint8_t end = frame_write(frame, body, length);
     if ((harm & 0x80) && with != 0) {
         frame[(harm & 0x7F) % end] ^= with;
-        good = false;
+        said = SOMETHING;
     }
     tick(2);
-    hear((const uint8_t[]){0}, 1, false);
-    hear(frame, end, good);
+    hear((const uint8_t[]){0}, 1, SOMETHING);
+    hear(frame, end, said);
 }
 
-static const uint8_t up_key[BLAKE2S_KEY] = {1, 2, 3}, down_key[BLAKE2S_KEY] = {4, 5, 6};
+static const uint8_t handset_key[BLAKE2S_KEY] = {1, 2, 3}, broadcast_key[BLAKE2S_KEY] = {4, 5, 6};
 
 static void say_state(const uint8_t *given)
 {
-    uint8_t body[STATE_LENGTH] = {STATE};
+    uint8_t body[STATE_LENGTH] = {STATE}, message[STATE_SIGNED + SESSION] = {0};
     struct blake2s keyed;
-    beat = (uint16_t)(beat + given[0] % 5 - 1);
-    put_long(body + 1, highest_session + (given[1] == 7) - (given[1] == 9));
-    put_word(body + 5, beat);
-    body[7] = given[2] % 7;
-    body[8] = given[3];
-    put_word(body + 9, (uint16_t)(given[4] * 32));
-    body[11] = given[5] & 0x3F;
+    beat += given[0] < 0xF0 ? (uint32_t)(given[0] % 5) - 1 : given[1] * 4u;
+    put_long(body + 1, beat);
+    body[5] = given[2] % 7;
+    body[6] = given[3];
+    put_word(body + 7, (uint16_t)(given[4] * 32));
+    body[9] = given[5] & 0x1F;
+    body[10] = given[9] % 100;
+    body[11] = given[8] & 0x80 ? 0 : given[8];
     body[12] = given[6] & 0x80 ? 1 : given[6];
     put_word(body + 13, (uint16_t)(last_counter - (given[7] & 1)));
-    body[15] = given[8] % 8;
-    blake2s_start(&keyed, down_key);
-    blake2s_tag(&keyed, body, STATE_SIGNED, body + STATE_SIGNED);
-    if (given[9] & 0x80)
-        body[given[9] % STATE_LENGTH] ^= given[10];
-    send(body, sizeof body, given[11], given[12], !(given[9] & 0x80) || given[10] == 0);
+    body[15] = given[7] % 8;
+    blake2s_start(&keyed, broadcast_key);
+    memcpy(message, body, STATE_SIGNED);
+    memcpy(message + STATE_SIGNED, handset.reports.session.name, SESSION);
+    message[STATE_SIGNED] ^= (uint8_t)(given[1] == 9);
+    blake2s_tag(&keyed, message, sizeof message, body + STATE_SIGNED);
+    bool harmed = (given[10] & 0x80) && given[11] != 0;
+    if (harmed)
+        body[given[10] % STATE_LENGTH] ^= given[11];
+    bool good = !harmed && given[1] != 9;
+    send(body, sizeof body, given[12], given[13], good ? A_STATE : SOMETHING);
+}
+
+static void say_welcome(const uint8_t *given)
+{
+    uint8_t body[WELCOME_LENGTH] = {WELCOME, (uint8_t)(given[0] == 7 ? 2 : 1)};
+    struct blake2s keyed;
+    put_long(body + 2, last_hello - (given[1] == 7) + (given[1] == 9));
+    body[6] = body[13] = given[2] % 3;
+    beat = given[3] < 0xF0 ? given[3] : 0xFFFFFFF0u + given[3];
+    put_long(body + 14, beat);
+    blake2s_start(&keyed, handset_key);
+    blake2s_tag(&keyed, body, WELCOME_SIGNED, body + WELCOME_SIGNED);
+    bool good = given[0] != 7 && given[1] != 7 && given[1] != 9;
+    if ((given[4] & 0x80) && given[5] != 0) {
+        body[given[4] % WELCOME_LENGTH] ^= given[5];
+        good = false;
+    }
+    send(body, sizeof body, given[6], given[7], good ? A_WELCOME : SOMETHING);
 }
 
 static void say_keys(const uint8_t *given)
 {
     uint8_t body[KEYS_LENGTH] = {KEYS_ORDER};
     body[9] = given[0];
-    memcpy(body + 10, up_key, sizeof up_key);
-    memcpy(body + 26, down_key, sizeof down_key);
+    memcpy(body + 10, handset_key, sizeof handset_key);
+    memcpy(body + 26, broadcast_key, sizeof broadcast_key);
     body[10] ^= given[1];
     uint16_t before = handset.memory.generation;
-    send(body, sizeof body, given[2], given[3], false);
+    send(body, sizeof body, given[2], given[3], SOMETHING);
     if (handset.mode == SERVICE)
         REQUIRE(handset.memory.generation == before);
 }
@@ -212,8 +249,8 @@ static void say_keys(const uint8_t *given)
 static void pair_at_first(void)
 {
     struct pairing_record record = {.number = 1};
-    memcpy(record.up_key, up_key, sizeof up_key);
-    memcpy(record.down_key, down_key, sizeof down_key);
+    memcpy(record.handset_key, handset_key, sizeof handset_key);
+    memcpy(record.broadcast_key, broadcast_key, sizeof broadcast_key);
     memset(memory, 0xFF, sizeof memory);
     REQUIRE(memory_pair(&record));
 }
@@ -223,8 +260,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size);
 int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
 {
     handset = (struct handset){0};
-    now = last_counter = highest_session = moving_ms = 0;
-    contacts = last_keys = beat = 0;
+    now = last_counter = last_hello = hello_at = moving_ms = beat = 0;
+    contacts = last_keys = 0;
     moving = restarted = false;
     pair_at_first();
     power_on(true);
@@ -237,7 +274,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
         at += there;
         switch (step >> 5) {
         case 0:
-            hear(given, length, false);
+            hear(given, length, SOMETHING);
             break;
         case 1:
             tick(given[0] < 0xF0 ? given[0] : given[1] * 16u);
@@ -247,8 +284,8 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
             tick(given[2] % 64);
             break;
         case 3:
-            if (length > 0 && given[0] != STATE)
-                send(given, length, 0, 0, false);
+            if (length > 0 && given[0] != STATE && given[0] != WELCOME)
+                send(given, length, 0, 0, SOMETHING);
             break;
         case 4:
             if (given[0] == 1 && !paired_again) { /* a new pairing begins a new counter */
@@ -258,7 +295,7 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
                 REQUIRE(handset.mode == PAIRING);
                 say_keys(given + 1);
                 contacts = 0;
-                last_counter = highest_session = 0;
+                last_counter = last_hello = 0;
                 power_on(true);
                 paired_again = true;
             } else {
@@ -267,7 +304,10 @@ int LLVMFuzzerTestOneInput(const uint8_t *data, size_t size)
             }
             break;
         case 5:
-            say_keys(given);
+            if (given[0] < 0x80)
+                say_welcome(given + 1);
+            else
+                say_keys(given + 1);
             break;
         default:
             say_state(given);

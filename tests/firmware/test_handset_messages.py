@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import hashlib
 import random
-from dataclasses import astuple
 
 import pytest
 
-from tests.drivers.handset.test_messages import state_of
+from drivers.base import Answer, PhaseCode
+from drivers.handset.messages import StateFlag
 from tests.firmware.handset_pc import HandsetOnPC
 from tests.shared import blake2s
 from tests.shared.protocol_page import Vector, refused, vectors
@@ -68,33 +68,86 @@ def test_tags_are_those_of_the_standard_library() -> None:
 
 
 STATES = vectors("state")
+KINDS = ("show", "status", "press", "state", "hello", "welcome", "who", "here", "keys")
 
 
 def fields(vector: Vector) -> list[int]:
     """A STATE's fields as numbers."""
-    return [255 if each is None else int(each) for each in astuple(state_of(vector))]
+    numerals = vector.optional("numerals")
+    flags = [StateFlag[name] for name in vector.fields["flags"].split("|") if name != "0"]
+    return [
+        vector.hexadecimal("beat"),
+        PhaseCode[vector.fields["phase"]],
+        255 if numerals is None else numerals,
+        vector.number("remaining_10ms"),
+        sum(flags),
+        vector.number("mark"),
+        vector.hexadecimal("cue"),
+        vector.number("ack_handset"),
+        vector.hexadecimal("ack_counter"),
+        Answer[vector.fields["ack_result"]],
+    ]
+
+
+def opened_state(handset: HandsetOnPC, vector: Vector, wire: bytes) -> str:
+    given = vector.given.get("broadcast_key", "F0" * 16), vector.given.get("session", "5E" * 8)
+    (told,) = handset.ask(f"open {given[0]} {given[1]} {wire.hex()}")
+    return told
+
+
+def opened_welcome(handset: HandsetOnPC, vector: Vector) -> str:
+    key = vector.given.get("handset_key", "F0" * 16)
+    (told,) = handset.ask(f"welcome {key} {vector.wire.hex()}")
+    return told
 
 
 def test_every_state_of_the_page_is_read_and_every_refused_frame_refused() -> None:
     with HandsetOnPC() as handset:
         for vector in STATES:
-            (told,) = handset.ask(f"open {vector.wire.hex()}")
+            told = opened_state(handset, vector, vector.wire)
             assert [int(each) for each in told.split()] == fields(vector), vector
-        for reader in ("frame", "state", "press", "show", "status", "who", "here", "keys"):
+        for reader in ("frame", *KINDS):
             for vector in refused(reader):
-                assert handset.ask(f"open {vector.wire.hex()}") == ["refused"], vector
-        for vector in vectors("press", "show", "status", "who", "here", "keys"):
-            assert handset.ask(f"open {vector.wire.hex()}") == ["refused"], vector
+                assert opened_state(handset, vector, vector.wire) == "refused", vector
+        for vector in vectors(*(kind for kind in KINDS if kind != "state")):
+            assert opened_state(handset, vector, vector.wire) == "refused", vector
+
+
+def test_every_welcome_of_the_page_is_read_and_nothing_else() -> None:
+    with HandsetOnPC() as handset:
+        for vector in vectors("welcome"):
+            numbers = [vector.number("handset"), vector.hexadecimal("counter")]
+            numbers.append(vector.hexadecimal("beat"))
+            wanted = f"{' '.join(map(str, numbers))} {vector.fields['session'].lower()}"
+            assert opened_welcome(handset, vector) == wanted, vector
+        for reader in ("frame", *KINDS):
+            for vector in refused(reader):
+                if (reader, vector.fields["reason"]) != ("welcome", "handset"):  # not its own
+                    assert opened_welcome(handset, vector) == "refused", vector
+        for vector in vectors(*(kind for kind in KINDS if kind != "welcome")):
+            assert opened_welcome(handset, vector) == "refused", vector
 
 
 def test_every_press_of_the_page_is_made() -> None:
     with HandsetOnPC() as handset:
         for vector in vectors("press"):
-            words = [vector.given["handset_key"], int(vector.given["session"], 16)]
+            words: list[object] = [vector.given["handset_key"], vector.given["session"]]
             words += [vector.number("handset"), vector.hexadecimal("counter")]
             words += [vector.hexadecimal("keys"), vector.number("age_10ms")]
+            margin_db = vector.optional("margin_db")
             words += [vector.hexadecimal("beat"), vector.number("battery")]
+            words.append(255 if margin_db is None else margin_db)
             (made,) = handset.ask("press " + " ".join(map(str, words)))
+            assert bytes.fromhex(made) == vector.wire, vector
+
+
+def test_every_hello_of_the_page_is_made() -> None:
+    with HandsetOnPC() as handset:
+        for vector in vectors("hello"):
+            words = [vector.number("handset"), vector.hexadecimal("counter")]
+            words += [vector.number("layout"), vector.number("revision")]
+            said = f"hello {vector.given['handset_key']} {' '.join(map(str, words))}"
+            (made,) = handset.ask(said)
             assert bytes.fromhex(made) == vector.wire, vector
 
 
@@ -104,7 +157,7 @@ def test_every_bit_of_a_state_counts() -> None:
         for bit in range(8, 8 * (len(wire) - 1)):
             damaged = bytearray(wire)
             damaged[bit // 8] ^= 1 << bit % 8
-            assert handset.ask(f"open {damaged.hex()}") == ["refused"], bit
+            assert opened_state(handset, STATES[1], bytes(damaged)) == "refused", bit
 
 
 def test_less_voltage_is_never_more_hours() -> None:

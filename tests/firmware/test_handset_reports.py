@@ -9,20 +9,39 @@ import pytest
 from drivers.base import Answer
 from drivers.handset.messages import StateFlag
 from tests.firmware import handset_pc
-from tests.firmware.handset_pc import Controller, HandsetOnPC, press_of, serving, start_pairing
+from tests.firmware.handset_pc import (
+    BROADCAST_KEY,
+    HANDSET_KEY,
+    SESSION,
+    Controller,
+    HandsetOnPC,
+    join,
+    press_of,
+    serving,
+    start_pairing,
+)
 from tests.shared.frames import HELD_BIT, KEY_BITS, framed, tag
 from tests.shared.protocol_page import Vector, refused, vectors
 
 pytestmark = pytest.mark.needs_gcc
 
 NOT_HEARD = 6
+REVISION = 9
+"""What :meth:`HandsetOnPC.start` gives the handset."""
+
+
+def with_counter(counter: int) -> bytes:
+    """The memory of a handset that has reserved its counters up to this one."""
+    with HandsetOnPC() as handset:
+        handset.say(f"memory {handset_pc.paired_memory().hex()}", f"counter {counter}")
+        return bytes.fromhex(handset.ask("dump")[0])
 
 
 @pytest.fixture
 def controller(handset: HandsetOnPC) -> Controller:
-    controller = Controller(handset)
+    controller = join(handset)
     controller.say()
-    handset.run(1100)  # the first presence is out
+    handset.run(600)  # presence is out
     return controller
 
 
@@ -63,10 +82,10 @@ def test_an_unanswered_press_is_tried_six_times_in_300_ms_and_then_not_heard(
 ) -> None:
     gaps = []
     for _ in range(40):
+        controller.say()
         handset.say("contacts 2", "run 1")
         edge_ms = handset.now_ms
         handset.run(999)
-        controller.say()
         handset.say("contacts 0", "run 100")
         sent = handset.sent(edge_ms)
         presses = [press_of(frame) for _, frame in sent if press_of(frame).keys]
@@ -115,18 +134,12 @@ def test_a_report_that_waited_for_more_than_a_second_is_given_up_unsent(
 ) -> None:
     handset.say("contacts 59", "run 1")  # five keys that never hold: 300 ms each unanswered
     edge_ms = handset.now_ms
-    handset.run(2500)
+    for _ in range(3):
+        handset.run(800)
+        controller.say()
     sent = dict.fromkeys(press_of(frame).keys for _, frame in handset.sent(edge_ms))
     assert [key for key in sent if key] == [1, 2, 8, 16]  # the fifth would begin at 1.2 s
     assert [kind for _, kind in handset.cues(edge_ms)].count(NOT_HEARD) == 5
-    assert controller.beat
-
-
-def test_no_state_since_power_on_is_not_heard_at_once(handset: HandsetOnPC) -> None:
-    handset.say("contacts 1", "run 5")
-    assert [kind for _, kind in handset.cues()] == [NOT_HEARD]
-    handset.run(1000)
-    assert handset.sent() == []
 
 
 def test_a_frame_that_is_being_heard_is_waited_for_and_noise_is_not_for_ever(
@@ -150,62 +163,305 @@ def test_a_frame_that_is_being_heard_is_waited_for_and_noise_is_not_for_ever(
     assert 15 <= first_ms - since_ms <= 25
 
 
-def test_presence_comes_every_10_s_while_linked_and_never_else(
-    handset: HandsetOnPC, controller: Controller
+def test_presence_comes_on_welcome_and_every_10_s_while_linked_and_never_else(
+    handset: HandsetOnPC,
 ) -> None:
+    controller = join(handset)
+    welcomed_ms = handset.now_ms
     for _ in range(35):
-        handset.run(993)
         controller.say()
-    presences = [(at, press_of(frame)) for at, frame in handset.sent()]
+        handset.run(993)
+    presences = [(at, press_of(frame)) for at, frame in handset.reports()]
     assert all(press.keys == 0 == press.age_10ms for _, press in presences)
     times = [at for at, _ in presences]
-    assert len(times) == 4 and 50 <= times[0] - 1000 <= 1010
+    assert len(times) == 4 and 0 <= times[0] - welcomed_ms <= 20
     assert all(abs(b - a - 10_000) <= 10 for a, b in itertools.pairwise(times))
     handset.run(30_000)
-    assert len(handset.sent()) == 4
+    assert len(handset.reports()) == 4
 
 
-def test_sessions_and_beats(handset: HandsetOnPC, controller: Controller) -> None:
-    def heard(session: int, beat: int) -> bool:
-        handset.run(4000)
-        other = Controller(handset, session, (beat - 1) & 0xFFFF)
-        other.say()
-        return handset.linked
-
-    assert not heard(0x29, 500)
-    assert not heard(0x2A, controller.beat)
-    assert heard(0x2A, controller.beat + 1)
-    assert not heard(0x2A, controller.beat + 0x8001)  # half the range ahead is not newer
-    assert heard(0x2A, controller.beat + 0x8000)
-    assert not heard(0x2A, controller.beat + 1)
-    assert heard(0x2A, (controller.beat + 0x8001) & 0xFFFF)
-    assert heard(0x2B, 7)
-    assert not heard(0x2A, 60_000)
-    handset.start()  # the session is kept through power-off, the beat is not
-    assert not heard(0x2A, 8)
-    assert heard(0x2B, 3)
+# Session
 
 
-def test_the_counter_never_comes_twice_whenever_power_goes(
+def test_hello_comes_at_power_on_and_again_every_2_s_by_chance_until_it_is_answered() -> None:
+    with handset_pc.remembering() as handset:
+        handset.run(60_000)
+        hellos = handset.hellos()
+        assert hellos[0][0] <= 50 and handset.reports() == []
+        gaps = [after - before for (before, _), (after, _) in itertools.pairwise(hellos)]
+        assert min(gaps) >= 2000 and max(gaps) <= 2252 and len(set(gaps)) > 10
+        assert {hello[:1] + hello[2:] for _, hello in hellos} == {(1, 12, REVISION)}
+        counters = [hello.counter for _, hello in hellos]
+        assert counters == list(range(1, len(hellos) + 1))
+
+
+def test_hello_comes_again_1500_ms_after_the_last_good_state(
     handset: HandsetOnPC, controller: Controller
 ) -> None:
-    counters: list[int] = []
-    for rest_ms in (1, 3, 40, 900, 5):
-        handset.run(1000)
+    silences = []
+    for _ in range(12):
         controller.say()
+        heard_ms = handset.now_ms
+        handset.hear(controller.wire()[:-1] + b"\1\0")  # a bad one feeds nothing
+        controller.beat -= 1
+        handset.run(1800)
+        ((asked_ms, _),) = handset.hellos(heard_ms)
+        silences.append(asked_ms - heard_ms)
+    assert min(silences) >= 1500 and max(silences) <= 1752 and len(set(silences)) > 4
+    controller.say()  # of the session that it was welcomed to: it counts
+    assert handset.linked and handset.now.known
+
+
+@pytest.mark.parametrize("session", [bytes(8), b"\xff" * 8, SESSION], ids=bytes.hex)
+def test_any_session_is_a_session(session: bytes) -> None:
+    with handset_pc.remembering() as handset:
+        Controller(handset, session).say()  # not before a WELCOME
+        assert not handset.linked
+        controller = join(handset, session)
+        controller.say()
+        assert handset.linked
+        handset.say("run 5", "contacts 1", "run 30")
+        presence, report = (press_of(frame, session) for _, frame in handset.reports())
+        assert (presence.keys, report.keys) == (0, 1)
+
+
+def test_a_welcome_counts_for_the_last_hello_alone_once_and_within_half_a_second() -> None:
+    def known_after(late_ms: int, **fields: int) -> bool:
+        with handset_pc.remembering() as handset:
+            while len(handset.hellos()) < 2:
+                handset.run(10)
+            asked_ms, second = handset.hellos()[-1]
+            handset.run_to(asked_ms + late_ms - 8)
+            handset.hear(Controller(handset).welcome_to(second._replace(**fields)))
+            assert handset.now_ms == asked_ms + late_ms
+            return handset.now.known
+
+    assert known_after(250)
+    assert known_after(500)
+    assert not known_after(501)
+    assert not known_after(250, counter=1)  # of the HELLO before
+    assert not known_after(250, counter=3)
+    assert not known_after(250, handset=2)
+
+
+def test_a_recorded_welcome_is_worth_nothing_after_a_new_hello_nor_twice_for_one(
+    handset: HandsetOnPC,
+) -> None:
+    controller = join(handset)
+    (_, hello) = handset.hellos()[-1]
+    recorded = controller.welcome_to(hello)
+    for _ in range(3):
+        controller.say()
+    handset.hear(recorded)
+    assert handset.now.beat == 3  # else the STATEs since could be played again
+    handset.run(1800)
+    assert len(handset.hellos()) == 3
+    handset.hear(recorded)
+    assert not handset.now.known
+    handset.start()
+    handset.run(100)
+    handset.hear(recorded)
+    handset.hear(Controller(handset).wire())
+    assert not handset.now.known and not handset.linked
+
+
+def test_a_state_is_taken_1_to_256_beats_ahead_and_no_other(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    def taken(beat: int) -> bool:
+        before = handset.now.beat
+        controller.beat = beat - 1
+        controller.say()
+        assert handset.now.beat == (beat if handset.now.beat != before else before)
+        return handset.now.beat != before
+
+    assert not taken(1)
+    assert taken(2) and not taken(2)
+    assert not taken(2 + 257)
+    assert taken(2 + 256)
+    assert not taken(0x7FFFFFFF)
+    other = Controller(handset, bytes(8), 258)
+    other.say()
+    assert handset.now.beat == 258  # another session's
+
+
+@pytest.mark.parametrize("now", [40_001, 65_546, 0x1000A])
+def test_a_state_recorded_at_beat_10_is_dropped_for_ever(now: int) -> None:
+    with handset_pc.remembering() as handset:
+        controller = join(handset, beat=9)
+        recorded = controller.wire(ack_handset=1)
+        handset.hear(recorded)
+        assert handset.now.beat == 10
+        handset.run(1400)
+        join(handset, beat=now - 1).say()
+        handset.run(1000)
+        handset.hear(recorded)
+        assert handset.now.beat == now
+
+
+def test_a_forged_beat_silences_for_1500_ms_until_hello_is_answered_and_no_longer(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    wire = controller.wire(beat=0xFFFFFFFF)
+    handset.hear(wire)
+    controller.beat -= 1
+    controller.say()
+    assert handset.now.beat == controller.beat  # farther ahead than 256: dropped
+    handset.hear(controller.wire(beat=controller.beat + 256))
+    forged_ms = handset.now_ms
+    while not handset.hellos(forged_ms):
+        controller.say()
+        handset.run(100)
+    assert handset.now_ms - forged_ms <= 1752 + 110
+    controller.welcome()
+    controller.say()
+    assert handset.now.beat == controller.beat and handset.now.known
+
+
+def test_the_session_is_gone_with_the_power(handset: HandsetOnPC, controller: Controller) -> None:
+    recorded = controller.wire()
+    counter = handset.now.counter
+    assert SESSION.hex() not in handset.ask("dump")[0]
+    handset.start()
+    handset.hear(recorded)
+    assert not handset.linked
+    handset.run(50)
+    ((_, hello),) = handset.hellos(handset.now_ms - 50)
+    assert hello.counter > counter
+    join(handset, bytes(8)).say()
+    assert handset.linked and handset.now.session == bytes(8)
+
+
+def test_four_reports_wait_for_a_welcome_and_go_oldest_first_the_fifth_is_not_heard() -> None:
+    with handset_pc.remembering() as handset:
+        handset.run(900)
+        begun_ms = handset.now_ms
+        for down in (1, 3, 11, 43, 107):
+            handset.say(f"contacts {down}", "run 10")
+        assert [kind for _, kind in handset.cues(begun_ms)] == [NOT_HEARD]
+        handset.say("contacts 0", "run 300")
+        assert handset.reports() == []
+        controller = Controller(handset)
+        (_, hello) = handset.hellos(begun_ms)[-1]
+        handset.hear(controller.welcome_to(hello))
+        controller.say()
+        told = []
+        for _ in range(4):
+            handset.run(30)
+            press = press_of(handset.sent()[-1][1])
+            told.append((press.keys, press.counter - hello.counter))
+            controller.say(ack_handset=1, ack_counter=press.counter, ack_result=Answer.HELD)
+        assert told == [(1, 1), (2, 2), (8, 3), (32, 4)]
+        handset.run(1000)
+        assert all(press_of(frame).keys for _, frame in handset.reports())  # no presence besides
+        assert [kind for _, kind in handset.cues(begun_ms)] == [NOT_HEARD, 2, 2, 2, 2]
+
+
+def test_hello_goes_first_every_300_ms_while_a_report_waits_for_a_session() -> None:
+    with handset_pc.remembering() as handset:
+        handset.run(1000)
+        handset.say("contacts 1", "run 1")
+        edge_ms = handset.now_ms
+        handset.say("run 60", "contacts 0", "run 1500")
+        asked = [at - edge_ms for at, _ in handset.hellos(edge_ms)]
+        assert asked[0] <= 2 and asked == [asked[0] + 300 * n for n in range(4)]
+        ((felt_ms, kind),) = handset.cues(edge_ms)
+        assert kind == NOT_HEARD and 1000 < felt_ms - edge_ms <= 1003
+        assert handset.reports() == []
+
+
+def test_a_report_waits_for_a_welcome_where_the_controller_has_been_silent(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    controller.say()
+    handset.run(1900)
+    assert not handset.now.known
+    handset.say("contacts 1", "run 320")
+    pressed_ms = handset.now_ms - 320
+    assert handset.reports(pressed_ms) == [] and handset.hellos(pressed_ms)
+    Controller(handset, bytes(8)).welcome()  # it has begun again meanwhile
+    handset.run(30)
+    ((_, frame), *_) = handset.reports(pressed_ms)
+    assert press_of(frame, bytes(8)).keys == 1
+
+
+def test_a_report_under_way_is_given_up_when_a_welcome_brings_another_session(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    def pressed_amid_a_hello(session: bytes) -> tuple[list[int], int]:
+        heard_ms = handset.now_ms
+        while not (hellos := handset.hellos(heard_ms)):
+            handset.run(10)
+        (_, hello) = hellos[-1]
+        controller.say()
+        begun_ms = handset.now_ms
+        handset.say("contacts 8", "run 10")
+        other = Controller(handset, session, controller.beat)
+        handset.hear(other.welcome_to(hello))
+        handset.say("run 500", "contacts 0", "run 200")
+        felt = [kind for at, kind in handset.cues(begun_ms) if at < begun_ms + 200]
+        return felt, len(handset.reports(begun_ms))
+
+    felt, sent = pressed_amid_a_hello(SESSION)
+    assert (felt, sent) == ([], 6)  # the same session: it is tried on
+    controller.say()
+    felt, sent = pressed_amid_a_hello(bytes(8))
+    assert felt == [NOT_HEARD] and sent == 2  # once, and presence, which answers the WELCOME
+
+
+def test_no_hello_comes_between_the_tries_of_a_report(
+    handset: HandsetOnPC, controller: Controller
+) -> None:
+    for _ in range(8):
+        controller.say()
+        handset.run(1480)
+        begun_ms = handset.now_ms
+        handset.say("contacts 8", "run 600", "contacts 0", "run 100")
+        kinds = [handset_pc.kind_of(frame) for _, frame in handset.sent(begun_ms)]
+        first, last = kinds.index(0x23), len(kinds) - kinds[::-1].index(0x23)
+        assert set(kinds[first:last]) == {0x23} and 0x25 in kinds[last:]
+
+
+def test_at_the_counters_end_it_sends_no_more_until_it_is_paired_again() -> None:
+    with handset_pc.remembering(with_counter(0xFFFFFFFF - 3)) as handset:
+        controller = join(handset)
+        controller.say()
+        handset.run(100)
+        handset.say("contacts 32", "run 10", "contacts 0")
+        press = press_of(handset.sent()[-1][1])
+        assert press.counter == 0xFFFFFFFF
+        controller.say(ack_handset=1, ack_counter=0xFFFF, ack_result=Answer.HELD)
+        sent = len(handset.sent())
         for _ in range(20):
+            handset.run(990)
+            controller.say()
+        handset.tap("READY")
+        handset.run(1500)
+        handset.start()
+        handset.run(5000)
+        assert len(handset.sent()) == sent
+        handset_pc.pair(handset, handset_key=bytes(range(16, 32)))
+        handset.start()
+        handset.run(50)
+        assert handset_pc.hello_of(handset.sent()[-1][1], bytes(range(16, 32))).counter == 1
+
+
+def test_the_counter_never_comes_twice_whenever_power_goes(handset: HandsetOnPC) -> None:
+    for rest_ms in (1, 3, 40, 900, 5):
+        controller = join(handset)
+        for _ in range(20):
+            controller.say()
             handset.say("contacts 1", "run 4", "contacts 0", f"run {31 + rest_ms}")
-            frame = handset.sent()[-1][1]
-            press = press_of(frame)
+            press = press_of(handset.sent()[-1][1])
             controller.say(
                 ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Answer.HELD
             )
         handset.start()
-    frames = [press_of(frame) for _, frame in handset.sent()]
-    for press in frames:
-        if not counters or press.counter != counters[-1]:
-            counters.append(press.counter)
-    assert counters == sorted(set(counters)) and len(counters) >= 100
+    bodies = [handset_pc.body_of(frame) for _, frame in handset.sent()]
+    counters = [int.from_bytes(body[2:6]) for body in bodies]
+    assert counters == sorted(counters) and len(set(counters)) >= 100
+    tagged = dict.fromkeys(zip(counters, (body[0] for body in bodies), strict=True))
+    assert len(tagged) == len(set(counters))  # no PRESS and HELLO with one counter
 
 
 def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
@@ -218,13 +474,15 @@ def test_holds_come_from_the_handset_with_the_age_of_their_end() -> None:
         (4, "UNDO", 1500),
     ):
         with serving(layout) as handset:
-            controller = Controller(handset)
+            controller = join(handset)
             controller.say()
-            handset.run(1100)
+            handset.run(100)
             handset.say(f"contacts {KEY_BITS[key]}", "run 5")
             edge_ms = handset.now_ms - 4
             press = press_of(handset.sent()[-1][1])
             controller.say(ack_handset=1, ack_counter=press.counter, ack_result=Answer.HELD)
+            handset.run(700)
+            controller.say()
             handset.run_to(edge_ms + hold_ms - 1)
             assert press_of(handset.sent()[-1][1]) == press
             handset.run(4)
@@ -242,7 +500,7 @@ def test_keys_bounce_and_other_keys_of_the_layout_never_hold(handset: HandsetOnP
     counters = {press_of(frame).counter for _, frame in handset.sent(since_ms)}
     assert len(counters) == 1
     handset.say("contacts 1", "run 3500")  # DEAD BALL, held for ever
-    pressed = [press_of(frame) for _, frame in handset.sent(since_ms)]
+    pressed = [press_of(frame) for _, frame in handset.reports(since_ms)]
     assert {press.keys for press in pressed if press.counter not in counters} <= {0, 1}
 
 
@@ -271,10 +529,10 @@ def test_a_wrist_timer_keeps_off_the_air_hears_nothing_and_shows_what_it_is() ->
         handset.tap("DEAD_BALL")
         zero_ms = since_ms + 40_000
         handset.run_to(zero_ms + 5000)
-        assert handset.sent() == [] and handset.all_of("line", since_ms) == []
+        assert handset.sent(since_ms) == [] == handset.all_of("line", since_ms)
         assert handset.all_of("wrist", 1000)[-1][1] == "1"
         felt = [(kind, round((zero_ms - at) / 1000)) for at, kind in handset.cues(since_ms)]
-        marks = [(7, 25), (8, 10), (9, 5), (9, 4), (9, 3), (9, 2), (9, 1), (10, 0)]
+        marks = [(10, 25), (11, 10), (12, 5), (12, 4), (12, 3), (12, 2), (12, 1), (13, 0)]
         assert felt == [(1, 40), *marks]
         assert not handset.linked
         handset.run(600_000)  # asleep: lamps off, and any key goes on where it was
@@ -283,17 +541,26 @@ def test_a_wrist_timer_keeps_off_the_air_hears_nothing_and_shows_what_it_is() ->
         assert handset.cues()[-1][1] == 1 and handset.all_of("wrist")[-1][1] == "1"
 
 
-def test_ten_minutes_without_state_or_key_put_it_to_sleep_and_a_key_wakes_it(
-    handset: HandsetOnPC, controller: Controller
+@pytest.mark.usefixtures("controller")
+def test_ten_minutes_without_state_or_key_put_it_to_sleep_and_a_key_wakes_it_without_session(
+    handset: HandsetOnPC,
 ) -> None:
     handset.run(601_000)
-    assert handset.ask("state")[0].split()[1] == "1"
+    assert handset.now.asleep
     assert handset.all_of("line")[-1][1] == "0" and handset.all_of("light")[-1][1] == "0"
-    handset.tap("READY")
-    assert handset.ask("state")[0].split()[1] == "0"
-    assert handset.cues()[-1][1] == NOT_HEARD and handset.all_of("line")[-1][1] == "1"
-    Controller(handset, beat=controller.beat - 1).say()  # as after power-on, any beat is news
-    assert handset.linked
+    slept = len(handset.sent())
+    handset.run(5000)
+    assert len(handset.sent()) == slept
+    handset.say("contacts 2", "run 60")
+    assert not handset.now.asleep and handset.all_of("line")[-1][1] == "1"
+    assert [handset_pc.kind_of(frame) for _, frame in handset.sent()[slept:]] == [0x25]
+    controller = Controller(handset, bytes(8))
+    controller.welcome()
+    handset.run(30)
+    press = press_of(handset.sent()[-1][1], bytes(8))
+    assert press.keys == KEY_BITS["READY"] and 6 <= press.age_10ms <= 10
+    controller.say(ack_handset=1, ack_counter=press.counter & 0xFFFF, ack_result=Answer.HELD)
+    assert handset.cues()[-1][1] == 2
 
 
 def test_a_handset_without_keys_says_so_and_sends_nothing() -> None:
@@ -316,14 +583,14 @@ def test_the_pages_vectors_of_the_pairing_link_are_answered_or_refused() -> None
             handset.hear(vector.wire)
             handset.run(20)
             nonce = bytes.fromhex(vector.fields["nonce"])
-            assert handset.sent()[-1][1] == framed(b"\x32" + nonce + bytes([12, 9, 0]) + bytes(16))
+            assert handset.sent()[-1][1] == framed(b"\x28" + nonce + bytes([12, 9, 0]) + bytes(16))
         answered = len(handset.sent())
-        for reader in ("frame", "who", "keys", "state", "press"):
+        for reader in ("frame", "who", "keys", "state", "press", "hello", "welcome"):
             for refusal in refused(reader):
                 handset.hear(refusal.wire)
                 handset.run(20)
                 assert len(handset.sent()) == answered, refusal
-        for refusal in vectors("here", "state", "press"):
+        for refusal in vectors("here", "state", "press", "hello", "welcome"):
             handset.hear(refusal.wire)
             handset.run(20)
         assert len(handset.sent()) == answered
@@ -336,12 +603,8 @@ def test_who_is_answered_with_the_pages_here(vector: Vector) -> None:
         if number:
             handset.say(f"memory {handset_pc.paired_memory(number).hex()}")
         start_pairing(handset, vector.number("layout"), vector.number("revision"))
-        handset.hear(framed(b"\x31" + bytes.fromhex(vector.fields["nonce"])))
+        handset.hear(framed(b"\x27" + bytes.fromhex(vector.fields["nonce"])))
         assert handset.sent()[-1][1] == vector.wire
-
-
-HERE_REVISION = 9
-"""What ``pc_handset.c`` starts the handset with."""
 
 
 @pytest.mark.parametrize("vector", vectors("keys"), ids=str)
@@ -351,17 +614,19 @@ def test_keys_are_stored_and_proved(vector: Vector) -> None:
         handset.hear(vector.wire)
         handset.run(20)
         nonce = bytes.fromhex(vector.fields["nonce"])
-        said = b"\x32" + nonce + bytes([4, HERE_REVISION, vector.number("number")])
-        proofs = tag(handset_pc.UP_KEY, said) + tag(handset_pc.DOWN_KEY, said)
+        said = b"\x28" + nonce + bytes([4, REVISION, vector.number("number")])
+        proofs = tag(HANDSET_KEY, said) + tag(BROADCAST_KEY, said)
         assert handset.sent()[-1][1] == framed(said + proofs)
 
 
 def test_no_frame_from_the_air_pairs(handset: HandsetOnPC) -> None:
-    before = handset.ask("dump")
+    join(handset)
+    handset.run(50)
+    before, sent = handset.ask("dump"), len(handset.sent())
     handset.hear(handset_pc.keys_frame(2, bytes(range(16, 32))))
     handset.hear(vectors("who")[0].wire)
     handset.run(100)
-    assert handset.sent() == [] and handset.ask("dump") == before
+    assert len(handset.sent()) == sent and handset.ask("dump") == before
 
 
 def test_pairing_ends_by_a_restart_60_s_after_the_last_good_order() -> None:

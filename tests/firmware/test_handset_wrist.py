@@ -81,18 +81,18 @@ class Reference:
         phase = self.clock.state.down.phase
         code = PhaseCode[name(phase)].value
         if isinstance(phase, Running):
-            return code, phase.seconds, phase.expires_at // MS_NS, self.clock.marks_25
+            return code, phase.seconds, phase.expires_at // MS_NS, self.clock.mark_s
         if isinstance(phase, Stopped):
-            return code, phase.seconds, phase.remaining_ns // MS_NS, False
+            return code, phase.seconds, phase.remaining_ns // MS_NS, 0
         return (code, phase.seconds) if isinstance(phase, Set | Live) else (code,)
 
 
 def count_of(answer: str) -> tuple[int, tuple[object, ...]]:
     """Result and count as the firmware tells them."""
-    result, phase, seconds, instant, marks = map(int, answer.split())
+    result, phase, seconds, instant, mark = map(int, answer.split())
     match PhaseCode(phase):
         case PhaseCode.RUNNING | PhaseCode.STOPPED:
-            return result, (phase, seconds, instant, bool(marks))
+            return result, (phase, seconds, instant, mark)
         case PhaseCode.SET | PhaseCode.LIVE:
             return result, (phase, seconds)
     return result, (phase,)
@@ -186,13 +186,13 @@ def test_the_wrist_timers_counts_as_a_back_judge_keeps_them() -> None:
             keys = KEY_BITS[key] | (HELD_BIT if held else 0)
             return count_of(handset.ask(f"tap {keys} {at_ms}")[0])
 
-        assert tap("NUMBER_40", 1_000) == (1, (2, 40, 41_000, True))
+        assert tap("NUMBER_40", 1_000) == (1, (2, 40, 41_000, 25))
         assert tap("NUMBER_25", 20_000) == (2, (1, 25))
-        assert tap("NUMBER_25", 20_300) == (1, (2, 25, 45_300, False))
-        assert tap("UNDO", 30_000) == (1, (2, 40, 41_000, True))
-        assert tap("NUMBER_40", 60_000)[1] == (2, 40, 100_000, True)
+        assert tap("NUMBER_25", 20_300) == (1, (2, 25, 45_300, 0))
+        assert tap("UNDO", 30_000) == (1, (2, 40, 41_000, 25))
+        assert tap("NUMBER_40", 60_000)[1] == (2, 40, 100_000, 25)
         assert tap("NUMBER_40", 60_800, held=True) == (2, (1, 40))
-        assert tap("READY", 70_000) == (1, (2, 40, 110_000, True))
+        assert tap("READY", 70_000) == (1, (2, 40, 110_000, 25))
 
 
 @pytest.mark.parametrize(
@@ -255,7 +255,7 @@ def test_a_team_told_just_after_the_ready_has_its_number_from_that_ready() -> No
         flag, ready = KEY_BITS["FLAG"], KEY_BITS["READY"]
         handset.ask("wrist 12", f"tap {flag} 1000", f"tap {ready} 30000", f"tap {flag} 31700")
         (told,) = handset.ask(f"tap {flag} 32000")
-        assert count_of(told) == (1, (2, 40, 70_000, True))
+        assert count_of(told) == (1, (2, 40, 70_000, 25))
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,7 @@ void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool l
 /* Make ready for tags with `key`. */
 void blake2s_start(struct blake2s *keyed, const uint8_t *key);
 
-/* The tag of a message of 1-64 bytes. */
+/* The tag of a message of 1-64 bytes; it may take the message's place. */
 void blake2s_tag(const struct blake2s *keyed, const uint8_t *message, uint8_t length, uint8_t *tag);
 
 /* Whether two tags are the same, in a time that does not say where they differ. */

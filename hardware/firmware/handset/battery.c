@@ -27,7 +27,7 @@ uint8_t battery_hours(uint16_t mv)
     for (uint8_t at = 1; at < points; at++) {
         if (mv < curve[at].mv) {
             uint16_t over_mv = mv - curve[at - 1].mv, step_mv = curve[at].mv - curve[at - 1].mv;
-            uint8_t step_hours = curve[at].hours - curve[at - 1].hours;
+            uint8_t step_hours = (uint8_t)(curve[at].hours - curve[at - 1].hours);
             return (uint8_t)(curve[at - 1].hours + (uint32_t)over_mv * step_hours / step_mv);
         }
     }

@@ -2,19 +2,21 @@
 
 #include "moment.h"
 
-enum { MARKS = 8, ALL_MARKS = 0xFF, MARK_OF_25 = 1 << 0, ALARMS = BOARDS_OFF | FAULT };
+enum { MARKS = 8, ALL_MARKS = 0xFF, OWN_MARK = 0, ALARMS = BOARDS_OFF | FAULT };
 
-/* In the order in which a count passes them. */
+/* In the order in which a count passes them; the first is at the seconds that the count brings,
+ * which are more than 10. */
 static const struct {
     uint8_t seconds, cue;
 } marks[MARKS] = {
-    {25, CUE_MARK_25}, {10, CUE_MARK_10}, {5, CUE_MARK_TICK}, {4, CUE_MARK_TICK},
+    {NO_MARK, CUE_OWN_MARK}, {10, CUE_MARK_10}, {5, CUE_MARK_TICK}, {4, CUE_MARK_TICK},
     {3, CUE_MARK_TICK}, {2, CUE_MARK_TICK}, {1, CUE_MARK_TICK}, {0, CUE_ZERO},
 };
 
 static uint32_t mark_at(const struct cues *cues, uint8_t mark)
 {
-    return cues->zero_at - 1000u * marks[mark].seconds;
+    uint8_t seconds = mark == OWN_MARK ? cues->own_mark : marks[mark].seconds;
+    return cues->zero_at - 1000 * (uint32_t)seconds;
 }
 
 static void pass_marks(struct cues *cues, uint32_t until, uint32_t now)
@@ -49,14 +51,15 @@ void cues_stop(struct cues *cues)
     cues->ahead = 0;
 }
 
-void cues_count(struct cues *cues, uint32_t zero_at, bool mark_25, uint32_t now)
+void cues_count(struct cues *cues, uint32_t zero_at, uint8_t own_mark, uint32_t now)
 {
     int32_t moved_ms = (int32_t)(zero_at - cues->zero_at);
     bool same = cues->counting && moved_ms < CUES_SAME_COUNT_MS && moved_ms > -CUES_SAME_COUNT_MS;
     cues->zero_at = zero_at;
     if (!same) {
         cues->counting = true;
-        cues->ahead = mark_25 ? ALL_MARKS : ALL_MARKS & ~MARK_OF_25;
+        cues->own_mark = own_mark;
+        cues->ahead = own_mark == NO_MARK ? ALL_MARKS & ~(1 << OWN_MARK) : ALL_MARKS;
         for (uint8_t mark = 0; mark < MARKS; mark++)
             if (has_come(mark_at(cues, mark), now)) /* jumped over: not played */
                 cues->ahead &= (uint8_t)~(1u << mark);
@@ -82,19 +85,35 @@ static void hear_alarms(struct cues *cues, uint8_t flags, uint32_t now)
     }
 }
 
+/* What is to be felt once. */
+static void hear_told(struct cues *cues, uint8_t cue, uint32_t now)
+{
+    bool is_news = cues->compares && cue != cues->told;
+    cues->compares = true;
+    cues->told = cue;
+    if (is_news && cue_tells(cue) != TELLS_NOTHING)
+        thumb_play(cues->thumb, (enum cue)(CUE_NUDGE - TELLS_NUDGE + cue_tells(cue)), now);
+}
+
+void cues_welcome(struct cues *cues)
+{
+    cues->compares = false;
+}
+
 void cues_hear(struct cues *cues, const struct state *state, uint32_t now)
 {
     cues_pass_time(cues, now);
     cues->linked = true;
     cues->link_ends_at = now + CUES_LINK_LOST_MS;
     if (state->phase == PHASE_RUNNING) {
-        uint32_t zero_at = now + 10ul * state->remaining_10ms - CUES_FLIGHT_MS;
-        cues_count(cues, zero_at, state->flags & MARK_25, now);
+        uint32_t zero_at = now + 10 * (uint32_t)state->remaining_10ms - CUES_FLIGHT_MS;
+        cues_count(cues, zero_at, state->mark, now);
     } else {
         if (state->phase == PHASE_EXPIRED && cues->counting && cues->ahead)
             thumb_play(cues->thumb, CUE_ZERO, now);
         cues_stop(cues);
     }
+    hear_told(cues, state->cue, now);
     hear_alarms(cues, state->flags, now);
 }
 

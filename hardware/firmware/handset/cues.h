@@ -16,7 +16,7 @@ enum {
     CUES_FLUTTER_MS = 5000,
     /* A count whose zero moves by less than this is the same count. */
     CUES_SAME_COUNT_MS = 500,
-    /* From the first byte of a STATE sent to its last byte heard: 7.55 ms of serial line alone.
+    /* From the first byte of a STATE sent to its last byte heard: 8.07 ms of serial line alone.
      * A radio adds its own: see README.md, "Handset". */
     CUES_FLIGHT_MS = 8,
 };
@@ -27,8 +27,11 @@ struct cues {
     uint32_t link_ends_at;
     bool counting;
     uint32_t zero_at;
+    uint8_t own_mark;   /* of this count, seconds left; or NO_MARK */
     uint8_t ahead;      /* marks that this count has still to pass: bit n is the nth of the table */
     uint8_t flags;      /* of the STATE heard last */
+    bool compares;      /* a STATE of this session has been heard */
+    uint8_t told;       /* its cue */
     bool alarm;
     bool fluttering;
     uint32_t flutter_at;
@@ -36,11 +39,15 @@ struct cues {
 
 void cues_start(struct cues *cues, struct thumb *thumb);
 
+/* A WELCOME has come: the cue of the next STATE is not news. */
+void cues_welcome(struct cues *cues);
+
 /* Take a STATE that is authentic and new, whose last byte came at `now`. */
 void cues_hear(struct cues *cues, const struct state *state, uint32_t now);
 
-/* A count runs that reaches zero at `zero_at`. */
-void cues_count(struct cues *cues, uint32_t zero_at, bool mark_25, uint32_t now);
+/* A count runs that reaches zero at `zero_at`, with a mark of its own at `own_mark` seconds left, or
+ * NO_MARK. */
+void cues_count(struct cues *cues, uint32_t zero_at, uint8_t own_mark, uint32_t now);
 
 /* No count runs any more. */
 void cues_stop(struct cues *cues);

@@ -13,6 +13,7 @@
 #include <avr/sleep.h>
 #include <avr/wdt.h>
 #include <util/atomic.h>
+#include <util/delay.h>
 
 /* avr-libc works out UBRR and the error from these two. */
 #define BAUD 38400
@@ -23,6 +24,10 @@ enum {
     HEARD_SIZE = 64, /* powers of two; 17 ms of line, in which two tags are made */
     EDGES_SIZE = 8,
     LONGEST_FRAME = FRAME_LENGTH(HERE_LENGTH),
+
+    /* A key's 10 nF (PINS.md) is charged through a pull-up of 20-50 kohm (DS, "DC Characteristics"):
+     * the pin reads open after 0.5 ms at most, 0.6 of the supply. */
+    KEYS_CHARGE_MS = 2,
 };
 
 /* Reset */
@@ -64,9 +69,8 @@ struct edge {
 };
 
 static struct keys keys;
-static struct edge edges[EDGES_SIZE];
-static volatile uint8_t edges_in;
-static uint8_t edges_out;
+static volatile struct edge edges[EDGES_SIZE];
+static volatile uint8_t edges_in, edges_out;
 static volatile uint32_t now;
 
 /* Every key has its bit in PROTOCOL.md's order: PC0-PC4, PB0, PD2-PD7. */
@@ -83,9 +87,11 @@ static void put_edges(uint16_t which, uint16_t held)
             continue;
         which &= (uint16_t)~key;
         uint8_t in = edges_in;
-        edges[in % EDGES_SIZE] = (struct edge){key | held, now};
-        if ((uint8_t)(in - edges_out) < EDGES_SIZE)
-            edges_in = (uint8_t)(in + 1);
+        if ((uint8_t)(in - edges_out) >= EDGES_SIZE)
+            return; /* full: the newest is lost */
+        edges[in % EDGES_SIZE].keys = key | held;
+        edges[in % EDGES_SIZE].at = now;
+        edges_in = (uint8_t)(in + 1);
     }
 }
 
@@ -117,35 +123,36 @@ uint16_t chip_since_start(void)
 
 bool chip_key(uint16_t *which, uint32_t *at)
 {
-    if (edges_out == edges_in)
+    uint8_t out = edges_out;
+    if (out == edges_in)
         return false;
-    *which = edges[edges_out % EDGES_SIZE].keys;
-    *at = edges[edges_out % EDGES_SIZE].at;
-    edges_out++;
+    *which = edges[out % EDGES_SIZE].keys;
+    *at = edges[out % EDGES_SIZE].at;
+    edges_out = (uint8_t)(out + 1);
     return true;
 }
 
 /* Line */
 
-static uint8_t heard[HEARD_SIZE];
-static volatile uint8_t heard_in;
-static uint8_t heard_out;
+static volatile uint8_t heard[HEARD_SIZE];
+static volatile uint8_t heard_in, heard_out;
 
 ISR(USART_RX_vect)
 {
-    uint8_t in = heard_in;
-    heard[in % HEARD_SIZE] = UDR0;
-    /* Full: the byte is lost, and the CRC shows it. */
-    if ((uint8_t)(in - heard_out) < HEARD_SIZE)
-        heard_in = (uint8_t)(in + 1);
+    uint8_t in = heard_in, byte = UDR0; /* read in any case, or the interrupt would come again */
+    if ((uint8_t)(in - heard_out) >= HEARD_SIZE)
+        return; /* full: the newest is lost, and the CRC shows it */
+    heard[in % HEARD_SIZE] = byte;
+    heard_in = (uint8_t)(in + 1);
 }
 
 bool chip_byte(uint8_t *byte)
 {
-    if (heard_out == heard_in)
+    uint8_t out = heard_out;
+    if (out == heard_in)
         return false;
-    *byte = heard[heard_out % HEARD_SIZE];
-    heard_out++;
+    *byte = heard[out % HEARD_SIZE];
+    heard_out = (uint8_t)(out + 1);
     return true;
 }
 
@@ -183,10 +190,10 @@ void hal_connect(enum line line)
     else
         PORTB &= (uint8_t)~RADIO_ON;
     if (line == LINE_OFF) {
-        UCSR0B = 0; /* TXD is the port's, and low: it must not feed a radio without supply */
-        PORTD &= (uint8_t)~TXD;
+        UCSR0B = 0; /* TXD low and RXD without its pull-up: a radio without supply gets none by them */
+        PORTD &= (uint8_t)~(TXD | RXD);
     } else {
-        PORTD |= TXD;
+        PORTD |= TXD | RXD;
         UCSR0B = 1 << RXCIE0 | 1 << RXEN0 | 1 << TXEN0;
     }
 }
@@ -198,7 +205,7 @@ void chip_rest(void)
     static uint32_t rested_at;
     cli();
     if (heard_out == heard_in && edges_out == edges_in && now == rested_at) {
-        set_sleep_mode(SLEEP_MODE_IDLE); /* timer and UART go on */
+        SMCR = 0; /* idle: timer and UART go on */
         sleep_enable();
         sei(); /* takes effect after the next instruction: nothing comes between */
         sleep_cpu();
@@ -234,7 +241,7 @@ void chip_sleep(void)
     cli();
     /* Not while a key bounces or an edge waits. */
     if (chip_contacts() == keys.down && edges_out == edges_in) {
-        set_sleep_mode(SLEEP_MODE_PWR_DOWN);
+        SMCR = 1 << SM1; /* power-down */
         sleep_enable();
         sleep_bod_disable();
         sei();
@@ -255,7 +262,7 @@ void chip_start(const struct layout *layout)
     PORTB = KEYS_B | MISO; /* pull-ups; motor, radio and lamps off before they are outputs */
     DDRB = MOTOR | RADIO_ON | WRIST_LAMP | LAMP;
     PORTC = KEYS_C;
-    PORTD = KEYS_D | RXD;
+    PORTD = KEYS_D;
     DDRD = TXD;
     EICRA = 1 << ISC11 | 1 << ISC01; /* PD2 and PD3: INT0 and INT1, by edge, are at rest */
     PCMSK0 = KEYS_B;
@@ -276,6 +283,7 @@ void chip_start(const struct layout *layout)
 #endif
     UCSR0C = 1 << UCSZ01 | 1 << UCSZ00;
 
-    keys_start(&keys, layout, chip_contacts()); /* the port has had its pull-ups for 20 us by now */
+    _delay_ms(KEYS_CHARGE_MS);
+    keys_start(&keys, layout, chip_contacts());
     sei();
 }

@@ -10,18 +10,26 @@ enum {
     CHOOSES_PAIRING = KEY_40 | KEY_UNDO, /* PROTOCOL.md, "Pairing link" */
 };
 
+/* Read number and keys from the memory. */
+static void remember(struct handset *handset)
+{
+    struct pairing_record record;
+    memory_start(&handset->memory, &record);
+    if (!handset->memory.paired)
+        return;
+    handset->self.number = record.number;
+    blake2s_start(&handset->self.handset_key, record.handset_key);
+    blake2s_start(&handset->self.broadcast_key, record.broadcast_key);
+}
+
 static void begin_service(struct handset *handset, uint16_t seed, uint32_t now)
 {
     handset->mode = handset->memory.paired ? SERVICE : UNPAIRED;
-    if (handset->mode == SERVICE) {
-        blake2s_start(&handset->up_key, handset->record.up_key);
-        blake2s_start(&handset->down_key, handset->record.down_key);
-    }
     cues_start(&handset->cues, &handset->thumb);
-    uint16_t own = (uint16_t)(handset->record.number << 8);
+    uint16_t own = (uint16_t)(handset->self.number << 8);
     uint16_t random = (uint16_t)(seed ^ handset->memory.used ^ own);
-    reports_start(&handset->reports, &handset->thumb, &handset->memory, &handset->up_key,
-                  handset->record.number, random);
+    reports_start(&handset->reports, &handset->thumb, &handset->memory, &handset->self, random,
+                  now);
     handset->battery_at = now;
     handset->active_at = now;
     hal_connect(handset->mode == SERVICE ? LINE_RADIO : LINE_OFF);
@@ -50,8 +58,12 @@ static void choose(struct handset *handset, uint16_t since_start, uint32_t now)
 void handset_start(struct handset *handset, const struct layout *layout, uint16_t contacts,
                    bool by_power, uint16_t seed, uint8_t revision, uint32_t now)
 {
-    *handset = (struct handset){.layout = layout, .revision = revision, .since = now};
-    memory_start(&handset->memory, &handset->record);
+    *handset = (struct handset){
+        .layout = layout,
+        .since = now,
+        .self = {.layout = layout->count, .revision = revision},
+    };
+    remember(handset);
     handset->choice = contacts & layout->keys;
     cues_start(&handset->cues, &handset->thumb);
     if (by_power && (handset->choice == CHOOSES_WRIST || handset->choice == CHOOSES_PAIRING)) {
@@ -64,15 +76,16 @@ void handset_start(struct handset *handset, const struct layout *layout, uint16_
 
 /* Bytes */
 
-static void hear_state(struct handset *handset, const uint8_t *body, uint8_t length, uint32_t now)
+static void hear_air(struct handset *handset, const uint8_t *body, uint8_t length, uint32_t now)
 {
+    struct reports *reports = &handset->reports;
     struct state state;
-    if (!state_read(&state, body, length, &handset->down_key)
-        || !reports_is_news(&handset->reports, &state))
-        return;
-    handset->active_at = now;
-    reports_hear(&handset->reports, &state, handset->cues.linked, now);
-    cues_hear(&handset->cues, &state, now);
+    if (reports_take_welcome(reports, body, length, now)) {
+        cues_welcome(&handset->cues);
+    } else if (reports_take_state(reports, &state, body, length, handset->cues.linked, now)) {
+        handset->active_at = now;
+        cues_hear(&handset->cues, &state, now);
+    }
 }
 
 void handset_hear(struct handset *handset, uint8_t byte, uint32_t now)
@@ -83,9 +96,9 @@ void handset_hear(struct handset *handset, uint8_t byte, uint32_t now)
         return;
     const uint8_t *body = frame_body(&handset->receiver);
     if (handset->mode == SERVICE && !handset->asleep)
-        hear_state(handset, body, length, now);
+        hear_air(handset, body, length, now);
     else if (handset->mode == PAIRING
-             && pairing_take(body, length, handset->layout->count, handset->revision))
+             && pairing_take(body, length, handset->self.layout, handset->self.revision))
         handset->since = now;
 }
 
@@ -96,7 +109,7 @@ static void wrist_key(struct handset *handset, uint16_t keys, uint32_t at, uint3
     struct wrist *wrist = &handset->wrist;
     uint8_t result = wrist_press(wrist, keys, at);
     if (wrist->now.down.phase == PHASE_RUNNING)
-        cues_count(&handset->cues, wrist->now.down.instant, wrist_marks_25(wrist), now);
+        cues_count(&handset->cues, wrist->now.down.instant, wrist_mark(wrist), now);
     else
         cues_stop(&handset->cues);
     thumb_play(&handset->thumb, (enum cue)result, now);
@@ -107,8 +120,8 @@ static void wake(struct handset *handset, uint32_t now)
     handset->asleep = false;
     if (handset->mode == WRIST)
         return;
-    memory_start(&handset->memory, &handset->record);
-    begin_service(handset, (uint16_t)now, now); /* as after power-on: no STATE heard */
+    remember(handset);
+    begin_service(handset, (uint16_t)now, now); /* as after power-on: no session */
 }
 
 void handset_press(struct handset *handset, uint16_t keys, uint32_t at, uint32_t now)

@@ -38,7 +38,6 @@ enum mode {
 struct handset {
     uint8_t mode;
     bool asleep;
-    uint8_t revision;
     const struct layout *layout;
     uint16_t choice;        /* CHOOSING: the keys that are down */
     uint32_t since;         /* CHOOSING: power-on; PAIRING: the last good order */
@@ -48,8 +47,7 @@ struct handset {
     uint16_t rhythm_ms;     /* where the lamps are in their rhythm */
     struct frame_receiver receiver;
     struct memory memory;
-    struct pairing_record record;
-    struct blake2s up_key, down_key;
+    struct identity self;
     struct thumb thumb;
     struct cues cues;
     union { /* RAM is scarce, and nothing leads from one mode to the other but power-off */

@@ -14,16 +14,17 @@ static void take_what_came(void)
     uint8_t byte;
     uint16_t keys;
     uint32_t at;
-    while (chip_key(&keys, &at)) /* first: a frame's tag takes 5 ms */
-        handset_press(&handset, keys, at, chip_now());
     if (chip_byte(&byte))
         handset_hear(&handset, byte, chip_now());
+    while (chip_key(&keys, &at)) /* last: a frame's tag takes 3 ms, and the tick that comes next sends */
+        handset_press(&handset, keys, at, chip_now());
 }
 
 int main(void)
 {
     chip_start(&LAYOUT);
-    handset_start(&handset, &LAYOUT, chip_contacts(), chip_started_by_power(), chip_noise(),
+    uint16_t seed = chip_noise();
+    handset_start(&handset, &LAYOUT, chip_contacts(), chip_started_by_power(), seed,
                   (uint8_t)(uintptr_t)&firmware_revision, chip_now());
     uint32_t ticked_at = chip_now();
     for (;;) {

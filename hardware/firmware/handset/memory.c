@@ -7,14 +7,13 @@
 #include "hal.h"
 #include "moment.h"
 
-/* Two halves of the memory, each with a pairing and all that belongs to it. Byte 0 of the memory
+/* Two halves of the memory, each with a pairing and its counter. Byte 0 of the memory
  * stays unused: on older chips of the family a failing supply hit it first. */
 enum {
     FIRST_HALF = 16,
-    HALF = 128,
+    HALF = 80,
     COUNTER = 48,
-    SESSION = 80,
-    COPY = 16, /* from one copy of a kept value to the other */
+    COPY = 16, /* from one copy of the counter to the other */
 
     MARKED = 0xA5,
     UNMARKED = 0x00,
@@ -22,7 +21,7 @@ enum {
     /* A pairing: generation, number, two keys, CRC, mark. */
     PAIRING_BODY = 2 + 1 + 2 * BLAKE2S_KEY,
     PAIRING = PAIRING_BODY + 3,
-    /* A kept value: generation, value, CRC, mark. */
+    /* A counter: generation, value, CRC, mark. */
     KEPT_BODY = 6,
 };
 
@@ -52,20 +51,25 @@ static uint16_t half_at(uint8_t half)
     return (uint16_t)(FIRST_HALF + half * HALF);
 }
 
+/* Where a copy of the counter in force is. */
+static uint16_t copy_at(const struct memory *memory, uint8_t copy)
+{
+    return (uint16_t)(half_at(memory->half) + COUNTER + (uint16_t)copy * COPY);
+}
+
 /* Find the higher of the two copies that are of this generation. */
-static bool find_kept(struct kept *kept, uint16_t place, uint16_t generation)
+static bool find_counter(struct memory *memory)
 {
     bool found = false;
-    *kept = (struct kept){.place = place};
     for (uint8_t copy = 0; copy < 2; copy++) {
         uint8_t bytes[MEMORY_KEPT];
-        if (!read_record((uint16_t)(place + copy * COPY), bytes, KEPT_BODY)
-            || word_at(bytes) != generation)
+        if (!read_record(copy_at(memory, copy), bytes, KEPT_BODY)
+            || word_at(bytes) != memory->generation)
             continue;
         uint32_t value = long_at(bytes + 2);
-        if (!found || value > kept->committed) {
-            kept->newest = copy;
-            kept->committed = kept->wanted = value;
+        if (!found || value > memory->committed) {
+            memory->newest = copy;
+            memory->committed = value;
         }
         found = true;
     }
@@ -98,37 +102,27 @@ void memory_start(struct memory *memory, struct pairing_record *record)
     if (!find_pairing(memory, bytes))
         return;
     record->number = bytes[2];
-    memcpy(record->up_key, bytes + 3, BLAKE2S_KEY);
-    memcpy(record->down_key, bytes + 3 + BLAKE2S_KEY, BLAKE2S_KEY);
-    uint16_t place = half_at(memory->half);
-    bool counter = find_kept(&memory->counter, (uint16_t)(place + COUNTER), memory->generation);
-    bool session = find_kept(&memory->session, (uint16_t)(place + SESSION), memory->generation);
-    memory->paired = counter && session; /* a lost counter would begin again under the same key */
-    memory->fault = !memory->paired;
-    memory->used = memory->counter.committed; /* all that was reserved may have been sent */
+    memcpy(record->handset_key, bytes + 3, BLAKE2S_KEY);
+    memcpy(record->broadcast_key, bytes + 3 + BLAKE2S_KEY, BLAKE2S_KEY);
+    memory->paired = find_counter(memory); /* lost, it would begin again under the same key */
+    memory->used = memory->committed; /* all that was reserved may have been sent */
 }
 
-static void reserve(struct memory *memory)
+/* How many counters are to be reserved now. */
+static uint8_t lacks(const struct memory *memory)
 {
-    struct kept *counter = &memory->counter;
-    uint32_t left = counter->committed - memory->used;
-    if (left <= MEMORY_BLOCK / 2 && counter->wanted == counter->committed)
-        counter->wanted += UINT32_MAX - counter->committed < MEMORY_BLOCK
-            ? UINT32_MAX - counter->committed : MEMORY_BLOCK;
+    uint32_t left = memory->committed - memory->used, above = UINT32_MAX - memory->committed;
+    if (left > MEMORY_BLOCK / 2)
+        return 0;
+    return above < MEMORY_BLOCK ? (uint8_t)above : MEMORY_BLOCK;
 }
 
 bool memory_next_counter(struct memory *memory, uint32_t *counter)
 {
-    if (!memory->paired || memory->used >= memory->counter.committed)
+    if (!memory->paired || memory->used >= memory->committed)
         return false;
     *counter = ++memory->used;
     return true;
-}
-
-void memory_keep_session(struct memory *memory, uint32_t session)
-{
-    if (session > memory->session.wanted)
-        memory->session.wanted = session;
 }
 
 static void write_record(uint8_t *bytes, uint8_t body)
@@ -139,15 +133,10 @@ static void write_record(uint8_t *bytes, uint8_t body)
 
 static void begin_write(struct memory *memory)
 {
-    struct kept *kept = &memory->counter;
-    if (kept->wanted == kept->committed)
-        kept = &memory->session;
-    if (kept->wanted == kept->committed)
-        return;
-    memory->writing = kept;
+    memory->writing = true;
     memory->step = memory->tries = 0;
     put_word(memory->bytes, memory->generation);
-    put_long(memory->bytes + 2, kept->wanted);
+    put_long(memory->bytes + 2, memory->committed + lacks(memory));
     write_record(memory->bytes, KEPT_BODY);
 }
 
@@ -156,8 +145,7 @@ static void write_failed(struct memory *memory)
 {
     memory->step = 0;
     if (++memory->tries >= MEMORY_TRIES) {
-        memory->writing = NULL;
-        memory->fault = true;
+        memory->writing = false;
         memory->paired = false;
     }
 }
@@ -172,9 +160,8 @@ static bool reads_back(uint16_t place, const uint8_t *bytes, uint8_t length)
 
 static void write_on(struct memory *memory)
 {
-    struct kept *kept = memory->writing;
-    uint8_t copy = kept->newest ^ 1;
-    uint16_t place = (uint16_t)(kept->place + copy * COPY);
+    uint8_t copy = memory->newest ^ 1;
+    uint16_t place = copy_at(memory, copy);
     uint8_t last = MEMORY_KEPT - 1, step = memory->step++;
     if (step == 0) {
         hal_memory_write((uint16_t)(place + last), UNMARKED);
@@ -188,9 +175,9 @@ static void write_on(struct memory *memory)
     } else if (!reads_back(place, memory->bytes, MEMORY_KEPT)) {
         write_failed(memory);
     } else {
-        kept->newest = copy;
-        kept->committed = long_at(memory->bytes + 2);
-        memory->writing = NULL;
+        memory->newest = copy;
+        memory->committed = long_at(memory->bytes + 2);
+        memory->writing = false;
     }
 }
 
@@ -198,17 +185,15 @@ void memory_step(struct memory *memory)
 {
     if (!memory->paired || !hal_memory_ready())
         return;
-    reserve(memory);
-    if (memory->writing == NULL)
+    if (!memory->writing && lacks(memory) > 0)
         begin_write(memory);
-    if (memory->writing != NULL)
+    if (memory->writing)
         write_on(memory);
 }
 
 bool memory_is_busy(const struct memory *memory)
 {
-    return memory->writing != NULL || memory->counter.wanted != memory->counter.committed
-        || memory->session.wanted != memory->session.committed;
+    return memory->writing;
 }
 
 /* Pairing: nothing else goes on, so here every write is waited for. */
@@ -230,8 +215,8 @@ static bool write_all(uint16_t place, const uint8_t *bytes, uint8_t length)
     return reads_back(place, bytes, length);
 }
 
-/* Make the two copies of a kept value one that says 0. */
-static bool clear_kept(uint16_t place, uint16_t generation)
+/* Make the two copies of a counter one that says 0. */
+static bool clear_counter(uint16_t place, uint16_t generation)
 {
     uint8_t bytes[MEMORY_KEPT] = {0};
     uint16_t other = (uint16_t)(place + COPY + MEMORY_KEPT - 1);
@@ -253,12 +238,11 @@ bool memory_pair(const struct pairing_record *record)
     uint8_t bytes[PAIRING];
     put_word(bytes, generation);
     bytes[2] = record->number;
-    memcpy(bytes + 3, record->up_key, BLAKE2S_KEY);
-    memcpy(bytes + 3 + BLAKE2S_KEY, record->down_key, BLAKE2S_KEY);
+    memcpy(bytes + 3, record->handset_key, BLAKE2S_KEY);
+    memcpy(bytes + 3 + BLAKE2S_KEY, record->broadcast_key, BLAKE2S_KEY);
     write_record(bytes, PAIRING_BODY);
     write_now((uint16_t)(place + PAIRING - 1), UNMARKED);
-    if (!clear_kept((uint16_t)(place + COUNTER), generation)
-        || !clear_kept((uint16_t)(place + SESSION), generation)
+    if (!clear_counter((uint16_t)(place + COUNTER), generation)
         || !write_all(place, bytes, PAIRING - 1))
         return false;
     write_now((uint16_t)(place + PAIRING - 1), MARKED);

@@ -1,4 +1,4 @@
-/* PRESS and STATE (PROTOCOL.md, "Handset link"). Pure. */
+/* PRESS, STATE, HELLO and WELCOME (PROTOCOL.md, "Handset link"). Pure. */
 
 #ifndef MESSAGES_H
 #define MESSAGES_H
@@ -10,17 +10,27 @@
 #include "frame.h"
 
 enum {
-    PRESS = 0x21,
-    PRESS_SIGNED = 12, /* bytes under the tag, but for the session */
+    SESSION = 8, /* bytes */
+
+    PRESS = 0x23,
+    PRESS_SIGNED = 15, /* bytes under the tag, but for the session */
     PRESS_LENGTH = PRESS_SIGNED + BLAKE2S_TAG,
     PRESS_FRAME = FRAME_LENGTH(PRESS_LENGTH),
-    STATE = 0x22,
-    STATE_SIGNED = 16,
+    STATE = 0x24,
+    STATE_SIGNED = 16, /* but for the session */
     STATE_LENGTH = STATE_SIGNED + BLAKE2S_TAG,
+    HELLO = 0x25,
+    HELLO_SIGNED = 8,
+    HELLO_LENGTH = HELLO_SIGNED + BLAKE2S_TAG,
+    HELLO_FRAME = FRAME_LENGTH(HELLO_LENGTH),
+    WELCOME = 0x26,
+    WELCOME_SIGNED = 18,
+    WELCOME_LENGTH = WELCOME_SIGNED + BLAKE2S_TAG,
 
     HIGHEST_HANDSET = 254,
     OLDEST_AGE_10MS = 0xFF,
     BATTERY_UNKNOWN = 0xFF,
+    MARGIN_NOT_MEASURED = 0xFF,
 
     PHASE_IDLE = 0,
     PHASE_SET,
@@ -33,8 +43,16 @@ enum {
     BOARDS_OFF = 1 << 1,
     FAULT = 1 << 2,
     ASSUMED = 1 << 3,
-    MARK_25 = 1 << 4,
-    ALL_FLAGS = 0x1F,
+    ALL_FLAGS = 0x0F,
+
+    NO_MARK = 0,
+    LOWEST_MARK = 11, /* seconds left */
+    HIGHEST_MARK = 99,
+
+    TELLS_NOTHING = 0,
+    TELLS_NUDGE,
+    TELLS_COURTESY_WARNING,
+    TELLS_COURTESY_OVER,
 
     RESULT_NONE = 0,
     RESULT_RUNNING,
@@ -53,31 +71,58 @@ struct press {
     uint32_t counter;
     uint16_t keys; /* 0 presence, else one of bits 0-11, and perhaps KEY_HELD */
     uint8_t age_10ms;
-    uint16_t beat;
+    uint32_t beat;
     uint8_t battery; /* hours of play left */
+    uint8_t margin;  /* dB */
 };
 
 struct state {
-    uint32_t session;
-    uint16_t beat;
+    uint32_t beat;
     uint8_t phase;
     uint8_t numerals;
     uint16_t remaining_10ms;
     uint8_t flags;
+    uint8_t mark; /* seconds left, or NO_MARK */
+    uint8_t cue;  /* a number, and in the low nibble one of TELLS_ */
     uint8_t ack_handset;
     uint16_t ack_counter;
     uint8_t result;
 };
 
+struct hello {
+    uint8_t handset;
+    uint32_t counter;
+    uint8_t layout; /* number of keys */
+    uint8_t revision;
+};
+
+struct welcome {
+    uint8_t handset;
+    uint32_t counter; /* of the HELLO answered */
+    const uint8_t *session; /* in the body */
+    uint32_t beat;
+};
+
+/* What a STATE's cue byte tells. */
+static inline uint8_t cue_tells(uint8_t cue)
+{
+    return cue & 0x0F;
+}
+
 /* Write the frame of a PRESS, tagged for `session`, PRESS_FRAME bytes. */
-void press_write(uint8_t *frame, const struct press *press, uint32_t session,
-                 const struct blake2s *up_key);
+void press_write(uint8_t *frame, const struct press *press, const uint8_t *session,
+                 const struct blake2s *handset_key);
 
-/* Read a STATE. False, with `state` as it was, where kind, length, tag or a field is wrong. */
-bool state_read(struct state *state, const uint8_t *body, uint8_t length,
-                const struct blake2s *down_key);
+/* Read a STATE of `session`. False where kind, length, tag or a field is wrong: then `state` means
+ * nothing. */
+bool state_read(struct state *state, const uint8_t *body, uint8_t length, const uint8_t *session,
+                const struct blake2s *broadcast_key);
 
-/* Whether `beat` is newer than `last` by the signed difference of 16 bits. */
-bool beat_is_newer(uint16_t beat, uint16_t last);
+/* Write the frame of a HELLO, HELLO_FRAME bytes. */
+void hello_write(uint8_t *frame, const struct hello *hello, const struct blake2s *handset_key);
+
+/* Read a WELCOME. False where kind, length or tag is wrong: then `welcome` means nothing. */
+bool welcome_read(struct welcome *welcome, const uint8_t *body, uint8_t length,
+                  const struct blake2s *handset_key);
 
 #endif

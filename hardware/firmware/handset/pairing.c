@@ -20,9 +20,9 @@ static void answer(const uint8_t *nonce, uint8_t keys, uint8_t revision)
     if (memory.paired) {
         struct blake2s keyed;
         body[11] = record.number;
-        blake2s_start(&keyed, record.up_key);
+        blake2s_start(&keyed, record.handset_key);
         blake2s_tag(&keyed, body, HERE_SIGNED, body + HERE_SIGNED);
-        blake2s_start(&keyed, record.down_key);
+        blake2s_start(&keyed, record.broadcast_key);
         blake2s_tag(&keyed, body, HERE_SIGNED, body + HERE_SIGNED + BLAKE2S_TAG);
     }
     hal_send(frame, frame_write(frame, body, HERE_LENGTH));
@@ -39,10 +39,10 @@ static bool is_zero(const uint8_t *key)
 static bool store(const uint8_t *body)
 {
     struct pairing_record record = {.number = body[1 + NONCE]};
-    memcpy(record.up_key, body + 2 + NONCE, BLAKE2S_KEY);
-    memcpy(record.down_key, body + 2 + NONCE + BLAKE2S_KEY, BLAKE2S_KEY);
-    if (record.number < 1 || record.number > HIGHEST_HANDSET || is_zero(record.up_key)
-        || is_zero(record.down_key) || memcmp(record.up_key, record.down_key, BLAKE2S_KEY) == 0)
+    memcpy(record.handset_key, body + 2 + NONCE, BLAKE2S_KEY);
+    memcpy(record.broadcast_key, body + 2 + NONCE + BLAKE2S_KEY, BLAKE2S_KEY);
+    if (record.number < 1 || record.number > HIGHEST_HANDSET || is_zero(record.handset_key)
+        || is_zero(record.broadcast_key) || memcmp(record.handset_key, record.broadcast_key, BLAKE2S_KEY) == 0)
         return false;
     memory_pair(&record); /* HERE says what came of it */
     return true;

@@ -10,13 +10,13 @@
 #include "blake2s.h"
 
 enum {
-    WHO = 0x31,
+    WHO = 0x27,
     NONCE = 8,
     WHO_LENGTH = 1 + NONCE,
-    HERE = 0x32,
+    HERE = 0x28,
     HERE_SIGNED = 12,
     HERE_LENGTH = HERE_SIGNED + 2 * BLAKE2S_TAG,
-    KEYS_ORDER = 0x33,
+    KEYS_ORDER = 0x29,
     KEYS_LENGTH = 1 + NONCE + 1 + 2 * BLAKE2S_KEY,
 
     PAIRING_SILENCE_MS = 60000u, /* pairing mode ends so long after the last good WHO or KEYS */

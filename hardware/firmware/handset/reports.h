@@ -1,5 +1,5 @@
-/* The handset's end of the radio: which STATE counts, and the reports on their way (PROTOCOL.md,
- * "Rules of a handset": session, report, presence). Pure but for hal_send(). */
+/* The handset's end of the radio: what is sent, and when (PROTOCOL.md, "Rules of a handset": report,
+ * presence, and whose turn it is on the air). Pure but for hal_send(). */
 
 #ifndef REPORTS_H
 #define REPORTS_H
@@ -7,8 +7,10 @@
 #include <stdbool.h>
 #include <stdint.h>
 
+#include "chance.h"
 #include "memory.h"
 #include "messages.h"
+#include "session.h"
 #include "thumb.h"
 
 enum {
@@ -23,6 +25,8 @@ enum {
     /* A frame that is being heard sends a byte each 0.26 ms, and is over after 64 of them. */
     LINE_QUIET_MS = 2,
     LINE_LONGEST_MS = 20,
+    /* The STATE behind a WELCOME takes 8 ms, and a radio that sends does not hear it. */
+    STATE_FOLLOWS_MS = 20,
 };
 
 struct report {
@@ -37,29 +41,31 @@ struct report {
 struct reports {
     struct thumb *thumb;
     struct memory *memory;
-    const struct blake2s *up_key;
-    uint8_t number;       /* of this handset */
-    uint8_t battery;      /* hours of play left */
-    uint16_t random;      /* state of the generator; not 0 */
-    bool heard;           /* a STATE since power-on or sleep */
-    uint32_t session;     /* the highest ever heard */
-    uint16_t beat;        /* of the STATE heard last */
+    struct session session;
+    struct chance chance;
+    uint8_t battery;       /* hours of play left */
     struct report queue[REPORTS_WAITING + 1];
     uint8_t count;
+    bool greets;           /* a presence report answers the WELCOME */
     uint32_t presence_at;
+    bool state_follows;    /* on a WELCOME, up to then */
+    uint32_t state_until;
     uint32_t held_back_at; /* a frame has been waiting for the line since */
     bool held_back;
 };
 
 /* `seed` sets the random waits apart from those of other handsets. */
 void reports_start(struct reports *reports, struct thumb *thumb, struct memory *memory,
-                   const struct blake2s *up_key, uint8_t number, uint16_t seed);
+                   const struct identity *self, uint16_t seed, uint32_t now);
 
-/* Whether an authentic STATE is news: of this session or a higher one, and newer. */
-bool reports_is_news(const struct reports *reports, const struct state *state);
+/* Take a WELCOME. False where it is none for this handset now. */
+bool reports_take_welcome(struct reports *reports, const uint8_t *body, uint8_t length,
+                          uint32_t now);
 
-/* Take a STATE that is news. `linked` is whether the link was up before it. */
-void reports_hear(struct reports *reports, const struct state *state, bool linked, uint32_t now);
+/* Take a STATE. False where it is none that counts: then `state` means nothing. `linked` is whether
+ * the link was up before it. */
+bool reports_take_state(struct reports *reports, struct state *state, const uint8_t *body,
+                        uint8_t length, bool linked, uint32_t now);
 
 /* Report a key edge of `edge_at`. */
 void reports_press(struct reports *reports, uint16_t keys, uint32_t edge_at, uint32_t now);

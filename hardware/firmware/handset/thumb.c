@@ -5,7 +5,7 @@
 /* On and off by turns, in 10 ms, ended by 0. A small motor takes about 50 ms to be felt (from
  * memory of data sheets), so nothing is shorter; the lengths of one gesture differ by half or
  * more, for a gloved thumb. */
-enum { TICK = 5, SHORT = 12, MEDIUM = 30, LONG = 60, ZERO = 80, PAUSE = 12, FAST = 5 };
+enum { TICK = 5, SHORT = 12, MEDIUM = 30, LONG = 60, ZERO = 80, PAUSE = 12, APART = 40, FAST = 5 };
 
 static const uint8_t patterns[CUES][8] = {
     [CUE_RUNNING] = {SHORT},
@@ -14,7 +14,10 @@ static const uint8_t patterns[CUES][8] = {
     [CUE_REFUSED] = {LONG},
     [CUE_ASSUMED] = {SHORT, PAUSE, LONG},
     [CUE_NOT_HEARD] = {LONG},
-    [CUE_MARK_25] = {MEDIUM},
+    [CUE_NUDGE] = {TICK, APART, TICK},
+    [CUE_COURTESY_WARNING] = {TICK, PAUSE, TICK, PAUSE, TICK},
+    [CUE_COURTESY_OVER] = {SHORT, PAUSE, SHORT, PAUSE, SHORT},
+    [CUE_OWN_MARK] = {MEDIUM},
     [CUE_MARK_10] = {MEDIUM, PAUSE, MEDIUM},
     [CUE_MARK_TICK] = {TICK},
     [CUE_ZERO] = {ZERO},
@@ -65,7 +68,7 @@ static void put_in(struct thumb *thumb, uint8_t place, uint8_t cue, uint32_t now
 static bool is_late(const struct thumb *thumb, uint32_t now)
 {
     uint8_t cue = thumb->waiting[0];
-    return !cue_is_result(cue) && cue != CUE_ZERO && now - thumb->asked_at[0] > THUMB_MARK_LATE_MS;
+    return !cue_waits(cue) && cue != CUE_ZERO && now - thumb->asked_at[0] > THUMB_MARK_LATE_MS;
 }
 
 static void begin_next(struct thumb *thumb, uint32_t now)
@@ -89,7 +92,7 @@ void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now)
     bool gives_way = thumb->playing == CUE_FLUTTER || cue == CUE_ZERO;
     uint8_t place = cue == CUE_ZERO ? 0 : thumb->waiting_count;
     if (gives_way && thumb->playing != CUE_NONE && thumb->step < sizeof patterns[0]) {
-        if (cue_is_result(thumb->playing))
+        if (cue_waits(thumb->playing))
             put_in(thumb, 0, thumb->playing, now);
         pause(thumb, now);
     }

@@ -2,8 +2,9 @@
  *
  * A cue is played to its end, with a pause of 0.1 s before the next, because one that is cut
  * short is felt as another. Only zero and the flutter differ: zero cuts off what is played,
- * which is played again behind it where it is a result; the flutter gives way to every cue and
- * never waits. A result waits for its turn; a mark that cannot begin within 0.1 s is left out. */
+ * which is played again behind it where it is no mark; the flutter gives way to every cue and
+ * never waits. A result waits for its turn, and so does what the controller tells unasked; a mark
+ * that cannot begin within 0.1 s is left out. */
 
 #ifndef THUMB_H
 #define THUMB_H
@@ -20,7 +21,10 @@ enum cue {
     CUE_REFUSED,
     CUE_ASSUMED,
     CUE_NOT_HEARD,
-    CUE_MARK_25,
+    CUE_NUDGE,
+    CUE_COURTESY_WARNING,
+    CUE_COURTESY_OVER,
+    CUE_OWN_MARK, /* of the rule set */
     CUE_MARK_10,
     CUE_MARK_TICK,
     CUE_ZERO,
@@ -29,7 +33,7 @@ enum cue {
 };
 
 enum {
-    THUMB_WAITING = 6, /* a report under way, four waiting, and a mark */
+    THUMB_WAITING = 7, /* a report under way, four waiting, what is told, and a mark */
     THUMB_PAUSE_MS = 100,
     THUMB_MARK_LATE_MS = 100,
 };
@@ -50,10 +54,10 @@ void thumb_play(struct thumb *thumb, enum cue cue, uint32_t now);
 /* Let time pass to `now`; call it each millisecond. */
 void thumb_pass_time(struct thumb *thumb, uint32_t now);
 
-/* Whether `cue` is the answer to a press. */
-static inline bool cue_is_result(uint8_t cue)
+/* Whether `cue` waits for its turn, however long: it is the answer to a press, or told once. */
+static inline bool cue_waits(uint8_t cue)
 {
-    return cue >= CUE_RUNNING && cue <= CUE_NOT_HEARD;
+    return cue >= CUE_RUNNING && cue <= CUE_COURTESY_OVER;
 }
 
 #endif

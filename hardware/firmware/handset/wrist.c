@@ -11,6 +11,8 @@ enum {
     HOLD_MS = 3000,
     TOGETHER_MS = 150,
     SAME_PRESS_MS = 1500,
+
+    ROUTINE_MARK_S = 25,
 };
 
 struct order {
@@ -162,7 +164,7 @@ static struct order tapped(struct wrist *wrist, const struct meaning *meaning, u
     wrist->last_tap_at = at;
     if (wrist->taps < meaning->count)
         wrist->taps++;
-    uint8_t index = wrist->taps - 1;
+    uint8_t index = (uint8_t)(wrist->taps - 1);
     bool amends = index > 0 && meaning->taps[index] != meaning->taps[index - 1];
     return (struct order){meaning->taps[index], amends, false, at, wrist->first_tap_at};
 }
@@ -207,8 +209,9 @@ void wrist_pass_time(struct wrist *wrist, uint32_t now)
     wrist_expire(&wrist->now.down, now);
 }
 
-bool wrist_marks_25(const struct wrist *wrist)
+uint8_t wrist_mark(const struct wrist *wrist)
 {
     const struct wrist_down *down = &wrist->now.down;
-    return down->phase == PHASE_RUNNING && down->seconds == WRIST_ROUTINE_S;
+    bool is_routine = down->phase == PHASE_RUNNING && down->seconds == WRIST_ROUTINE_S;
+    return is_routine ? ROUTINE_MARK_S : NO_MARK;
 }

@@ -59,7 +59,8 @@ uint8_t wrist_press(struct wrist *wrist, uint16_t keys, uint32_t at);
 /* Let time pass: a count that has run out is at zero. */
 void wrist_pass_time(struct wrist *wrist, uint32_t now);
 
-/* Whether a count runs that began at the routine number, whose 25 left is marked. */
-bool wrist_marks_25(const struct wrist *wrist);
+/* The seconds left at which the running count has its own mark: 25 of the routine number; else
+ * NO_MARK. */
+uint8_t wrist_mark(const struct wrist *wrist);
 
 #endif

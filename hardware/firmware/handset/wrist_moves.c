@@ -33,13 +33,13 @@ static uint8_t run(struct wrist_down *down, uint8_t seconds, uint8_t by, uint32_
 {
     put_up(down, PHASE_RUNNING, seconds);
     down->started_by = by;
-    down->instant = at + 1000ul * seconds;
+    down->instant = at + 1000 * (uint32_t)seconds;
     return RESULT_RUNNING;
 }
 
 static uint32_t started_at(const struct wrist_down *down)
 {
-    return down->instant - 1000ul * down->seconds;
+    return down->instant - 1000 * (uint32_t)down->seconds;
 }
 
 static bool is_younger(uint32_t since, uint32_t at, uint32_t ms)
