@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from controller.console.entry import HELP
 from controller.console.style import Piece, clean, cut
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 
 KEYS: tuple[tuple[str, str], ...] = (
     ("d", "DEAD BALL: runs the routine count"),
@@ -49,6 +49,24 @@ def well(status: Status) -> list[list[Piece]]:
     """Boards and handsets that are as they should be, a line each."""
     said = [_board(each) for each in status.board_health if each.well]
     return said + [_handset(each) for each in status.handset_health if each.well]
+
+
+def refused(status: Status) -> list[list[Piece]]:
+    """How much came over the air and was refused: one line, or none where nothing was."""
+    counts = status.refused
+    if not counts:
+        return []
+    total = sum(each.since_start for each in counts)
+    lately = sum(each.last_minute for each in counts)
+    most = ", ".join(_count(each) for each in counts)
+    text = f" {total} frames, {lately} in the last minute: {most}"
+    style = "caution" if lately else "plain"
+    return [[(style, " REFUSED   "), ("plain", text)]]
+
+
+def _count(refused: Refused) -> str:
+    whose = f" ({clean(refused.whose[:40])})" if refused.whose else ""
+    return f"{refused.reason} {refused.since_start}{whose}"
 
 
 def _board(board: BoardHealth) -> list[Piece]:

@@ -223,7 +223,7 @@ class PlainLines(_Lines):
         seen = (
             *(status.phase, status.numerals, status.boards, status.boards_why, order),
             status.nudged,
-            *(status.alarms, status.journal, status.unauthenticated),
+            *(status.alarms, status.journal, status.unauthenticated, status.refused_minute),
             tuple((each.name, each.state) for each in status.board_health),
             tuple((each.name, each.state) for each in status.handset_health),
         )
@@ -264,6 +264,7 @@ def _wrong(status: Status) -> list[str]:
     said += [f"port: {each.detail}" for each in status.board_health if each.state == "port fault"]
     said += [f"port: {each.detail}" for each in status.handset_health if each.state == "port fault"]
     said += [f"journal: {status.journal}"] if status.journal else []
+    said += [status.refused_minute] if status.refused_minute else []
     return list(dict.fromkeys(said))
 
 
@@ -281,6 +282,7 @@ def _standing(status: Status) -> list[str]:
             said.append(f"{handset.name} {handset.state} {handset.detail}".rstrip())
     said += [f"ALARM {alarm}" for alarm in status.alarms]
     said += [f"JOURNAL {status.journal}"] if status.journal else []
+    said += [status.refused_minute] if status.refused_minute else []
     return said + (["UNAUTHENTICATED"] if status.unauthenticated else [])
 
 

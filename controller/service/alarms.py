@@ -9,8 +9,6 @@ S_NS = 1_000_000_000
 BAD_TAGS = 5
 """More than this many frames with a wrong tag in 10 s is not noise: the keeper is told."""
 WINDOW_NS = 10 * S_NS
-ROWS = 20
-"""At most so many refused frames in 10 s have a row of their own."""
 
 
 class Alarms:
@@ -18,23 +16,18 @@ class Alarms:
 
     def __init__(self) -> None:
         self._bad_tags_at: deque[int] = deque(maxlen=BAD_TAGS + 1)
-        self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
 
     def rejected(self, reason: str, at: int) -> bool:
-        """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`).
-
-        True when it is worth a row of its own: a transmitter that never stops must not fill the
-        disk.
-        """
-        self._refused_at.append(at)
+        """A radio frame was refused for ``reason`` (see :class:`drivers.base.Rejection`). True
+        when an alarm stands now that did not before."""
+        stood = self.words(at)
         if reason == "bad tag":
             self._bad_tags_at.append(at)
         elif reason in ("beat too old", "too late"):
             self._late_at = at
-        crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
-        return not crowded
+        return self.words(at) != stood
 
     def foreign(self, at: int) -> bool:
         """A board heard frames of another controller. True when that is news."""

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from controller.console.panels import KEYS, faults, footer, lower, well
+from controller.console.panels import KEYS, faults, footer, lower, refused, well
 from controller.console.style import Piece
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 from tests.controller.fakes import Game, game_with
 
 ALL_WELL = Status(
@@ -59,6 +59,18 @@ def test_what_is_well_is_good_once_it_was_heard() -> None:
         "heard      handset belt pack (field): 7 s ago, battery 61 h",
     ]
     assert styles(well(ALL_WELL)) == ["good", "waits", "good"]
+
+
+def test_what_was_refused_is_one_line_with_its_counts_and_stands_out_while_it_goes_on() -> None:
+    assert refused(ALL_WELL) == []
+    counts = (Refused("bad tag", "handset 1", 1200, 97), Refused("unknown handset", "", 34, 0))
+    lately = refused(replace(ALL_WELL, refused=counts))
+    assert text(lately) == [
+        "REFUSED    1234 frames, 97 in the last minute: "
+        "bad tag 1200 (handset 1), unknown handset 34"
+    ]
+    over = tuple(replace(each, last_minute=0) for each in counts)
+    assert styles(lately) + styles(refused(replace(ALL_WELL, refused=over))) == ["caution", "plain"]
 
 
 def test_a_handset_is_not_called_one_twice() -> None:

@@ -15,7 +15,7 @@ import pytest
 from controller.console.layout import draw
 from controller.console.panels import KEYS
 from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 from tests.controller.console.test_layout import FAULTY, FOUL, PHASES, RUNNING, WILD
 
 ENTER, LEAVE = "\x1b[?1049h\x1b[?25l\x1b[?7l", "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
@@ -408,6 +408,22 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         "journal: disk full",
         "all well",
     ]
+
+
+@pytest.mark.parametrize("kind", [PlainLines, FaultLines])
+def test_what_was_refused_is_said_once_a_minute(kind: type[PlainLines | FaultLines]) -> None:
+    counts = (Refused("bad tag", "handset 1", 40, 40),)
+    minutes = [f"{n} frames refused in 60 s: bad tag {n} (handset 1)" for n in (114, 113)]
+    said = plain(
+        RUNNING,
+        replace(RUNNING, refused=counts),
+        replace(RUNNING, refused=counts, refused_minute=minutes[0]),
+        replace(RUNNING, refused=(replace(counts[0], since_start=90),), refused_minute=minutes[0]),
+        replace(RUNNING, refused=counts, refused_minute=minutes[1]),
+        kind=kind,
+    )
+    assert [each.rpartition("| ")[2].removeprefix("19:03:12 ") for each in said[-2:]] == minutes
+    assert len(said) == (3 if kind is PlainLines else 2)
 
 
 def test_a_slow_reader_gets_the_newest_fault_and_no_older_one() -> None:

@@ -33,6 +33,12 @@ def test_the_alarm_stands_exactly_while_more_than_five_came_in_the_last_10_s(
     assert bool(alarms.words(asked_at)) is (len(recent) > 5)
 
 
+def test_an_alarm_is_news_when_it_begins_to_stand() -> None:
+    alarms = Alarms()
+    assert [alarms.rejected("bad tag", AT) for _ in range(8)] == [False] * 5 + [True] + [False] * 2
+    assert alarms.rejected("too late", AT)
+
+
 def test_other_rejections_are_not_bad_tags() -> None:
     alarms = Alarms()
     for _ in range(20):

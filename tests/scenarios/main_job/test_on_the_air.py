@@ -32,8 +32,9 @@ async def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(rig:
     assert any("forged" in alarm for alarm in rig.status.alarms)
 
     rows = await rig.rows()
-    rejected = [(row.event, row.handset) for row in rows if row.kind == "rejected"]
-    assert rejected == [("bad tag", KEEPER)] * 6
+    rejected = [(row.event, row.handset, row.reason) for row in rows if row.kind == "rejected"]
+    assert rejected[0] == ("bad tag", KEEPER, "")
+    assert [why for _, _, why in rejected[1:]] == [f"bad tag 5 (handset {KEEPER})"]
 
 
 @rigged
