@@ -2,8 +2,9 @@
 
 From top to bottom: the game; the boards axis; large numerals with the phase in words, what it
 waits for, the last order and the ruling beside them; faults, then what was refused on the air,
-boards and handsets that are well; the keys; the entry line. When rows run short the keys go first, and what is well before
-what is not. Below 40 x 12 all that matters is one line.
+boards and handsets that are well, the record's head while there is no count; the keys; the entry
+line. When rows run short the keys go first, and what is well before what is not. Below 40 x 12 all
+that matters is one line.
 
 The ink says how a count stands even without colour: solid while it runs, shaded while it is held.
 """

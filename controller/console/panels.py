@@ -39,6 +39,8 @@ def faults(status: Status) -> list[list[Piece]]:
     said += [_handset(each) for each in status.handset_health if not each.well]
     if status.journal:
         said.append([("loud", " JOURNAL   "), ("bold", f" not written: {status.journal}")])
+    if status.journal_doubt:
+        said.append([("loud", " RECORD    "), ("bold", f" {status.journal_doubt}")])
     if status.unauthenticated:
         text = " unauthenticated: a stranger could press its keys"
         said.append([("caution", " OPEN INPUT"), ("bold", text)])
@@ -46,9 +48,14 @@ def faults(status: Status) -> list[list[Piece]]:
 
 
 def well(status: Status) -> list[list[Piece]]:
-    """Boards and handsets that are as they should be, a line each."""
+    """Boards and handsets that are as they should be, a line each; while there is no count, the
+    record's head."""
     said = [_board(each) for each in status.board_health if each.well]
-    return said + [_handset(each) for each in status.handset_health if each.well]
+    said += [_handset(each) for each in status.handset_health if each.well]
+    if status.journal_head and status.phase == "IDLE":  # nobody has time for it in a play
+        text = f" ends with {status.journal_head}: for the game's sheet"
+        said.append([("plain", " record    "), ("plain", text)])
+    return said
 
 
 def refused(status: Status) -> list[list[Piece]]:

@@ -171,6 +171,8 @@ class Service:
             board_health=boards.health(),
             handset_health=handsets,
             journal=self._recorder.journal_fault,
+            journal_head=self._recorder.journal_head,
+            journal_doubt=self._recorder.journal_doubt,
             alarms=(*self._alarms.words(now), *unheard(handsets)),
             marked=self._marked,
             nudged=self._nudged and isinstance(phase, Live),

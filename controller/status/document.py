@@ -100,6 +100,10 @@ class Status:
     handset_health: tuple[HandsetHealth, ...] = ()
     journal: str = ""
     """Empty when the record is written; else what is wrong with it."""
+    journal_head: str = ""
+    """The record's newest row on disk with its digest in short, to be noted."""
+    journal_doubt: str = ""
+    """Why the record is not the one that the run before had left; empty while all is well."""
     alarms: tuple[str, ...] = ()
     """What someone must know now, most urgent first, in plain words."""
     marked: int | None = None

@@ -123,6 +123,10 @@ class SelectLoop:
         """Call ``act`` at ``instant``; a later one of the same ``name`` replaces it."""
         self._timers[name] = (instant, act)
 
+    def stop(self, name: str) -> None:
+        """Call the timer of this ``name`` no more."""
+        self._timers.pop(name, None)
+
     def serve(self, until_at: int, done: Callable[[], bool] | None = None) -> bool:
         """Serve until ``done`` says so, True, or ``until_at`` has come, False."""
         while True:

@@ -442,9 +442,11 @@ def _refusals_of_a_run(
         if told > len(waiting):
             at = minutes[-1].received_at
             problems.append((at, f"journal: {told} frames told, {len(waiting)} sent: {reason}"))
-        for at in waiting[told:]:
-            if alive_until_at - at > MINUTE_NS:
-                problems.append((at, f"journal: a refused frame was never told: {reason}"))
+        problems += [
+            (at, f"journal: a refused frame was never told: {reason}")
+            for at in waiting[told:]
+            if alive_until_at - at > MINUTE_NS
+        ]
     return problems
 
 

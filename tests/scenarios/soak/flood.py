@@ -1,0 +1,154 @@
+"""The flood in real time: a stranger's transmitter fills the receiver's port for minutes, while the
+keeper plays on.
+
+What comes is of every kind that a driver refuses: presses with a wrong tag, of handsets without a
+key, played back; frames of another kind; bytes that are no frame. It comes at a steady rate, many
+times as fast as the line of a receiver carries (3.84 kB a second at 38,400 baud).
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import random
+import sys
+import termios
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from itertools import chain, cycle
+from pathlib import Path
+
+from controller.journal.reader import JournalReader
+from controller.journal.row import Row
+from drivers.base import Key
+from tests.benchmarks import rig
+from tests.benchmarks.vital_signs import Vitals
+from tests.scenarios.soak.minutes import SAMPLE_S, SETTLE_S, ahead
+from tests.scenarios.soak.plays import plays
+from tests.shared.frames import KEY_BITS, Press, make_press, make_status
+from tests.shared.frames import Status as NodeStatus
+from tests.shared.installation import KEEPER
+
+SEED = 1906
+BYTES_A_SECOND = 100_000
+BURST_MS = 10
+POOL = 200
+"""Different frames of each kind: made beforehand, since the frames of the tests are made slowly."""
+NOBODY = 77
+UNREAD = 2_000
+"""With so many bytes unread nothing is added: a port that is not read loses what comes, and the
+keeper's presses shall not be lost in this."""
+MINUTE = 60 * rig.S
+
+
+@dataclass(slots=True)
+class Flood:
+    """What was gathered of one flood."""
+
+    minutes: float
+    samples: list[Vitals]
+    begins_at: int
+    sent_bytes: int
+    presses: int
+    rows: list[Row]
+    journal_bytes: int
+    said: str
+    problem: str
+    exit_code: int
+
+
+class Flooded(rig.Bench):
+    """One service that is played on and flooded for ``minutes``."""
+
+    def __init__(self, folder: Path, stack: ExitStack, minutes: float, rate: int) -> None:
+        super().__init__(folder, stack, listen=True, prompt=True)
+        self._minutes, self._burst_bytes = minutes, rate * BURST_MS // 1000
+        self._plays = plays(random.Random(SEED))
+        self._samples: list[Vitals] = []
+        self._presses, self._sent = 0, 0
+        self._said = b""
+        assert self.process.stdout is not None
+        self.loop.watch(self.process.stdout.fileno(), self._hear)
+
+    def run(self) -> Flood:
+        """Run it to its end."""
+        self.counterpart.wait_for_start()
+        self._frames = self._foreign()
+        self._press(rig.now())
+        self.loop.serve(rig.now() + SETTLE_S * rig.S)
+        begins_at = rig.now()
+        self._sample(begins_at)
+        self._pour(begins_at)
+        with ahead():
+            self.loop.serve(begins_at + round(self._minutes * MINUTE))
+        self.loop.stop("pour")
+        self.loop.serve(rig.now() + rig.S)
+        self.process.terminate()
+        code = self.process.wait(rig.STOP_S)
+        with JournalReader(self.site.journal) as journal:
+            problem = journal.verify().problem
+            rows = [entry.row for entry in journal.entries()]
+        return Flood(
+            self._minutes,
+            self._samples,
+            begins_at,
+            self._sent,
+            self._presses,
+            rows,
+            self.site.journal.stat().st_size,
+            self._said.decode("utf-8", "replace"),
+            problem,
+            code,
+        )
+
+    def _foreign(self) -> Iterator[bytes]:
+        """What comes, without end."""
+        heard, chance = self.counterpart.state, random.Random(SEED)
+        assert heard is not None
+        stranger = chance.randbytes(16)
+
+        def press(handset: int, counter: int) -> bytes:
+            said = Press(handset, counter, KEY_BITS["READY"], 0, heard.beat)
+            return make_press(said, stranger, heard.session)
+
+        forged = [press(KEEPER, 1_000_000 + each) for each in range(POOL)]
+        others = [press(NOBODY, each) for each in range(POOL)]
+        strange = [
+            make_status(NodeStatus(1, stamp, (0, 0), 15, 0, 0, 0, 9)) for stamp in range(POOL)
+        ]
+        again = [self.counterpart.frame_of(Key.READY)] * POOL
+        noise = [b"\0" + chance.randbytes(24) + b"\0" for _ in range(POOL)]
+        return cycle(chain.from_iterable(zip(forged, others, strange, again, noise, strict=True)))
+
+    def _pour(self, due_at: int) -> None:
+        unread = fcntl.ioctl(self.site.ttys["receiver"].slave, termios.FIONREAD, b"\0\0\0\0")
+        if int.from_bytes(unread, sys.byteorder) < UNREAD:
+            burst = bytearray()
+            while len(burst) < self._burst_bytes:
+                burst += next(self._frames)
+            self._sent += os.write(self.counterpart.receiver_fd, burst)
+        next_at = due_at + BURST_MS * rig.MS
+        self.loop.at("pour", next_at, lambda _: self._pour(next_at))
+
+    def _press(self, at: int) -> None:
+        pause_s, key = next(self._plays)
+        self.loop.at("press", at + round(pause_s * rig.S), lambda due_at: self._do(due_at, key))
+
+    def _do(self, at: int, key: Key) -> None:
+        self.counterpart.press(key)
+        self._presses += 1
+        self._press(at)
+
+    def _sample(self, at: int) -> None:
+        self._samples.append(Vitals.of(self.process.pid, at))
+        self.loop.at("sample", at + SAMPLE_S * rig.S, self._sample)
+
+    def _hear(self, data: bytes, at: int) -> None:
+        self._said += data
+
+
+def flood(folder: Path, minutes: float, rate: int = BYTES_A_SECOND) -> Flood:
+    """Run the service in ``folder`` and flood its receiver with ``rate`` bytes a second."""
+    with ExitStack() as stack, rig.undisturbed():
+        return Flooded(folder, stack, minutes, rate).run()
