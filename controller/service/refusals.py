@@ -74,6 +74,7 @@ class Refusals:
 
     def damaged(self, receiver: str, heard: int, at: int) -> None:
         """A receiver has heard ``heard`` frames since its start that nobody could read."""
+        receiver = receiver.rpartition("/")[2]  # of the path of its port
         more = heard - self._heard.get(receiver, 0)
         if more > 0:
             self._heard[receiver] = heard

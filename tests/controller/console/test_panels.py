@@ -51,6 +51,19 @@ def test_faults_come_most_urgent_first_and_the_rest_is_well() -> None:
     assert text(well(ILL)) == ["right      board south: shows 25"]
 
 
+def test_a_record_that_is_not_the_one_that_was_left_is_said() -> None:
+    cut = replace(ALL_WELL, journal_doubt="the journal ends at row 4: rows cut off")
+    assert text(faults(cut)) == ["RECORD     the journal ends at row 4: rows cut off"]
+    assert styles(faults(cut)) == ["loud"]
+
+
+def test_the_record_s_head_is_there_to_be_noted_while_there_is_no_count() -> None:
+    head = replace(ALL_WELL, journal_head="1234:7f3a-91c2-0d4e-88b1")
+    assert text(well(head)) == text(well(ALL_WELL))
+    over = text(well(replace(head, phase="IDLE")))
+    assert over[-1] == "record     ends with 1234:7f3a-91c2-0d4e-88b1: for the game's sheet"
+
+
 def test_what_is_well_is_good_once_it_was_heard() -> None:
     assert faults(ALL_WELL) == []
     assert text(well(ALL_WELL)) == [

@@ -161,8 +161,8 @@ def test_it_is_given_back_once_and_a_closed_screen_shows_nothing() -> None:
     with screen:
         screen.__enter__()
         assert stream.taken() == ENTER
-        screen.close()
-    assert stream.taken() == LEAVE
+        screen.close("the record ends with 9:ab\x1b[2J")
+    assert stream.taken() == f"{LEAVE}the record ends with 9:ab [2J\r\n"
 
 
 @pytest.mark.parametrize(
@@ -340,6 +340,7 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
         replace(RUNNING, boards="off", boards_why="by order"),
         replace(RUNNING, alarms=("someone is transmitting",)),
         replace(RUNNING, journal="disk full"),
+        replace(RUNNING, journal_doubt="rows cut off"),
         replace(RUNNING, unauthenticated=True),
         replace(RUNNING, handset_health=(HandsetHealth("belt pack", "field", "silent"),)),
         replace(RUNNING, board_health=()),
@@ -351,6 +352,7 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
         "BOARDS OFF: by order | north right, south right",
         "north right, south right | ALARM someone is transmitting",
         "north right, south right | JOURNAL disk full",
+        "north right, south right | RECORD rows cut off",
         "north right, south right | UNAUTHENTICATED",
         "north right, south right | belt pack silent",
         "no boards: the count is here and in the hand",
@@ -398,6 +400,7 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         replace(RUNNING, handset_health=(lost,)),
         replace(RUNNING, handset_health=(replace(lost, heard_s=9),)),
         replace(RUNNING, journal="disk full"),
+        replace(RUNNING, journal_doubt="rows cut off"),
         RUNNING,
         kind=FaultLines,
     )
@@ -406,6 +409,7 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         "boards off: south: its port is lost | south port fault | port: unplugged",
         "belt pack port fault | port: hung up",
         "journal: disk full",
+        "record: rows cut off",
         "all well",
     ]
 

@@ -133,7 +133,7 @@ def test_at_the_end_what_there_is_of_a_minute_is_told() -> None:
 
 def test_damaged_frames_are_news_only_beyond_noise_or_beside_refused_ones() -> None:
     told = Told()
-    told.refusals.damaged("receiver", NOISE, AT)
+    told.refusals.damaged("/dev/receiver", NOISE, AT)
     told.until(AT + MINUTE_NS)
     assert told.rows == []
     told.refusals.damaged("receiver", 2 * NOISE + 1, AT + 61 * S)

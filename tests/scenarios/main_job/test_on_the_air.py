@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 
+from tests.controller.journal_rows import sql
 from tests.shared.frames import KEY_BITS, MS_NS, S_NS, Press, make_press
 from tests.shared.installation import FIELD, KEEPER, UPLINKS
 from tests.shared.rig import Rig, play, rigged
@@ -72,6 +73,24 @@ def test_a_frame_of_an_earlier_run_is_worth_nothing(tmp_path: Path) -> None:
     play(tmp_path, before)
     rows = play(tmp_path, after).site.rows()
     assert {row.event for row in rows if row.kind == "rejected"} == {"bad tag"}
+
+
+def test_a_record_cut_between_two_games_is_told_and_stops_no_clock(tmp_path: Path) -> None:
+    async def before(rig: Rig) -> None:
+        await rig.running_25()
+        await rig.end()
+
+    async def after(rig: Rig) -> None:
+        assert "but row" in rig.status.journal_doubt
+        await rig.running_25()
+
+    cut = play(tmp_path, before).site.journal
+    kept = len(sql(cut, "SELECT 1 FROM journal"))
+    sql(cut, "DROP TRIGGER journal_keeps_rows", f"DELETE FROM journal WHERE seq > {kept - 2}")
+    rows = play(tmp_path, after).site.rows()
+    told = rows[kept - 2]
+    assert (told.kind, told.game) == ("fault", 2)
+    assert f"ends at row {kept - 2}, but row {kept} was noted: rows cut off" in told.detail
 
 
 @rigged
