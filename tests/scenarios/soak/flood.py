@@ -41,8 +41,7 @@ POOL = 200
 """Different frames of each kind: made beforehand, since the frames of the tests are made slowly."""
 NOBODY = 77
 UNREAD = 2_000
-"""With so many bytes unread nothing is added: a port that is not read loses what comes, and the
-keeper's presses shall not be lost in this."""
+"""With so many bytes unread nothing is added: a press shall not wait long behind them."""
 MINUTE = 60 * rig.S
 FIRST_ROWS = 4
 """One for each reason, and that of the minute or of the end."""
@@ -72,9 +71,11 @@ class Flood:
 class Flooded(rig.Bench):
     """One service that is played on and flooded for ``minutes``."""
 
-    def __init__(self, folder: Path, stack: ExitStack, minutes: float, rate: int) -> None:
+    def __init__(
+        self, folder: Path, stack: ExitStack, minutes: float, settle_s: float, rate: int
+    ) -> None:
         super().__init__(folder, stack, listen=True, prompt=True)
-        self._minutes, self._rate = minutes, rate
+        self._minutes, self._settle_s, self._rate = minutes, settle_s, rate
         self._plays = plays(random.Random(SEED))
         self._samples: list[Vitals] = []
         self._presses = self._sent = self._frames_sent = 0
@@ -87,9 +88,12 @@ class Flooded(rig.Bench):
         self.counterpart.wait_for_start()
         self._frames = self._foreign()
         self._press(rig.now())
-        self.loop.serve(rig.now() + SETTLE_S * rig.S)
+        self.loop.serve(rig.now() + round(self._settle_s * rig.S))
         self._begins_at = begins_at = rig.now()
         self._sample(begins_at)
+        # On a busy machine the service may not come to read for so long that the pty is full: then
+        # presses and flood wait, which a line cannot, so that nothing is lost and all is counted.
+        os.set_blocking(self.counterpart.receiver_fd, True)
         self._pour(begins_at)
         with ahead():
             self.loop.serve(begins_at + round(self._minutes * MINUTE))
@@ -162,10 +166,13 @@ class Flooded(rig.Bench):
         self._said += data
 
 
-def flood(folder: Path, minutes: float, rate: int = BYTES_A_SECOND) -> Flood:
-    """Run the service in ``folder`` and flood its receiver with ``rate`` bytes a second."""
+def flood(
+    folder: Path, minutes: float, settle_s: float = SETTLE_S, rate: int = BYTES_A_SECOND
+) -> Flood:
+    """Run the service in ``folder`` and, ``settle_s`` after its start, flood its receiver with
+    ``rate`` bytes a second."""
     with ExitStack() as stack, rig.undisturbed():
-        return Flooded(folder, stack, minutes, rate).run()
+        return Flooded(folder, stack, minutes, settle_s, rate).run()
 
 
 @dataclass(frozen=True, slots=True)
