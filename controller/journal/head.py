@@ -67,12 +67,11 @@ def read_kept(journal: Path) -> Head | None:
     """The head kept beside a journal, None where there is none. Raises ``ValueError``, which names
     the file, when it holds something else, and ``OSError``."""
     path = kept_beside(journal)
-    try:
-        text = path.read_text("ascii", errors="replace")
-    except FileNotFoundError:
+    if not path.is_file():  # a pipe would be waited for
         return None
+    text = path.read_bytes()[:LONGEST].decode("ascii", "replace")
     try:
-        return read_head(text[:LONGEST])
+        return read_head(text)
     except ValueError as error:
         raise ValueError(f"{path}: {error}") from None
 
@@ -83,7 +82,7 @@ class HeadKeeper:
 
     def __init__(self, journal: Path, runtime: Path | None = None) -> None:
         self._journal, self._runtime = journal, runtime
-        self._line = f" {journal.resolve()}\n".encode()
+        self._line = f" {journal.absolute()}\n".encode(errors="surrogateescape")
         self._fd: int | None = None
         self._head: Head = (0, "")
         self._on_disk: Head = (0, "")
@@ -106,7 +105,7 @@ class HeadKeeper:
 
     def _read_runtime(self) -> Head | None:
         """What the run before in this boot left, if it was of this journal."""
-        if self._runtime is None or not self._runtime.exists():
+        if self._runtime is None or not self._runtime.is_file():
             return None
         said, _, rest = self._runtime.read_bytes()[:LONGEST].partition(b" ")
         with contextlib.suppress(ValueError):  # half a line: a death in the middle of writing it

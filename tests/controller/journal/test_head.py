@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 import pytest
@@ -119,6 +120,12 @@ def test_a_kept_head_that_cannot_be_read_is_told_with_its_file(tmp_path: Path) -
     with pytest.raises(ValueError, match=f"{path}: 'nonsense': must be"):
         read_kept(tmp_path / "journal")
     assert f"cannot be read: {path}" in doubt(tmp_path, 9, DIGEST)
+
+
+def test_a_pipe_in_its_place_is_not_waited_for(tmp_path: Path) -> None:
+    os.mkfifo(kept_beside(tmp_path / "journal"))
+    os.mkfifo(tmp_path / "runtime")
+    assert doubt(tmp_path, 9, DIGEST) == ""
 
 
 def test_a_link_laid_in_tmpfs_is_not_followed(tmp_path: Path) -> None:

@@ -437,6 +437,14 @@ async def test_a_slow_flood_has_a_row_a_minute_with_counts_by_reason_and_handset
     assert last.detail == "250 since the start"
 
 
+@in_idle
+async def test_the_status_says_how_the_record_ends_and_whether_it_was_cut(game: Game) -> None:
+    game.journal.head, game.journal.doubt = (90, "7f3a91c20d4e88b1" * 4), "rows cut off"
+    assert game.status.journal_head == "90:7f3a-91c2-0d4e-88b1"
+    assert game.status.journal_doubt == "rows cut off"
+    assert game.handset.press(Key.DEAD_BALL) is Answer.RUNNING
+
+
 @in_game
 async def test_what_each_board_confirmed_is_recorded_once_for_each_order(game: Game) -> None:
     await game.present(2)
