@@ -119,7 +119,7 @@ class HeadKeeper:
         if self._runtime is not None:
             with contextlib.suppress(OSError):
                 if self._fd is None:
-                    flags = os.O_WRONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+                    flags = os.O_WRONLY | os.O_CREAT | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
                     self._fd = os.open(self._runtime, flags, 0o600)
                 seq, digest = head
                 line = f"{seq}:{digest}".encode() + self._line

@@ -126,6 +126,9 @@ def test_a_pipe_in_its_place_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(kept_beside(tmp_path / "journal"))
     os.mkfifo(tmp_path / "runtime")
     assert doubt(tmp_path, 9, DIGEST) == ""
+    keeper = HeadKeeper(tmp_path / "journal", tmp_path / "runtime")
+    keeper.keep(HEAD)
+    keeper.close()
 
 
 def test_a_link_laid_in_tmpfs_is_not_followed(tmp_path: Path) -> None:
