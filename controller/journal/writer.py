@@ -231,8 +231,8 @@ class Journal:
 
     def _opened(self, file: JournalFile, opening: Opening) -> None:
         if self._opening is None:
-            self._opening = opening
             self._doubt = self._heads.doubt(opening.head[0], file.digest_of)
+            self._opening = opening
             if self._doubt:
                 left = self._heads.left
                 ended = f"; what was left ended with {left[0]}:{left[1]}" if left else ""

@@ -22,13 +22,13 @@ OF_A_THUMB = frozenset({"beat too old", "too late", "bad keys"})
 """Reasons that only a frame made with its handset's key can have: behind it is a key pressed, about
 which a crew may want to know more than a count."""
 ROWS_OF_A_THUMB = 5
-"""So many of these in a row have a row each: more than are pressed until a press is given up."""
+"""So many of these in a row have a row each; a handset that goes wrong may send any number."""
 DAMAGED = "damaged"
 NOISE = 60
 """Up to so many damaged frames a minute, and nothing else refused, are no news: radios disturb each
 other (common practice, no source)."""
 
-Key = tuple[str, str]
+Kind = tuple[str, str]
 """A reason, and whose the frames were: a handset of the crew, a receiver, or nobody's ("")."""
 
 
@@ -47,9 +47,9 @@ class Refusals:
 
     def __init__(self, crew: Collection[int], now: int) -> None:
         self._crew = crew
-        self._total: Counter[Key] = Counter()
+        self._total: Counter[Kind] = Counter()
         self._marks = deque([(now, self._total.copy())], maxlen=MINUTE_NS // MARK_NS + 1)
-        self._minute: Counter[Key] = Counter()
+        self._minute: Counter[Kind] = Counter()
         self._since_at: int | None = None
         self._last_at: dict[str, int] = {}
         self._rows: dict[str, int] = {}
@@ -60,7 +60,7 @@ class Refusals:
     def refused(self, reason: str, handset: int | None, at: int) -> bool:
         """Count a frame refused for ``reason`` (:class:`drivers.base.Rejection`). True when it is
         worth a row of its own."""
-        whose = f"handset {handset}" if handset in self._crew else ""
+        whose = f"handset {handset}" if handset and handset in self._crew else ""  # 0: the console
         self._total[reason, whose] += 1
         last_at = self._last_at.get(reason)
         if last_at is None or at - last_at >= MINUTE_NS:
@@ -74,12 +74,12 @@ class Refusals:
 
     def damaged(self, receiver: str, heard: int, at: int) -> None:
         """A receiver has heard ``heard`` frames since its start that nobody could read."""
-        receiver = receiver.rpartition("/")[2]  # of the path of its port
         more = heard - self._heard.get(receiver, 0)
         if more > 0:
             self._heard[receiver] = heard
-            self._total[DAMAGED, receiver] += more
-            self._count(DAMAGED, receiver, more, at)
+            whose = receiver.rpartition("/")[2]  # of the path of its port
+            self._total[DAMAGED, whose] += more
+            self._count(DAMAGED, whose, more, at)
 
     def _count(self, reason: str, whose: str, frames: int, at: int) -> None:
         if self._since_at is None:
@@ -113,7 +113,7 @@ class Refusals:
         )
 
 
-def _in_words(minute: Counter[Key]) -> str:
+def _in_words(minute: Counter[Kind]) -> str:
     """``bad tag 110 (handset 1), unknown handset 3``, the most frequent first."""
     return ", ".join(
         f"{reason} {frames}{f' ({whose})' if whose else ''}"

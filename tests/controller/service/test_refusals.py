@@ -163,6 +163,14 @@ def test_the_counts_are_those_since_the_start_and_of_the_last_minute() -> None:
 
 def test_numbers_made_up_by_a_stranger_take_no_room() -> None:
     refusals = Refusals(CREW, AT)
-    for number in range(3, 256):
+    for number in (0, *range(3, 256)):
         refusals.refused("unknown handset", number, AT)
-    assert refusals.counts() == (Refused("unknown handset", "", 253, 253),)
+    assert refusals.counts() == (Refused("unknown handset", "", 254, 254),)
+
+
+def test_two_receivers_are_counted_apart_whatever_their_ports_are_called() -> None:
+    refusals = Refusals(CREW, AT)
+    for heard in (3, 5):
+        for port in ("/dev/north/receiver", "/dev/south/receiver"):
+            refusals.damaged(port, heard, AT)
+    assert refusals.counts() == (Refused("damaged", "receiver", 10, 10),)
