@@ -136,14 +136,14 @@ def test_damaged_frames_are_news_only_beyond_noise_or_beside_refused_ones() -> N
     told.refusals.damaged("/dev/receiver", NOISE, AT)
     told.until(AT + MINUTE_NS)
     assert told.rows == []
-    told.refusals.damaged("receiver", 2 * NOISE + 1, AT + 61 * S)
+    told.refusals.damaged("/dev/receiver", 2 * NOISE + 1, AT + 61 * S)
     told.until(AT + 125 * S)
     assert [words for _, words in told.rows] == [
         f"{NOISE + 1} frames refused in 60 s: damaged {NOISE + 1} (receiver)"
     ]
     for _ in range(2):
         told.refused("bad tag", AT + 130 * S)
-    told.refusals.damaged("receiver", 2 * NOISE + 2, AT + 131 * S)
+    told.refusals.damaged("/dev/receiver", 2 * NOISE + 2, AT + 131 * S)
     told.until(AT + 200 * S)
     assert told.rows[-1][1].endswith("damaged 1 (receiver)")
 
@@ -152,7 +152,7 @@ def test_the_counts_are_those_since_the_start_and_of_the_last_minute() -> None:
     told = Told()
     for second in range(100):
         told.refused("bad tag", AT + second * S)
-    told.refusals.damaged("receiver", 3, AT + 99 * S)
+    told.refusals.damaged("/dev/receiver", 3, AT + 99 * S)
     forged, damaged = told.refusals.counts()
     assert (forged.reason, forged.whose, forged.since_start) == ("bad tag", "handset 1", 100)
     assert 60 <= forged.last_minute <= 70
