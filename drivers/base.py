@@ -315,6 +315,16 @@ class Handset(Protocol):
         ...
 
 
+@runtime_checkable
+class HearingHandset(Handset, Protocol):
+    """A driver that hears more than its handsets: noise, and frames of others."""
+
+    @property
+    def bad_frames(self) -> int:
+        """Frames dropped since it was made that were damaged, or good but none of ours."""
+        ...
+
+
 class PortListener(Protocol):
     """A driver, as its port sees it."""
 

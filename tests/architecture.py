@@ -22,6 +22,7 @@ TOP = {"controller.cli", "controller.__main__", "commands"}
 ARROWS = {
     ("rulebook", "rules"): "reads files into rule sets",
     ("journal", "rules"): "a row says what was decided",
+    ("journal", "drivers"): "writes a file whole or not at all",
     ("recovery", "rules"): "keeps the state of the play clock",
     ("recovery", "journal"): "keeps the rows that are not on disk",
     ("recovery", "drivers"): "writes a file whole or not at all",

@@ -145,7 +145,7 @@ def record(path: Path) -> Finding:
         return wrong(f"the record {path} cannot be written by {user()}", "give it to that user")
     try:
         with JournalReader(path) as reader:
-            verdict, version = reader.verify(), reader.version
+            verdict, version = reader.verify(*reader.kept_heads()), reader.version
     except JournalFileError as error:
         return wrong(f"the record cannot be read: {error}", keep)
     if verdict.problem:

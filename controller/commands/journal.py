@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from controller.config.default_paths import default_journal
 from controller.journal.file import Head, JournalFileError
+from controller.journal.head import kept_beside, read_head, short
 
 if TYPE_CHECKING:
     from controller.journal.reader import Entry, Game, JournalReader
@@ -44,7 +45,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     what = parser.add_mutually_exclusive_group()
     what.add_argument("--games", action="store_true", help="list the games")
-    what.add_argument("--verify", action="store_true", help="check that no row was changed")
+    what.add_argument(
+        "--verify",
+        action="store_true",
+        help="check that no row was changed or cut off, and tell the head",
+    )
     what.add_argument("--csv", action="store_true", help="write the rows as CSV, all columns")
     parser.add_argument(
         "--game",
@@ -67,9 +72,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--head",
-        metavar="SEQ:DIGEST",
+        metavar="HEAD",
         type=_head,
-        help="with --verify: the head noted earlier, to see rows cut off at the end",
+        help="with --verify: the head noted on the game's sheet, as 1234:7f3a-91c2-0d4e-88b1",
     )
 
 
@@ -196,16 +201,21 @@ def _print_games(reader: JournalReader) -> None:
 
 
 def _print_verdict(reader: JournalReader, file: Path, noted: Head | None) -> int:
-    verdict = reader.verify(noted)
-    seq, digest = verdict.head
-    head = f"head {seq}:{digest}" if seq else "no rows"
+    kept = reader.kept_heads()
+    verdict = reader.verify(*kept, *([noted] if noted else []))
+    head = f"head {short(verdict.head)}" if verdict.rows else "no rows"
     if verdict.problem:
         print(f"{file}: BROKEN: {verdict.problem}")
         print(f"last good row before the break: {head}")
         return BROKEN
     print(f"{file}: {verdict.rows} rows, chain whole, {head}")
+    for held, words in ((kept, f"kept in {kept_beside(file)}"), ([noted], "noted")):
+        if held and held[0]:
+            print(f"It holds the head {words}: {short(held[0])}")
     if noted is None:
-        print("Rows cut off at the end do not show: compare the head with the one noted, or --head")
+        print(
+            "Against one noted on paper: --verify --head HEAD. Only that shows a cut for certain."
+        )
     return OK
 
 
@@ -242,9 +252,7 @@ def _seconds(text: str) -> float:
 
 
 def _head(text: str) -> Head:
-    found = re.fullmatch(r"([0-9]{1,18}):([0-9a-fA-F]{8,64})", text)
-    if found is None:
-        raise argparse.ArgumentTypeError(
-            f"{text!r}: must be a row's number, a colon and 8 to 64 hexadecimal digits"
-        )
-    return int(found[1]), found[2].lower()
+    try:
+        return read_head(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from error

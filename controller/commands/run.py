@@ -29,6 +29,7 @@ from controller.config.load import load_config
 from controller.config.model import Config
 from controller.console.task import ConsoleTask, Typing
 from controller.journal.file import GAME_KINDS, NOT_TOLD
+from controller.journal.head import short
 from controller.journal.setup import setup_text
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
@@ -49,6 +50,12 @@ SWITCH_INTERVAL_S = 0.0005
 would be on the path from press to board."""
 CLOSE_S = 2.0
 SETTLE_S = 1.0
+COLLECT_S = 60.0
+"""CPython keeps up to 2,000 freed tuples of each length for later (Objects/tupleobject.c,
+``PyTuple_MAXFREELIST``) and lets them go at a full collection only. By itself it begins one when
+what was made since the last has grown to a quarter of what there was (Modules/gcmodule.c), which a
+service that keeps nothing never reaches: it would grow for hours. One takes a fraction of a ms."""
+RUNTIME_HEAD = "head"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -132,6 +139,8 @@ class Plan:
         self.journal_path = journal
         self.brightness = 15
         self.demo = False
+        self.runtime_head: Path | None = None
+        """Where the record's head is kept until the power goes."""
         self.console = ConsoleTask(simulator=args.config is None, plain=args.plain)
         self.terminal: Typing | None = None
 
@@ -177,7 +186,7 @@ class Plan:
             if signal.getsignal(number) is not signal.SIG_IGN:  # nohup(1)
                 loop.add_signal_handler(number, service.stop)
         loop.call_soon(journal.start)
-        loop.call_later(SETTLE_S, _settle_memory)
+        loop.call_later(SETTLE_S, _settle_memory, loop)
         for pair in assembly.pairs:
             pair.open()
         notifier = Notifier()
@@ -196,9 +205,11 @@ class Plan:
         finally:
             for pair in assembly.pairs:
                 pair.close()
-            self.console.close()
             notifier.close()
-            journal.close(CLOSE_S)
+            try:
+                whole = journal.close(CLOSE_S)
+            finally:
+                self.console.close(_last_words(journal) if whole else "")
 
     async def _demonstrate(self, service: Service, press: Callable[[str], None]) -> None:
         """Play the series; where nobody could end the run, that ends it."""
@@ -217,6 +228,7 @@ class Plan:
             game_kind=self.kind,
             on_fault=lambda _: loop.call_soon_threadsafe(self.console.notify),
             synchronised=synchronised,
+            runtime_head=self.runtime_head,
         )
 
 
@@ -269,6 +281,7 @@ def _plan(args: argparse.Namespace, config: Config, rules: RuleSet, recovery: Re
         asked_as=config.rules,
     )
     plan.brightness = config.brightness
+    plan.runtime_head = config.runtime_folder / RUNTIME_HEAD
     if not args.no_boards:
         plan.assembler.boards(config.boards, controller_id_of(config))
     if no_keys:
@@ -296,11 +309,24 @@ def _recovery(config: Config, rules: RuleSet) -> Recovery:
         raise ValueError(f"{config.source}: runtime_folder: {why}") from error
 
 
-def _settle_memory() -> None:
+def _last_words(journal: Journal) -> str:
+    """What the crew notes on the game's sheet."""
+    head = short(journal.head)
+    return f"the record ends with {head}: note it on the game's sheet" if head else ""
+
+
+def _settle_memory(loop: asyncio.AbstractEventLoop) -> None:
     """Start-up is over: what lives now lives all game, so the collector need not look at it."""
     gc.collect()
     gc.freeze()
     gc.enable()
+    loop.call_later(COLLECT_S, _let_go, loop)
+
+
+def _let_go(loop: asyncio.AbstractEventLoop) -> None:
+    """Give back what is kept for later and was not needed."""
+    gc.collect()
+    loop.call_later(COLLECT_S, _let_go, loop)
 
 
 def _flat(error: BaseException) -> list[BaseException]:

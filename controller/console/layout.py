@@ -1,9 +1,10 @@
 """The console of ``playclock run``: one snapshot drawn as the lines of a screen. Pure.
 
 From top to bottom: the game; the boards axis; large numerals with the phase in words, what it
-waits for, the last order and the ruling beside them; faults, then boards and handsets that are
-well; the keys; the entry line. When rows run short the keys go first, and what is well before
-what is not. Below 40 x 12 all that matters is one line.
+waits for, the last order and the ruling beside them; faults, then what was refused on the air,
+boards and handsets that are well, the record's head while there is no count; the keys; the entry
+line. When rows run short the keys go first, and what is well before what is not. Below 40 x 12 all
+that matters is one line.
 
 The ink says how a count stands even without colour: solid while it runs, shaded while it is held.
 """
@@ -19,7 +20,7 @@ from controller.console.digits import (
     numeral_rows,
     word_rows,
 )
-from controller.console.panels import KEYS, faults, footer, lower, well
+from controller.console.panels import KEYS, faults, footer, lower, refused, well
 from controller.console.sentences import (
     awaited,
     boards_words,
@@ -74,7 +75,8 @@ def draw(
     drawn += _upper(status, columns, _numeral_height(columns, rows), ordered_text, look)
     bottom = footer(keys, entry, entry_error, columns, tall=tall)
     room = rows - len(drawn) - len(bottom)
-    drawn += lower([*axis[1:], *faults(status)], well(status), keys, columns, room)
+    good = [*refused(status), *well(status)]
+    drawn += lower([*axis[1:], *faults(status)], good, keys, columns, room)
     return [line(pieces, columns, look) for pieces in (*drawn, *bottom)]
 
 

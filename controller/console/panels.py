@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from controller.console.entry import HELP
 from controller.console.style import Piece, clean, cut
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 
 KEYS: tuple[tuple[str, str], ...] = (
     ("d", "DEAD BALL: runs the routine count"),
@@ -40,6 +40,8 @@ def faults(status: Status) -> list[list[Piece]]:
     if status.journal:
         said.append([("loud", " JOURNAL   "), ("bold", f" not written: {status.journal}")])
     said += [[("loud", " TROUBLE   "), ("bold", f" {each}")] for each in status.troubles]
+    if status.journal_doubt:
+        said.append([("loud", " RECORD    "), ("bold", f" {status.journal_doubt}")])
     if status.unauthenticated:
         text = " unauthenticated: a stranger could press its keys"
         said.append([("caution", " OPEN INPUT"), ("bold", text)])
@@ -47,9 +49,32 @@ def faults(status: Status) -> list[list[Piece]]:
 
 
 def well(status: Status) -> list[list[Piece]]:
-    """Boards and handsets that are as they should be, a line each."""
+    """Boards and handsets that are as they should be, a line each; while there is no count, the
+    record's head."""
     said = [_board(each) for each in status.board_health if each.well]
-    return said + [_handset(each) for each in status.handset_health if each.well]
+    said += [_handset(each) for each in status.handset_health if each.well]
+    if status.journal_head and status.phase == "IDLE":  # nobody has time for it in a play
+        text = f" ends with {status.journal_head}: for the game's sheet"
+        said.append([("plain", " record    "), ("plain", text)])
+    return said
+
+
+def refused(status: Status) -> list[list[Piece]]:
+    """How much came over the air and was refused: one line, or none where nothing was."""
+    counts = status.refused
+    if not counts:
+        return []
+    total = sum(each.since_start for each in counts)
+    lately = sum(each.last_minute for each in counts)
+    most = ", ".join(_count(each) for each in counts)
+    text = f" {total} frames, {lately} in the last minute: {most}"
+    style = "caution" if lately else "plain"
+    return [[(style, " REFUSED   "), ("plain", text)]]
+
+
+def _count(refused: Refused) -> str:
+    whose = f" ({clean(refused.whose[:40])})" if refused.whose else ""
+    return f"{refused.reason} {refused.since_start}{whose}"
 
 
 def _board(board: BoardHealth) -> list[Piece]:

@@ -119,10 +119,12 @@ class ConsoleTask:
                 words = f"playclock run: the console failed: {error!r}\n"
                 os.write(sys.stderr.fileno(), words.encode())  # unbuffered: nothing is left over
 
-    def close(self) -> None:
-        """Give the terminal back as it was."""
+    def close(self, last_words: str = "") -> None:
+        """Give the terminal back as it was, with these words on it."""
         if self._screen is not None:
-            self._screen.close()
+            self._screen.close(last_words)
+        if self._lines is not None and last_words:
+            self._lines.say(last_words, clock_text=time.strftime(_CLOCK))
         if self._stream is not None:
             self._stream.close()
 

@@ -122,11 +122,12 @@ class Screen:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def close(self) -> None:
-        """Give the terminal back as it was. May be called again."""
+    def close(self, last_words: str = "") -> None:
+        """Give the terminal back as it was, with these words on it. May be called again."""
         if self._open:
             self._open = False
-            self._outlet.write(_LEAVE.encode("ascii"))
+            words = f"{clean(last_words)}\r\n" if last_words else ""
+            self._outlet.write(f"{_LEAVE}{words}".encode("utf-8", "replace"))
             self._outlet.finish(_LEAVE_WITHIN_MS)
 
     def show(
@@ -223,7 +224,8 @@ class PlainLines(_Lines):
         seen = (
             *(status.phase, status.numerals, status.boards, status.boards_why, order),
             status.nudged,
-            *(status.alarms, status.journal, status.troubles, status.unauthenticated),
+            *(status.alarms, status.journal, status.journal_doubt, status.troubles),
+            *(status.unauthenticated, status.refused_minute),
             tuple((each.name, each.state) for each in status.board_health),
             tuple((each.name, each.state) for each in status.handset_health),
         )
@@ -265,6 +267,8 @@ def _wrong(status: Status) -> list[str]:
     said += [f"port: {each.detail}" for each in status.handset_health if each.state == "port fault"]
     said += [f"journal: {status.journal}"] if status.journal else []
     said += status.troubles
+    said += [f"record: {status.journal_doubt}"] if status.journal_doubt else []
+    said += [status.refused_minute] if status.refused_minute else []
     return list(dict.fromkeys(said))
 
 
@@ -283,6 +287,8 @@ def _standing(status: Status) -> list[str]:
     said += [f"ALARM {alarm}" for alarm in status.alarms]
     said += [f"JOURNAL {status.journal}"] if status.journal else []
     said += [f"TROUBLE {each}" for each in status.troubles]
+    said += [f"RECORD {status.journal_doubt}"] if status.journal_doubt else []
+    said += [status.refused_minute] if status.refused_minute else []
     return said + (["UNAUTHENTICATED"] if status.unauthenticated else [])
 
 

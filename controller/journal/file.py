@@ -12,7 +12,8 @@ carries a digest of itself and of the row before. To check it without this progr
 
 That is: SHA-256 over the digest before (for the first row the genesis string) and over every column
 but the digest, in the table's order, as a netstring (length in bytes, colon, text in UTF-8, comma),
-NULL as one hyphen. Rows cut off at the end cannot be seen in the file alone: note the head.
+NULL as one hyphen. Rows cut off at the end cannot be seen in the file alone: :mod:`head` keeps the
+newest digest elsewhere.
 """
 
 from __future__ import annotations
@@ -106,6 +107,7 @@ _IS_SAME_EVENT = (
     "WHERE boot_id = ? AND event_number = ?"
 )
 _NEWEST = "SELECT seq, digest FROM journal ORDER BY seq DESC LIMIT 1"
+_DIGEST = "SELECT hex(digest) FROM journal WHERE seq = ?"
 _LAST_EVENT = (
     "SELECT game, play FROM journal WHERE event_number IS NOT NULL ORDER BY seq DESC LIMIT 1"
 )
@@ -235,6 +237,11 @@ class JournalFile:
         last = self.connection.execute(_LAST_PRESS).fetchone()
         last_s = datetime.fromisoformat(last[0]).timestamp() if last else None
         return Opening(game, play, number or 0, self._head(), last_s)
+
+    def digest_of(self, seq: int) -> str:
+        """The digest of a row in hexadecimal; empty where there is none."""
+        found = self.connection.execute(_DIGEST, (seq,)).fetchone()
+        return str(found[0]).lower() if found else ""
 
     def add(self, rows: Sequence[Dated], wall_synchronised: bool | None) -> Head:
         """Write the rows in one transaction; on return they are on the disk. Gives the head."""

@@ -23,6 +23,7 @@ from controller.journal.file import (
     chained,
     check_file,
 )
+from controller.journal.head import compared, read_kept
 from controller.journal.row import ROW_COLUMNS, Row
 
 _GAMES = (
@@ -131,13 +132,23 @@ class JournalReader:
             return self._entries(where, spell)
         return self._entries(f"{where} AND game = ?", (*spell, game))
 
-    def verify(self, noted: Head | None = None) -> Verification:
+    def kept_heads(self) -> tuple[Head, ...]:
+        """The head kept beside the journal, for :meth:`verify`; none where none is kept. Ask before
+        the rows: a service may write both meanwhile. Raises :class:`JournalFileError`."""
+        try:
+            kept = read_kept(self._path)
+        except (ValueError, OSError) as error:
+            raise JournalFileError(str(error)) from error
+        return () if kept is None else (kept,)
+
+    def verify(self, *noted: Head) -> Verification:
         """Walk the chain; stop at the first bad row.
 
-        Rows cut off at the end leave a whole chain: only a head ``noted`` earlier (its digest may
-        be shortened) shows that.
+        Rows cut off at the end leave a whole chain: only heads ``noted`` earlier (their digests may
+        be shortened) show that.
         """
-        before, good, noted_digest = GENESIS, 0, ""
+        before, good = GENESIS, 0
+        found = dict.fromkeys((seq for seq, _ in noted), "")
         for seq, *rest, stored in self._select(f"SELECT {self._all} FROM journal ORDER BY seq"):
             problem = ""
             if seq != good + 1:
@@ -147,10 +158,13 @@ class JournalReader:
             if problem:
                 return Verification(good, _head(good, before), problem, good + 1)
             before, good = stored, seq
-            if noted is not None and seq == noted[0]:
-                noted_digest = before.hex()
+            if seq in found:
+                found[seq] = before.hex()
         verdict = Verification(good, _head(good, before))
-        return verdict if noted is None else _compared(verdict, noted, noted_digest)
+        for head in noted:
+            if problem := compared(head, good, found[head[0]]):
+                return Verification(good, verdict.head, problem, min(head[0], good + 1))
+        return verdict
 
     def _explain(self, seq: int, before: bytes, stored: bytes) -> str:
         """Why row ``seq`` breaks the chain: is the row that belongs there somewhere else?"""
@@ -223,17 +237,6 @@ def _missing(first: int, last: int) -> str:
 
 def _head(seq: int, digest: bytes) -> Head:
     return (seq, digest.hex()) if seq else (0, "")
-
-
-def _compared(verdict: Verification, noted: Head, found: str) -> Verification:
-    seq, digest = noted
-    if seq > verdict.rows:
-        problem = f"the journal ends at row {verdict.rows}, but row {seq} was noted: rows cut off"
-        return Verification(verdict.rows, verdict.head, problem, verdict.rows + 1)
-    if not found.startswith(digest.lower()):
-        problem = f"row {seq} has the digest {found}, but {digest} was noted: rewritten up to there"
-        return Verification(verdict.rows, verdict.head, problem, seq)
-    return verdict
 
 
 def _moment(cell: Any) -> datetime:

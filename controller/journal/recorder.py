@@ -13,7 +13,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any, NamedTuple, Protocol
 
-from controller.journal.file import Opening
+from controller.journal.file import Head, Opening
+from controller.journal.head import short
 from controller.journal.row import Dated, Row, row_text
 from controller.rules.effects import Decision
 from controller.rules.events import Order, PlayEnded, Role
@@ -40,6 +41,12 @@ class Journalling(Protocol):
 
     @property
     def fault(self) -> str: ...
+
+    @property
+    def head(self) -> Head: ...
+
+    @property
+    def doubt(self) -> str: ...
 
     def opening(self, timeout_s: float) -> Opening | None: ...
 
@@ -128,6 +135,16 @@ class Recorder:
     def journal_fault(self) -> str:
         """Why the record is not being written, in plain words; empty while all is well."""
         return "" if self._journal is None else self._journal.fault
+
+    @property
+    def journal_doubt(self) -> str:
+        """Why the record is not the one that the run before had left; empty while all is well."""
+        return "" if self._journal is None else self._journal.doubt
+
+    @property
+    def journal_head(self) -> str:
+        """The newest row on disk, in the short form for the game's paper sheet; empty before."""
+        return "" if self._journal is None else short(self._journal.head)
 
     @property
     def recent(self) -> list[Recent]:

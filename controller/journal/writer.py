@@ -21,16 +21,18 @@ import threading
 import time
 from collections.abc import Callable
 from pathlib import Path
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 
 from controller.journal.file import NOT_TOLD, Head, JournalFile, Opening, Origin
+from controller.journal.head import HeadKeeper
 from controller.journal.row import Dated, Row
 
 HEALED = "healed"
 """What ``on_fault`` is told when the journal is written again."""
 GATHER_S = 0.05
 """Counted from the first row that waits, and never prolonged by later ones: with it a row is on
-the disk within 250 ms as long as two syncs take less than 200 ms."""
+the disk within 250 ms as long as two syncs take less than 200 ms; or three, once a minute, when the
+head is kept."""
 BACKOFF_S = (0.25, 0.5, 1.0, 2.0, 5.0)
 STALLED_NS = 2_000_000_000
 """A disk that has not answered for so long is a fault: nobody knows whether it ever will."""
@@ -53,6 +55,7 @@ class Journal:
     called with a text in plain words when writing begins to fail or fails for another reason, and
     with :data:`HEALED` afterwards, mostly from the journal's thread: give it a hop into the loop
     (``lambda text: loop.call_soon_threadsafe(told, text)``).
+    ``runtime_head`` is a file of tmpfs in which the head is kept at every commit.
 
     ``open_file`` and ``wait`` are for tests: the file, and the pause of the thread in seconds
     (by default until :meth:`close` at most).
@@ -69,6 +72,7 @@ class Journal:
         game_kind: str = NOT_TOLD,
         wall_clock: Callable[[], int] = time.time_ns,
         boot_id: str | None = None,
+        runtime_head: Path | None = None,
         limit: int = 10_000,
         open_file: Callable[[Path, Origin], JournalFile] = JournalFile,
         wait: Callable[[float], object] | None = None,
@@ -95,6 +99,8 @@ class Journal:
         self._pending: list[Dated] = []
         self._opening: Opening | None = None
         self._head: Head = (0, "")
+        self._doubt = ""
+        self._heads = HeadKeeper(path, runtime_head)
         self._journalled = 0
         self._fault = ""
         self._fault_since_at = 0
@@ -122,6 +128,12 @@ class Journal:
         asked_at = self._asked_at
         stalled = asked_at is not None and _now() - asked_at > STALLED_NS
         return self._fault or (f"{self._path}: the disk does not answer" if stalled else "")
+
+    @property
+    def doubt(self) -> str:
+        """Why the journal, when it was opened, was not the one that the run before had left, in
+        plain words; empty while all is well."""
+        return self._doubt
 
     def start(self) -> None:
         """Start the thread; rows may be appended before. SQLite loads now: after the boards."""
@@ -172,12 +184,22 @@ class Journal:
                 break
             if written:
                 failures = 0
-                self._keep(self._queue.get())
+                self._keep(self._next())
                 self._wait(GATHER_S)
             else:
                 self._wait(BACKOFF_S[min(failures, len(BACKOFF_S) - 1)])
                 failures += 1
+        self._heads.put_on_disk(_now())
+        self._heads.close()
         self._close_file()
+
+    def _next(self) -> Dated | None:
+        """The next row. While none comes there is time to keep the head."""
+        while True:
+            try:
+                return self._queue.get(timeout=self._heads.due_s(_now()))
+            except Empty:
+                self._heads.put_on_disk(_now())
 
     def _keep(self, dated: Dated | None) -> None:
         if dated is not None:  # None only wakes the thread
@@ -203,12 +225,13 @@ class Journal:
         try:
             if self._file is None:
                 self._file = self._open_file(self._path, self._origin)
-                self._opened(self._file.opening())
+                self._opened(self._file, self._file.opening())
             rows = self._pending
             if self._fault:
                 rows = [*rows, self._healing()]
             if rows:
                 self._head = self._file.add(rows, self._synchronised())
+                self._heads.keep(self._head)
         except Exception as error:  # a bug here must neither stop the clock nor go unsaid
             self._close_file()
             lossy = "; memory is full too, new rows are being lost" if self._lost else ""
@@ -221,8 +244,15 @@ class Journal:
             self._say("")
         return True
 
-    def _opened(self, opening: Opening) -> None:
-        self._opening = self._opening or opening
+    def _opened(self, file: JournalFile, opening: Opening) -> None:
+        if self._opening is None:
+            self._doubt = self._heads.doubt(opening.head[0], file.digest_of)
+            self._opening = opening
+            if self._doubt:
+                left = self._heads.left
+                ended = f"; what was left ended with {left[0]}:{left[1]}" if left else ""
+                event, detail = "the record is not the one that was left", self._doubt + ended
+                self._pending.insert(0, self._own_row("fault", event, detail))
         self._head = opening.head
         self._journalled = max(self._journalled, opening.event_number)
 
@@ -252,6 +282,8 @@ class Journal:
 
     def _own_row(self, kind: str, event: str, detail: str) -> Dated:
         game, play = self._game_and_play
+        if not game and self._opening is not None:
+            game = self._opening.game + 1  # the one that this run begins
         row = Row(
             kind=kind,
             game=game,

@@ -33,8 +33,6 @@ CAUSES = {
         "a radio repeats frames, a handset lost its counter, or someone transmits",
     ),
 }
-ROWS = 20
-"""At most so many refused frames in 10 s have a row of their own."""
 
 
 class Alarms:
@@ -42,7 +40,6 @@ class Alarms:
 
     def __init__(self) -> None:
         self._strange_at = {reason: deque[int](maxlen=STRANGE + 1) for reason in CAUSES}
-        self._refused_at: deque[int] = deque(maxlen=ROWS + 1)
         self._late_at: int | None = None
         self._foreign_at: int | None = None
         self._other_version = ""
@@ -51,21 +48,19 @@ class Alarms:
     def rejected(self, rejection: Rejection, at: int) -> tuple[bool, Cause | None]:
         """A radio frame was refused.
 
-        The first is true when it is worth a row of its own: a transmitter that never stops must not
-        fill the disk. The second is what it alarms of, None for nothing or for what stands already.
+        The first is true when an alarm stands now that did not before; the second is what is to be
+        recorded of it, None for nothing.
         """
-        self._refused_at.append(at)
-        crowded = len(self._refused_at) > ROWS and at - self._refused_at[0] < WINDOW_NS
-        reason, news = rejection.reason, None
+        before, reason, cause = self.words(at), rejection.reason, None
         if reason in CAUSES and not rejection.settling:
             stood = self._many(reason, at)
             self._strange_at[reason].append(at)
-            news = CAUSES[reason] if self._many(reason, at) and not stood else None
+            cause = CAUSES[reason] if self._many(reason, at) and not stood else None
         elif reason in ("beat too old", "too late"):
             self._late_at = at
         elif reason == "another version":
             self._version_heard = at, rejection.detail
-        return not crowded, news
+        return self.words(at) != before, cause
 
     def _many(self, reason: str, now: int) -> bool:
         """Were more frames refused for this reason in the last 10 s than by chance?"""

@@ -28,6 +28,7 @@ from controller.service.deadline_timer import OneTimer
 from controller.service.display import Display, commanded
 from controller.service.handset_presence import Presence
 from controller.service.handset_state import HandsetState, unheard
+from controller.service.refusals import Refusals
 from controller.service.supervisor import TaskScope, driver_tasks
 from controller.service.watchdog import Evidence
 from controller.status.document import Status
@@ -38,6 +39,7 @@ from drivers.base import (
     Clock,
     CueCode,
     Handset,
+    HearingHandset,
     Press,
     Rejection,
 )
@@ -94,6 +96,8 @@ class Service:
         self._presence = Presence(beacons, now, shadows)
         self._handset_state = HandsetState(crew, self._handsets, self._presence)
         self._alarms = Alarms()
+        self._refusals = Refusals(crew, now)
+        self._receivers = [each for each in self._handsets if isinstance(each, HearingHandset)]
         self._tally = AnswerTally(play_clock.state.down.phase)
         self._display = Display(self._boards, brightness, now)
         self._state_at = now
@@ -113,6 +117,7 @@ class Service:
             now = self._clock()
             if (tally := self._tally.ended()) is not None:
                 self._recorder.answered(now, tally)
+            self._count_refused(now, at_the_end=True)
             self._recorder.settle(now, at_the_end=True)
             self._notify(now)
         self._keep(now, in_order=True)
@@ -171,12 +176,16 @@ class Service:
             handset_health=handsets,
             journal=self._recorder.journal_fault,
             troubles=tuple(f"{what}: {why}" for what, why in self._known_troubles.items()),
+            journal_head=self._recorder.journal_head,
+            journal_doubt=self._recorder.journal_doubt,
             alarms=(*self._alarms.words(now), *unheard(handsets)),
             marked=self._marked,
             nudged=self._nudged and isinstance(phase, Live),
             next_s=self._next_s(now),
             made_at=now,
             unauthenticated=not all(each.authenticated for each in self._handsets),
+            refused=self._refusals.counts(),
+            refused_minute=": ".join(self._refusals.told[:2]) if self._refusals.told else "",
         )
 
     def _of_the_last_order(self) -> dict[str, Any]:
@@ -353,14 +362,16 @@ class Service:
                 self._notify(at)
 
     def press_rejected(self, rejection: Rejection, at: int) -> None:
-        """A frame was not taken as a press: recorded, counted, and told when there are many."""
-        own_row, cause = self._alarms.rejected(rejection, at)
-        if own_row:
+        """A frame was not taken as a press: counted, recorded, and told when there are many."""
+        news, cause = self._alarms.rejected(rejection, at)
+        if self._refusals.refused(rejection.reason, rejection.handset, at):
+            news = True
             what, whose = rejection.detail, rejection.handset
             self._recorder.note("rejected", at, rejection.reason, detail=what, handset=whose)
         if cause is not None:
             self._recorder.note("fault", at, cause.alarm, detail=cause.detail)
-        self._notify(at)
+        if news:  # not for each frame of a flood
+            self._notify(at)
 
     def board_answered(self, report: BoardReport) -> None:
         """A board said what it shows, or did not."""
@@ -511,6 +522,7 @@ class Service:
         if settled or now >= self._checkpointer.due_at:
             self._keep(now)
         self._look_after_faults(now)
+        self._count_refused(now)
         news = settled or self._recorder.fresh or due != self._play_clock.deadline
         self._record(now)
         if news:
@@ -531,6 +543,14 @@ class Service:
         )
         if reason is not None:
             self._give(Order(BoardsFault(reason), now, handset=None, role=Role.SERVICE), now)
+
+    def _count_refused(self, now: int, *, at_the_end: bool = False) -> None:
+        for each in self._receivers:
+            self._refusals.damaged(each.name, each.bad_frames, now)
+        if self._refusals.pass_time(now, at_the_end=at_the_end) and self._refusals.told:
+            event, reasons, total = self._refusals.told
+            since = f"{total} since the start"
+            self._recorder.note("rejected", now, event, reason=reasons, detail=since)
 
     def _arm(self, now: int) -> None:
         """Set the one timer to whatever is due first."""

@@ -58,6 +58,19 @@ class HandsetHealth:
 
 
 @dataclass(frozen=True, slots=True)
+class Refused:
+    """How many frames were refused for one reason."""
+
+    reason: str
+    """As the record has it: "bad tag"; "damaged" for frames that nobody could read."""
+    whose: str
+    """The handset of the crew that the frames named, or the receiver of damaged ones; empty where
+    they named no handset of the crew."""
+    since_start: int
+    last_minute: int
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
     """One moment of the service.
 
@@ -91,6 +104,10 @@ class Status:
     """Empty when the record is written; else what is wrong with it."""
     troubles: tuple[str, ...] = ()
     """What would go wrong later, as things are now, and why: "a restart would not go on: ..."."""
+    journal_head: str = ""
+    """The record's newest row on disk with its digest in short, to be noted."""
+    journal_doubt: str = ""
+    """Why the record is not the one that the run before had left; empty while all is well."""
     alarms: tuple[str, ...] = ()
     """What someone must know now, most urgent first, in plain words."""
     marked: int | None = None
@@ -127,5 +144,9 @@ class Status:
     """The number that the next ready would run, in seconds; None while a count runs."""
     nudged: bool = False
     """True when the ball has been live for longer than any play, until the next order."""
+    refused: tuple[Refused, ...] = ()
+    """What came over the air and was refused since the service started, most frequent first."""
+    refused_minute: str = ""
+    """In words, what was refused in the newest minute that has a row; empty after one without."""
     made_at: int = field(default=0, compare=False)
     """The instant of this status. That time has passed is not news."""

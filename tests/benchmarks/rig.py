@@ -126,6 +126,10 @@ class SelectLoop:
         """Call ``act`` at ``instant``; a later one of the same ``name`` replaces it."""
         self._timers[name] = (instant, act)
 
+    def stop(self, name: str) -> None:
+        """Call the timer of this ``name`` no more."""
+        self._timers.pop(name, None)
+
     def serve(self, until_at: int, done: Callable[[], bool] | None = None) -> bool:
         """Serve until ``done`` says so, True, or ``until_at`` has come, False."""
         while True:
@@ -192,7 +196,7 @@ class Counterpart:
         self._unframer = Unframer()
         self._nodes = [Node(number, now) for number in BOARDS]
         self.state: State | None = None
-        self._session = b""
+        self.session = b""
         self.screen = Screen()
         self.screen.listeners.append(self._shown)
         self.windows: list[Window] = []
@@ -237,7 +241,7 @@ class Counterpart:
         assert self.state is not None
         self._counter += 1
         said = Press(KEEPER, self._counter, keys, 0, self.state.beat)
-        return make_press(said, HANDSET_KEYS[KEEPER], self._session)
+        return make_press(said, HANDSET_KEYS[KEEPER], self.session)
 
     def _report_presence(self, at: int) -> None:
         os.write(self.receiver_fd, self._frame(0))
@@ -245,7 +249,7 @@ class Counterpart:
 
     def _ask(self, at: int) -> None:
         """Ask for the session until it is told."""
-        if not self._session:
+        if not self.session:
             self._counter += 1
             os.write(self.receiver_fd, make_hello(KEEPER, self._counter, HANDSET_KEYS[KEEPER]))
             self._loop.at("hello", at + round(ASK_SOON_S * S), self._ask)
@@ -253,9 +257,9 @@ class Counterpart:
     def _hear(self, data: bytes, at: int) -> None:
         for body in self._unframer.feed(data):
             if body[0] == WELCOME:
-                self._session = read_welcome(body, HANDSET_KEYS[KEEPER]).session
-            elif self._session:
-                self.state = read_state(body, BROADCAST_KEY, self._session)
+                self.session = read_welcome(body, HANDSET_KEYS[KEEPER]).session
+            elif self.session:
+                self.state = read_state(body, BROADCAST_KEY, self.session)
 
     def _shown(self, show: Show, at: int) -> None:
         self._line_free_at = max(at, self._line_free_at) + SHOW_BYTES * BYTE_NS

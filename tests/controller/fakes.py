@@ -11,7 +11,7 @@ from collections.abc import AsyncIterator, Callable, Coroutine
 from dataclasses import dataclass, field
 from typing import Any, Concatenate, ParamSpec
 
-from controller.journal.file import Opening
+from controller.journal.file import Head, Opening
 from controller.journal.recorder import Recorder
 from controller.journal.row import Row
 from controller.rulebook.loader import load_rule_set
@@ -216,7 +216,8 @@ class FakeJournal:
     is wrong with it."""
 
     def __init__(self, clock: Callable[[], int], stands: Opening | None, log: Log | None) -> None:
-        self.stands, self.fault = stands, ""
+        self.stands, self.fault, self.doubt = stands, "", ""
+        self.head: Head = (0, "")
         self.rows: list[Row] = []
         self.on_append: Callable[[], None] = lambda: None
         self._clock, self._log = clock, [] if log is None else log

@@ -21,6 +21,7 @@ from controller.check.storage import (
     user,
     write_time_s,
 )
+from controller.journal.head import kept_beside
 from controller.recovery.marker import BusyError
 from controller.recovery.recovery import Recovery
 from tests.controller.journal_rows import row, sql, write, write_version_1
@@ -117,6 +118,16 @@ def test_a_changed_record_is_wrong(tmp_path: Path) -> None:
     sql(path, "DROP TRIGGER journal_keeps_cells", change)
     found = record(path)
     assert found.verdict is Verdict.WRONG and "row 2" in found.what
+
+
+def test_a_record_whose_last_rows_were_cut_off_is_wrong(tmp_path: Path) -> None:
+    path = written(tmp_path / "journal")
+    ((digest,),) = sql(path, "SELECT hex(digest) FROM journal WHERE seq = 3")
+    kept_beside(path).write_text(f"3:{digest}")
+    assert record(path).verdict is Verdict.OK
+    sql(path, "DROP TRIGGER journal_keeps_rows", "DELETE FROM journal WHERE seq = 3")
+    found = record(path)
+    assert found.verdict is Verdict.WRONG and "ends at row 2, but row 3 was noted" in found.what
 
 
 def test_a_record_that_this_program_only_reads_is_wrong(tmp_path: Path) -> None:

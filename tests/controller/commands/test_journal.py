@@ -14,6 +14,7 @@ import pytest
 
 from controller.cli import main
 from controller.commands.journal import BROKEN, OK, WRONG
+from controller.journal.head import kept_beside
 from tests.controller.journal_rows import row, sql, write
 
 ROOT = Path(__file__).resolve().parents[3]
@@ -128,11 +129,33 @@ def test_csv(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
 def test_a_whole_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert call(path, "--verify") == OK
     first, second = capsys.readouterr().out.splitlines()
-    found = re.fullmatch(rf"{path}: 9 rows, chain whole, head (9:[0-9a-f]{{64}})", first)
+    form = "9(:[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4}-[0-9a-f]{4})"
+    found = re.fullmatch(rf"{path}: 9 rows, chain whole, head ({form})", first)
     assert found is not None
-    assert "cut off at the end do not show" in second
-    assert call(path, "--verify", "--head", found[1][:18]) == OK
-    assert len(capsys.readouterr().out.splitlines()) == 1
+    assert "--verify --head HEAD" in second
+    on_paper = found[1].upper().replace("-", " ")
+    assert call(path, "--verify", "--head", on_paper) == OK
+    _, said = capsys.readouterr().out.splitlines()
+    assert said == f"It holds the head noted: {found[1]}"
+
+
+def test_a_head_kept_beside_the_journal_is_compared_without_being_asked_for(
+    path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    ((digest,),) = sql(path, "SELECT lower(hex(digest)) FROM journal WHERE seq = 8")
+    kept_beside(path).write_text(f"8:{digest}\n")
+    assert call(path, "--verify") == OK
+    assert f"It holds the head kept in {kept_beside(path)}: 8:" in capsys.readouterr().out
+    sql(path, "DROP TRIGGER journal_keeps_rows", "DELETE FROM journal WHERE seq > 7")
+    assert call(path, "--verify") == BROKEN
+    first, second = capsys.readouterr().out.splitlines()
+    assert first == (
+        f"{path}: BROKEN: the journal ends at row 7, but row 8 was noted: rows cut off"
+    )
+    assert second.startswith("last good row before the break: head 7:")
+    kept_beside(path).write_text("nonsense")
+    assert call(path, "--verify") == WRONG
+    assert f"{kept_beside(path)}: 'nonsense': must be" in capsys.readouterr().err
 
 
 def test_a_broken_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:

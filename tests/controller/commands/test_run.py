@@ -23,6 +23,7 @@ import pytest
 
 from controller.cli import main
 from controller.journal.file import JournalFileError
+from controller.journal.head import short
 from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 
@@ -407,7 +408,13 @@ def check_given_back(terminal: Terminal) -> None:
     assert terminal.settings == terminal.before
     said = terminal.output.said
     assert said.rindex(LEAVES) > said.rindex(ENTERS)
-    assert said.endswith(LEAVES) and b"\x1b[?25h" in said[said.rindex(ENTERS) :]
+    assert b"\x1b[?25h" in said[said.rindex(ENTERS) :]
+    assert b"\x1b" not in last_words(terminal)
+
+
+def last_words(terminal: Terminal) -> bytes:
+    """What stands on the terminal after the screen."""
+    return terminal.output.said.rpartition(LEAVES)[2].strip()
 
 
 @pytest.mark.full
@@ -438,6 +445,10 @@ def test_a_keeper_plays_on_a_terminal_and_quits(tmp_path: Path) -> None:
         terminal.type("q")
         assert terminal.ended() == 0
         check_given_back(terminal)
+    with JournalReader(terminal.journal) as reader:
+        head = short(reader.verify(*reader.kept_heads()).head)
+    note = f"the record ends with {head}: note it on the game's sheet"
+    assert last_words(terminal).decode() == note
     events = [row.event for row in rows(terminal.journal) if row.result]
     assert len(events) == 5
 
@@ -519,6 +530,7 @@ def test_without_a_terminal_it_demonstrates(tmp_path: Path, stdin: int) -> None:
         said.drain()
     text = said.said.decode()
     assert "\x1b" not in text and "Warning" not in text
+    assert re.fullmatch(r"[0-9:]{8} the record ends with .*", text.splitlines()[-1])
     assert re.search(r"HELD 25 .*north right, south right", text)
     with JournalReader(tmp_path / "journal.sqlite3") as reader:
         assert reader.verify().problem == ""

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from controller.console.panels import KEYS, faults, footer, lower, well
+from controller.console.panels import KEYS, faults, footer, lower, refused, well
 from controller.console.style import Piece
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 from tests.controller.fakes import Game, game_with
 
 ALL_WELL = Status(
@@ -51,6 +51,19 @@ def test_faults_come_most_urgent_first_and_the_rest_is_well() -> None:
     assert text(well(ILL)) == ["right      board south: shows 25"]
 
 
+def test_a_record_that_is_not_the_one_that_was_left_is_said() -> None:
+    cut = replace(ALL_WELL, journal_doubt="the journal ends at row 4: rows cut off")
+    assert text(faults(cut)) == ["RECORD     the journal ends at row 4: rows cut off"]
+    assert styles(faults(cut)) == ["loud"]
+
+
+def test_the_record_s_head_is_there_to_be_noted_while_there_is_no_count() -> None:
+    head = replace(ALL_WELL, journal_head="1234:7f3a-91c2-0d4e-88b1")
+    assert text(well(head)) == text(well(ALL_WELL))
+    over = text(well(replace(head, phase="IDLE")))
+    assert over[-1] == "record     ends with 1234:7f3a-91c2-0d4e-88b1: for the game's sheet"
+
+
 def test_what_is_well_is_good_once_it_was_heard() -> None:
     assert faults(ALL_WELL) == []
     assert text(well(ALL_WELL)) == [
@@ -59,6 +72,18 @@ def test_what_is_well_is_good_once_it_was_heard() -> None:
         "heard      handset belt pack (field): 7 s ago, battery 61 h",
     ]
     assert styles(well(ALL_WELL)) == ["good", "waits", "good"]
+
+
+def test_what_was_refused_is_one_line_with_its_counts_and_stands_out_while_it_goes_on() -> None:
+    assert refused(ALL_WELL) == []
+    counts = (Refused("bad tag", "handset 1", 1200, 97), Refused("unknown handset", "", 34, 0))
+    lately = refused(replace(ALL_WELL, refused=counts))
+    assert text(lately) == [
+        "REFUSED    1234 frames, 97 in the last minute: "
+        "bad tag 1200 (handset 1), unknown handset 34"
+    ]
+    over = tuple(replace(each, last_minute=0) for each in counts)
+    assert styles(lately) + styles(refused(replace(ALL_WELL, refused=over))) == ["caution", "plain"]
 
 
 def test_a_handset_is_not_called_one_twice() -> None:

@@ -222,6 +222,13 @@ def test_a_terminal_gets_a_screen_and_is_given_back(terminal: Output) -> None:
     assert terminal.read().endswith(LEAVES)
 
 
+def test_the_last_words_are_said_where_there_is_no_screen_too(pipe: Output) -> None:
+    with contextlib.redirect_stdout(pipe.stream):
+        console = ConsoleTask(simulator=False, plain=False)
+    console.close("the record ends with 9:ab")
+    assert pipe.read().endswith(b" the record ends with 9:ab\n")
+
+
 @pytest.mark.parametrize(("term", "plain"), [("xterm", True), ("dumb", False), ("", False)])
 def test_a_terminal_that_shall_not_be_drawn_on_gets_lines(
     terminal: Output, monkeypatch: pytest.MonkeyPatch, term: str, plain: bool

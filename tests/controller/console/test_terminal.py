@@ -15,7 +15,7 @@ import pytest
 from controller.console.layout import draw
 from controller.console.panels import KEYS
 from controller.console.terminal import FaultLines, PlainLines, Screen, unblocked
-from controller.status.document import BoardHealth, HandsetHealth, Status
+from controller.status.document import BoardHealth, HandsetHealth, Refused, Status
 from tests.controller.console.test_layout import FAULTY, FOUL, PHASES, RUNNING, WILD
 
 ENTER, LEAVE = "\x1b[?1049h\x1b[?25l\x1b[?7l", "\x1b[0m\x1b[?7h\x1b[?25h\x1b[?1049l"
@@ -161,8 +161,8 @@ def test_it_is_given_back_once_and_a_closed_screen_shows_nothing() -> None:
     with screen:
         screen.__enter__()
         assert stream.taken() == ENTER
-        screen.close()
-    assert stream.taken() == LEAVE
+        screen.close("the record ends with 9:ab\x1b[2J")
+    assert stream.taken() == f"{LEAVE}the record ends with 9:ab [2J\r\n"
 
 
 @pytest.mark.parametrize(
@@ -341,6 +341,7 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
         replace(RUNNING, alarms=("someone is transmitting",)),
         replace(RUNNING, journal="disk full"),
         replace(RUNNING, troubles=("a restart would not go on: disk full",)),
+        replace(RUNNING, journal_doubt="rows cut off"),
         replace(RUNNING, unauthenticated=True),
         replace(RUNNING, handset_health=(HandsetHealth("belt pack", "field", "silent"),)),
         replace(RUNNING, board_health=()),
@@ -353,6 +354,7 @@ def test_plain_lines_say_faults_as_they_come_and_go() -> None:
         "north right, south right | ALARM someone is transmitting",
         "north right, south right | JOURNAL disk full",
         "north right, south right | TROUBLE a restart would not go on: disk full",
+        "north right, south right | RECORD rows cut off",
         "north right, south right | UNAUTHENTICATED",
         "north right, south right | belt pack silent",
         "no boards: the count is here and in the hand",
@@ -401,6 +403,7 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         replace(RUNNING, handset_health=(replace(lost, heard_s=9),)),
         replace(RUNNING, journal="disk full"),
         replace(RUNNING, troubles=("a power cut would go unnoticed: disk full",)),
+        replace(RUNNING, journal_doubt="rows cut off"),
         RUNNING,
         kind=FaultLines,
     )
@@ -410,8 +413,25 @@ def test_fault_lines_say_nothing_while_all_is_well_and_each_change_once() -> Non
         "belt pack port fault | port: hung up",
         "journal: disk full",
         "a power cut would go unnoticed: disk full",
+        "record: rows cut off",
         "all well",
     ]
+
+
+@pytest.mark.parametrize("kind", [PlainLines, FaultLines])
+def test_what_was_refused_is_said_once_a_minute(kind: type[PlainLines | FaultLines]) -> None:
+    counts = (Refused("bad tag", "handset 1", 40, 40),)
+    minutes = [f"{n} frames refused in 60 s: bad tag {n} (handset 1)" for n in (114, 113)]
+    said = plain(
+        RUNNING,
+        replace(RUNNING, refused=counts),
+        replace(RUNNING, refused=counts, refused_minute=minutes[0]),
+        replace(RUNNING, refused=(replace(counts[0], since_start=90),), refused_minute=minutes[0]),
+        replace(RUNNING, refused=counts, refused_minute=minutes[1]),
+        kind=kind,
+    )
+    assert [each.rpartition("| ")[2].removeprefix("19:03:12 ") for each in said[-2:]] == minutes
+    assert len(said) == (3 if kind is PlainLines else 2)
 
 
 def test_a_slow_reader_gets_the_newest_fault_and_no_older_one() -> None:

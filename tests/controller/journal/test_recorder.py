@@ -43,6 +43,17 @@ def only_row(make: Callable[[Recorder], None]) -> Row:
     return made
 
 
+def test_the_head_is_told_in_short_and_a_doubt_in_words() -> None:
+    kept = journal(STANDS)
+    recorder = Recorder(kept, AT)
+    assert (recorder.journal_head, recorder.journal_doubt) == ("", "")
+    kept.head, kept.doubt = (90, "7f3a91c20d4e88b1" * 4), "rows cut off"
+    assert recorder.journal_head == "90:7f3a-91c2-0d4e-88b1"
+    assert recorder.journal_doubt == "rows cut off"
+    without = Recorder(None, AT)
+    assert (without.journal_head, without.journal_doubt) == ("", "")
+
+
 def test_a_decision_becomes_one_whole_row() -> None:
     event = PlayEnded("incomplete_pass", frozenset({"fourth_down"}))
     decided = decide(PlayClock(RULES), event, AT - 300, handset=2, role=Role.FIELD)

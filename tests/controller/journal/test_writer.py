@@ -10,7 +10,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +18,21 @@ import pytest
 
 from controller.journal import writer
 from controller.journal.file import Head, JournalFile, Opening, Origin
+from controller.journal.head import kept_beside, read_kept
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
 from controller.journal.writer import BACKOFF_S, GATHER_S, HEALED, Journal
-from tests.controller.journal_rows import KICKOFF_NS, NOBODY, ordinary_user, row, write
+from tests.controller.journal_rows import (
+    KICKOFF_NS,
+    NOBODY,
+    ordinary_user,
+    row,
+    sql,
+    write,
+)
 
+NOWHERE = Path("/nowhere/journal")
+"""Of a journal whose file is a fake: its head, which is none, shall be kept nowhere."""
 PATIENCE_S = 5.0
 """How long a test waits for the thread before it fails; never waited out when all is well."""
 
@@ -138,7 +148,7 @@ def test_one_gathering_of_50_ms_then_one_transaction_whatever_comes_meanwhile() 
         else:
             closed.wait(PATIENCE_S)
 
-    journal = make(Path("journal"), [], open_file=fake(log), wait=wait)
+    journal = make(NOWHERE, [], open_file=fake(log), wait=wait)
     journal.start()
     assert journal.opening(PATIENCE_S) is not None
     journal.append(row(1))
@@ -160,7 +170,7 @@ def test_handing_over_does_not_wait_for_the_disk() -> None:
 
     log: list[object] = []
     file = StuckFile(log, iter(()))
-    journal = make(Path("journal"), [], open_file=lambda _path, _origin: file)
+    journal = make(NOWHERE, [], open_file=lambda _path, _origin: file)
     journal.start()
     journal.append(row(1))
     assert stuck.wait(PATIENCE_S)
@@ -176,7 +186,7 @@ def test_a_failing_disk_is_told_once_retried_more_slowly_and_its_healing_told() 
     log: list[object] = []
     faults: list[str] = []
     full = [OSError(errno.ENOSPC, "No space left on device")] * 7
-    journal = make(Path("journal"), faults, open_file=fake(log, *full), wait=log.append)
+    journal = make(NOWHERE, faults, open_file=fake(log, *full), wait=log.append)
     journal.start()
     assert journal.opening(PATIENCE_S) == Opening(0, 0, 0, (0, ""))
     journal.append(row(1))
@@ -186,7 +196,7 @@ def test_a_failing_disk_is_told_once_retried_more_slowly_and_its_healing_told() 
     assert waits[:8] == [GATHER_S, *BACKOFF_S, BACKOFF_S[-1], BACKOFF_S[-1]]
     assert log.count("failed") == 7
     assert [entry for entry in log if isinstance(entry, list)] == [[1, None]]
-    assert faults == ["journal: No space left on device", HEALED]
+    assert faults == [f"{NOWHERE}: No space left on device", HEALED]
     assert journal.fault == ""
 
 
@@ -194,7 +204,7 @@ def test_the_pauses_begin_short_again_with_each_fault() -> None:
     log: list[object] = []
     lost = OSError(errno.EIO, "I/O")
     file = fake(log, lost, lost, None, lost, None)
-    journal = make(Path("journal"), [], open_file=file, wait=log.append)
+    journal = make(NOWHERE, [], open_file=file, wait=log.append)
     journal.start()
     assert journal.opening(PATIENCE_S) is not None
     for number in (1, 2):
@@ -215,7 +225,7 @@ def test_memory_running_full_on_a_full_disk_is_told_once() -> None:
             assert tries.acquire(timeout=PATIENCE_S)
 
     full = [OSError("disk full")] * 3
-    journal = make(Path("journal"), faults, open_file=fake([], *full), wait=wait, limit=2)
+    journal = make(NOWHERE, faults, open_file=fake([], *full), wait=wait, limit=2)
     journal.start()
     assert journal.opening(PATIENCE_S) is not None
     for number in range(1, 6):
@@ -225,12 +235,12 @@ def test_memory_running_full_on_a_full_disk_is_told_once() -> None:
     tries.release(9)
     until(lambda: journal.journalled >= 2 and not journal.fault)
     assert journal.close(PATIENCE_S)
-    lossy = "journal: disk full; memory is full too, new rows are being lost"
-    assert faults == ["journal: disk full", lossy, HEALED]
+    lossy = f"{NOWHERE}: disk full; memory is full too, new rows are being lost"
+    assert faults == [f"{NOWHERE}: disk full", lossy, HEALED]
 
 
 def test_closing_what_never_started_says_that_its_rows_are_not_on_disk() -> None:
-    journal = make(Path("journal"), [], open_file=fake([]))
+    journal = make(NOWHERE, [], open_file=fake([]))
     journal.append(row(1))
     assert not journal.close(PATIENCE_S)
 
@@ -238,15 +248,15 @@ def test_closing_what_never_started_says_that_its_rows_are_not_on_disk() -> None
 def test_another_reason_is_another_fault() -> None:
     faults: list[str] = []
     errors = [sqlite3.OperationalError(text) for text in ("disk I/O error", "database is locked")]
-    journal_one_row(make(Path("journal"), faults, open_file=fake([], *errors)))
-    assert faults == ["journal: disk I/O error", "journal: database is locked", HEALED]
+    journal_one_row(make(NOWHERE, faults, open_file=fake([], *errors)))
+    assert faults == [f"{NOWHERE}: disk I/O error", f"{NOWHERE}: database is locked", HEALED]
 
 
 def test_closing_on_a_failing_disk_says_that_rows_are_not_on_it() -> None:
     errors = [OSError(errno.EIO, "I/O")] * 100_000
     closed = threading.Event()
     journal = make(
-        Path("journal"), [], open_file=fake([], *errors), wait=lambda _s: closed.wait(PATIENCE_S)
+        NOWHERE, [], open_file=fake([], *errors), wait=lambda _s: closed.wait(PATIENCE_S)
     )
     journal.append(row(1))
     journal.start()
@@ -257,7 +267,7 @@ def test_closing_on_a_failing_disk_says_that_rows_are_not_on_it() -> None:
 
 def test_closing_does_not_wait_longer_than_asked() -> None:
     free = threading.Event()
-    journal = make(Path("journal"), [], wait=lambda _s: free.wait(PATIENCE_S), open_file=fake([]))
+    journal = make(NOWHERE, [], wait=lambda _s: free.wait(PATIENCE_S), open_file=fake([]))
     journal.append(row(1))
     journal.start()
     assert not journal.close(0.01)
@@ -309,6 +319,108 @@ def test_where_to_go_on_from(tmp_path: Path) -> None:
     assert journal.close(PATIENCE_S)
     assert journal.journalled == 4
     assert journal.head == opening.head
+
+
+def one_run(path: Path, numbers: Iterable[int], **changes: Any) -> Journal:
+    """A run of the service that journals these rows and ends in order."""
+    journal = make(path, [], **changes)
+    for number in numbers:
+        journal.append(row(number))
+    journal.start()
+    assert journal.close(PATIENCE_S)
+    return journal
+
+
+def cut(path: Path, left: int) -> None:
+    """What somebody does who wants the last rows gone: the chain stays whole."""
+    sql(path, "DROP TRIGGER journal_keeps_rows", f"DELETE FROM journal WHERE seq > {left}")
+    with JournalReader(path) as reader:
+        assert reader.verify().problem == ""
+
+
+NOT_THE_ONE = "the record is not the one that was left"
+
+
+def test_a_run_that_goes_on_where_the_last_one_stopped_has_no_doubt(tmp_path: Path) -> None:
+    path, runtime = tmp_path / "journal.sqlite3", tmp_path / "runtime"
+    first = one_run(path, range(1, 6), runtime_head=runtime)
+    assert read_kept(path) == first.head
+    assert one_run(path, range(6, 8), runtime_head=runtime).doubt == ""
+    assert one_run(path, [], runtime_head=runtime).doubt == ""
+    assert read_kept(path) == (
+        7,
+        sql(path, "SELECT lower(hex(digest)) FROM journal WHERE seq = 7")[0][0],
+    )
+
+
+@pytest.mark.parametrize("left", [9, 4, 0])
+def test_rows_cut_off_between_runs_are_told_and_stand_in_the_record(
+    tmp_path: Path, left: int
+) -> None:
+    path = tmp_path / "journal.sqlite3"
+    before = one_run(path, range(1, 11))
+    cut(path, left)
+    found = one_run(path, [11])
+    words = f"the journal ends at row {left}, but row 10 was noted: rows cut off"
+    assert found.doubt == words
+    with JournalReader(path) as reader:
+        told = [entry.row for entry in reader.entries()][left:]
+    assert [(each.kind, each.event) for each in told] == [
+        ("fault", NOT_THE_ONE),
+        ("press", "play ended"),
+    ]
+    assert told[0].detail == f"{words}; what was left ended with 10:{before.head[1]}"
+    assert one_run(path, [12]).doubt == "", "it is told once, and the record goes on"
+
+
+def test_a_record_that_was_made_up_again_or_taken_away_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "journal.sqlite3"
+    one_run(path, range(1, 6))
+    path.unlink()
+    write(path, [row(number, event="another") for number in range(1, 9)])
+    assert "rewritten up to there" in one_run(path, [9]).doubt
+    path.unlink()
+    gone = one_run(path, [1])
+    assert gone.doubt.startswith("the journal ends at row 0, but row 10 was noted")
+    assert events(path) == [(None, NOT_THE_ONE), (1, "play ended")]
+
+
+def test_rows_cut_off_after_a_kill_show_against_what_tmpfs_has(tmp_path: Path) -> None:
+    path, runtime = tmp_path / "journal.sqlite3", tmp_path / "runtime"
+    one_run(path, range(1, 4), runtime_head=runtime)
+    old = kept_beside(path).read_bytes()
+    one_run(path, range(4, 8), runtime_head=runtime)
+    kept_beside(path).write_bytes(old)  # it had no time to go to the disk
+    cut(path, 5)
+    assert "ends at row 5, but row 7 was noted" in one_run(path, [8], runtime_head=runtime).doubt
+
+
+def test_a_kept_head_is_never_ahead_of_the_rows_on_the_disk(tmp_path: Path) -> None:
+    """At each sync of the journal, and just after a commit, what is kept is of rows that are."""
+    path, runtime = tmp_path / "journal.sqlite3", tmp_path / "runtime"
+    looked: list[tuple[int, int]] = []
+
+    def kept() -> int:
+        line = runtime.read_text().partition(":")[0] if runtime.exists() else "0"
+        head = read_kept(path)
+        return max(int(line), head[0] if head else 0)
+
+    class Watched(JournalFile):
+        def add(self, rows: Sequence[Dated], wall_synchronised: bool | None) -> Head:
+            looked.append((kept(), len(sql(path, "SELECT 1 FROM journal"))))
+            head = super().add(rows, wall_synchronised)
+            looked.append((kept(), head[0] - len(rows)))
+            return head
+
+    journal = make(path, [], open_file=Watched, runtime_head=runtime)
+    journal.start()
+    for number in range(1, 6):
+        journal.append(row(number))
+        until(lambda number=number: journal.journalled >= number)  # type: ignore[misc]
+    assert journal.close(PATIENCE_S)
+    assert len(looked) >= 10
+    assert all(noted <= on_disk for noted, on_disk in looked)
+    assert kept() == 5
 
 
 ON_A_SMALL_DISK = """
@@ -459,7 +571,7 @@ def test_a_closed_loop_does_not_end_the_thread() -> None:
 
     log: list[object] = []
     file = fake(log, OSError("gone"), None)
-    journal_one_row(make(Path("journal"), [], open_file=file, on_fault=on_fault))
+    journal_one_row(make(NOWHERE, [], open_file=file, on_fault=on_fault))
     assert log == ["failed", [1, None]]
 
 

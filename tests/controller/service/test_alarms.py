@@ -65,6 +65,13 @@ def test_the_alarm_stands_exactly_while_more_than_five_came_in_the_last_10_s(
     assert bool(alarms.words(asked_at)) is (len(recent) > 5)
 
 
+def test_an_alarm_is_news_when_it_begins_to_stand() -> None:
+    alarms = Alarms()
+    news = [alarms.rejected(refused("bad tag"), AT)[0] for _ in range(8)]
+    assert news == [False] * 5 + [True] + [False] * 2
+    assert alarms.rejected(refused("too late"), AT)[0]
+
+
 def test_other_rejections_are_not_bad_tags() -> None:
     alarms = Alarms()
     for _ in range(20):

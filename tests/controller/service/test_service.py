@@ -402,7 +402,7 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
 
 @in_idle
 async def test_a_trouble_beside_the_service_is_told_and_so_is_its_end(game: Game) -> None:
-    assert game.status.troubles == ()
+    assert not game.status.troubles
     for why in ("No space left on device", "Input/output error"):
         game.troubles["a power cut would go unnoticed"] = why
         await game.present(game.clock() / S - game.started_at / S + 1.5)
@@ -422,12 +422,14 @@ async def test_a_trouble_beside_the_service_is_told_and_so_is_its_end(game: Game
 async def test_a_second_controller_and_forged_presses_raise_their_alarms(game: Game) -> None:
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=0)
     game.north.answer(Answered.RIGHT, "dark", foreign_frames=2)
-    for _ in range(6):
+    looked: list[int] = []
+    game.service.observers.append(lambda: looked.append(len(game.status.alarms)))
+    for _ in range(100):
         game.service.press_rejected(Rejection(1, "bad tag", "forged"), game.clock())
+    assert looked == [1, 2], "an observer is told of the first frame and of the alarm, not of each"
     alarms = game.status.alarms
     assert any("boards' pair" in alarm for alarm in alarms)
     [told] = [alarm for alarm in alarms if "wrong tags" in alarm]
-    assert [row.event for row in game.journal.of("rejected")] == ["bad tag"] * 6
     [row] = [row for row in game.journal.of("fault") if row.event == told]
     assert "another controller has our keys" in row.detail
 
@@ -440,6 +442,37 @@ async def test_another_version_on_the_pair_is_named_in_alarm_and_journal(game: G
     assert alarm == f"another controller is on the boards' pair: {words}"
     (row,) = game.journal.of("fault")
     assert (row.event, row.detail) == ("another controller on the boards' pair", words)
+
+
+@in_game
+async def test_a_slow_flood_has_a_row_a_minute_with_counts_by_reason_and_handset(
+    game: Game,
+) -> None:
+    for step in range(1, 251):  # 2.2 minutes of them
+        await game.at(step * 10 / 19)
+        game.service.press_rejected(Rejection(1, "bad tag", "not made with its key"), game.clock())
+    told = [(row.event, row.reason) for row in game.journal.of("rejected")]
+    assert told[0] == ("bad tag", "")
+    assert len(told) == 3
+    frames = [int(event.partition(" frames refused in 60 s")[0]) for event, _ in told[1:]]
+    assert all(113 <= each <= 115 for each in frames)
+    assert told[2][1] == f"bad tag {frames[1]} (handset 1)"
+    (counted,) = game.status.refused
+    assert (counted.reason, counted.whose, counted.since_start) == ("bad tag", "handset 1", 250)
+    assert game.status.refused_minute == ": ".join(told[2])
+    game.service.stop()
+    await asyncio.wait({game.task})
+    last = game.journal.of("rejected")[-1]
+    assert last.event.startswith(f"{249 - sum(frames)} frames refused in"), "told at the end too"
+    assert last.detail == "250 since the start"
+
+
+@in_idle
+async def test_the_status_says_how_the_record_ends_and_whether_it_was_cut(game: Game) -> None:
+    game.journal.head, game.journal.doubt = (90, "7f3a91c20d4e88b1" * 4), "rows cut off"
+    assert game.status.journal_head == "90:7f3a-91c2-0d4e-88b1"
+    assert game.status.journal_doubt == "rows cut off"
+    assert game.handset.press(Key.DEAD_BALL) is Answer.RUNNING
 
 
 @in_game

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from controller.journal.file import JournalFile, Origin
+from controller.journal.head import HeadKeeper
 from controller.journal.reader import JournalReader
 from controller.journal.row import Dated
 from controller.recovery.marker import MARKER
@@ -58,6 +59,7 @@ def journal_goes_on(folder: Path, said: Sequence[str], appended: int) -> None:
         assert journalled <= before <= appended, f"{before} rows, {journalled} were acknowledged"
         (intact,) = file.connection.execute("PRAGMA integrity_check").fetchone()
         assert intact == "ok", intact
+        assert HeadKeeper(path).doubt(file.opening().head[0], file.digest_of) == ""
         file.connection.execute("PRAGMA synchronous = OFF")  # of the bench, not of the service
         head = file.add([Dated(row(before + 1), KICKOFF_NS)], True)
     with JournalReader(path) as reader:

@@ -47,7 +47,7 @@ class Ill(enum.Enum):
 def shim(folder: Path) -> Path:
     """``card.c``, compiled."""
     made = folder / "card.so"
-    command = ["cc", "-shared", "-fPIC", "-O1", "-o", made, SHIM, "-ldl"]
+    command = ["cc", "-shared", "-fPIC", "-O1", "-o", str(made), str(SHIM), "-ldl"]
     subprocess.run(command, check=True, capture_output=True)
     return made
 
@@ -85,16 +85,17 @@ class Desk:
             self._control.write_text(ill.value)
             return
         with contextlib.suppress(sqlite3.OperationalError):  # no journal yet
-            path = f"file:{self.site.journal}?mode=rw"
-            lock = sqlite3.connect(path, uri=True, isolation_level=None)
+            address = f"file:{self.site.journal}?mode=rw"
+            lock = sqlite3.connect(address, uri=True, isolation_level=None)
             lock.execute("BEGIN EXCLUSIVE")
             self._journal_lock = lock
-        held = []
+        held: list[int] = []
         for path in (self.state, self.run / "lock"):
             with contextlib.suppress(OSError):
                 held.append(os.open(path, os.O_RDONLY))
                 fcntl.flock(held[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
-        asyncio.get_running_loop().call_later(INSTANT_S, lambda: [os.close(fd) for fd in held])
+        for descriptor in held:
+            asyncio.get_running_loop().call_later(INSTANT_S, os.close, descriptor)
 
     def heals(self) -> None:
         """The card is well again."""

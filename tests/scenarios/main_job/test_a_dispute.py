@@ -44,7 +44,8 @@ class Kept:
 
     def __init__(self) -> None:
         self.rows: list[Dated] = []
-        self.fault = ""
+        self.fault = self.doubt = ""
+        self.head = (0, "")
 
     @property
     def journalled(self) -> int:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.controller.journal_rows import sql
 from tests.shared.frames import KEY_BITS, MS_NS, S_NS, Press, make_press
 from tests.shared.installation import FIELD, HANDSET_KEYS, KEEPER
 from tests.shared.rig import Rig, play, rigged
@@ -35,8 +36,9 @@ async def test_a_forged_press_moves_nothing_is_not_answered_and_is_recorded(rig:
     assert any("wrong tags" in alarm for alarm in rig.status.alarms)
 
     rows = await rig.rows()
-    rejected = [(row.event, row.handset) for row in rows if row.kind == "rejected"]
-    assert rejected == [("bad tag", KEEPER)] * 6
+    rejected = [(row.event, row.handset, row.reason) for row in rows if row.kind == "rejected"]
+    assert rejected[0] == ("bad tag", KEEPER, "")
+    assert [why for _, _, why in rejected[1:]] == [f"bad tag 5 (handset {KEEPER})"]
 
 
 @rigged
@@ -78,6 +80,24 @@ def test_a_frame_of_an_earlier_run_is_worth_nothing(tmp_path: Path, wiped: bool)
         shutil.rmtree(tmp_path / "run", ignore_errors=True)
     rows = play(tmp_path, after).site.rows()
     assert {row.event for row in rows if row.kind == "rejected"} == {"bad tag"}
+
+
+def test_a_record_cut_between_two_games_is_told_and_stops_no_clock(tmp_path: Path) -> None:
+    async def before(rig: Rig) -> None:
+        await rig.running_25()
+        await rig.end()
+
+    async def after(rig: Rig) -> None:
+        assert "but row" in rig.status.journal_doubt
+        await rig.running_25()
+
+    cut = play(tmp_path, before).site.journal
+    kept = len(sql(cut, "SELECT 1 FROM journal"))
+    sql(cut, "DROP TRIGGER journal_keeps_rows", f"DELETE FROM journal WHERE seq > {kept - 2}")
+    rows = play(tmp_path, after).site.rows()
+    told = rows[kept - 2]
+    assert (told.kind, told.game) == ("fault", 2)
+    assert f"ends at row {kept - 2}, but row {kept} was noted: rows cut off" in told.detail
 
 
 @rigged

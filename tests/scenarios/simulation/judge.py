@@ -4,6 +4,7 @@ whether the boards were dark when they had to be; and what the journal holds.
 
 from __future__ import annotations
 
+import re
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
@@ -11,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from controller.journal.reader import JournalReader
+from controller.journal.row import Row
 from tests.scenarios.simulation.computer import Computer
 from tests.scenarios.simulation.faults import (
     KINDS,
@@ -382,8 +384,8 @@ def _lit(step: Step) -> bool:
 # The journal
 
 PRESS_KINDS = {"press", "no change", "refused"}
-CROWD, CROWD_NS = 20, 10 * S_NS
-"""More refused frames than this in 10 s need no row each."""
+MINUTE_NS = 61 * S_NS
+"""Refused frames without a row of their own are told by then, as a number by reason."""
 
 
 def journal_problems(journal: Path, truth: InstallationTruth) -> list[Problem]:
@@ -401,22 +403,51 @@ def journal_problems(journal: Path, truth: InstallationTruth) -> list[Problem]:
     ]
     if found != truth.owed:
         problems.append(_difference(found, truth.owed))
-    refused = Counter(
-        (row.received_at, row.handset or 0, row.event) for row in rows if row.kind == "rejected"
-    )
-    made_up = refused - Counter(truth.refused)
-    problems += [(at, f"journal: nobody sent this: {what}, handset {n}") for at, n, what in made_up]
-    missing = Counter(truth.refused) - refused
-    problems += [
-        (at, f"journal: a refused frame has no row: {what}, handset {n}")
-        for at, n, what in missing
-        if not _crowded(at or 0, truth)
-    ]
+    return problems + _refusal_problems(rows, truth)
+
+
+def _refusal_problems(rows: Sequence[Row], truth: InstallationTruth) -> list[Problem]:
+    """Every refused frame has a row of its own or is counted in that of its minute; a process that
+    dies takes a minute's counts along."""
+    starts = [n for n, row in enumerate(rows) if row.event == "service started"][1:]
+    if len(starts) != len(truth.runs):  # one died before it had said that it started
+        starts, runs = [], []
+    else:
+        runs = truth.runs
+    problems: list[Problem] = []
+    for (row_from, row_to), (from_, to) in zip(
+        pairwise([0, *starts, len(rows)]), pairwise([0, *runs, len(truth.refused)]), strict=True
+    ):
+        part = rows[row_from:row_to]
+        alive_until_at = part[-1].received_at if len(runs) == len(truth.runs) else 0
+        problems += _refusals_of_a_run(part, truth.refused[from_:to], alive_until_at)
     return problems
 
 
-def _crowded(at: int, truth: InstallationTruth) -> bool:
-    return sum(0 <= at - other <= CROWD_NS for other, _, _ in truth.refused) > CROWD
+def _refusals_of_a_run(
+    rows: Sequence[Row], sent: Sequence[tuple[int, int, str]], alive_until_at: int
+) -> list[Problem]:
+    rejected = [row for row in rows if row.kind == "rejected"]
+    minutes = [row for row in rejected if "frames refused in" in row.event]
+    own = Counter((row.received_at, row.handset or 0, row.event) for row in rejected)
+    own -= Counter((row.received_at, 0, row.event) for row in minutes)
+    made_up = own - Counter(sent)
+    problems: list[Problem] = [
+        (at, f"journal: nobody sent this: {what}, handset {n}") for at, n, what in made_up
+    ]
+    uncounted = sorted((Counter(sent) - own).elements())
+    for reason in {what for _, _, what in uncounted} | {"bad tag"}:
+        waiting = [at for at, _, what in uncounted if what == reason]
+        told = sum(int(n) for row in minutes for n in re.findall(rf"{reason} (\d+)", row.reason))
+        if told > len(waiting):
+            at = minutes[-1].received_at
+            problems.append((at, f"journal: {told} frames told, {len(waiting)} sent: {reason}"))
+        problems += [
+            (at, f"journal: a refused frame was never told: {reason}")
+            for at in waiting[told:]
+            if alive_until_at - at > MINUTE_NS
+        ]
+    return problems
 
 
 def _difference(found: list[OwedRow], owed: list[OwedRow]) -> Problem:

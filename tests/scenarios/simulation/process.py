@@ -142,7 +142,8 @@ class KillableJournal:
         self._disk, self._process = disk, process
         self._file = JournalFile(disk.path, origin)
         self._opening = self._file.opening()
-        self.journalled, self.fault = 0, ""
+        self.journalled, self.fault, self.doubt = 0, "", ""
+        self.head = self._opening.head
         self._opened = False
         self._written: list[Dated] = []
         self._waiting: list[Dated] = []

@@ -117,6 +117,8 @@ class InstallationTruth(Truth):
         """The rows that the journal must hold."""
         self.refused: list[tuple[int, int, str]] = []
         """Frames that were not taken: (at, handset, why), by the boot's clock."""
+        self.runs: list[int] = []
+        """How many of them had come when each process but the first began."""
         self.toggles: list[int] = []
         """When the boards were ordered off or on."""
         self.accepted = 0
@@ -138,6 +140,7 @@ class InstallationTruth(Truth):
 
     def restarted(self) -> None:
         """Another process goes on: half a gesture is forgotten, nothing else."""
+        self.runs.append(len(self.refused))
         self.forget_gestures()
 
     def reopened(self) -> None:

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.benchmarks.figures import Finding, broken, load
-from tests.scenarios.soak import day
+from tests.scenarios.soak import day, flood
 from tests.scenarios.soak import minutes as real
 
 
@@ -18,13 +18,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     parser = argparse.ArgumentParser(prog="soak", description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--hours", type=float, help="of virtual time")
     parser.add_argument("--minutes", type=float, help="of real time")
+    parser.add_argument("--flood", type=float, help="minutes of real time, the receiver flooded")
     args = parser.parse_args(argv)
-    both = args.hours is None and args.minutes is None
+    both = args.hours is None and args.minutes is None and args.flood is None
     found: list[Finding] = []
     if both or args.hours:
         found += hours(args.hours or 24)
     if both or args.minutes:
         found += minutes(args.minutes or 20)
+    if args.flood:
+        found += flooded(args.flood)
     return 1 if broken(found) else 0
 
 
@@ -57,6 +60,21 @@ def minutes(length: float) -> list[Finding]:
         print(f"  {name}: {window}")
     print(f"  {run.presses} presses, {len(run.rows)} rows, {load()}")
     found = real.findings(run)
+    print("\n".join(map(str, found)), flush=True)
+    return found
+
+
+def flooded(length: float) -> list[Finding]:
+    """The flood in real time."""
+    print(f"{length:g} minutes of flood, {load()}", flush=True)
+    with tempfile.TemporaryDirectory() as folder:
+        run = flood.flood(Path(folder), length)
+    for each in flood.minutes_of(run):
+        print(f"  {each}")
+    pace = run.sent_bytes / (60 * run.minutes) / 1000
+    print(f"  {pace:.1f} kB a second in {run.frames} frames, {run.presses} presses, {load()}")
+    print(f"  printed by the service:\n{run.said}", end="")
+    found = flood.findings(run)
     print("\n".join(map(str, found)), flush=True)
     return found
 

@@ -35,12 +35,11 @@ AHEAD = -10
 WINDOW_S = 300
 """The beginning and the end that are compared, each at most a third of the run."""
 
-GROWTH_KIB, LATE_GROWTH_KIB = 1_024, 160
-"""From the first window to the last, and within the last one. CPython keeps up to 2,000 freed
-tuples of each length for later (Objects/tupleobject.c, ``PyTuple_MAXFREELIST``) and lets them go at
-a full collection only, which a service whose start-up is frozen hardly ever needs: so memory grows
-for an hour by what a few lengths take, ever slower. A window has 3,000 refreshes: 54 bytes kept of
-each show. What is kept of a press shows in ``day`` only, which collects before it looks."""
+GROWTH_KIB, LATE_GROWTH_KIB = 512, 160
+"""From the first window to the last, and within the last one. What CPython keeps of freed objects
+for later fills in the first minutes, and goes with each full collection, once a minute
+(``controller.commands.run``). A window has 3,000 refreshes: 54 bytes kept of each show. What is
+kept of a press shows in ``day`` only, which collects before it looks."""
 CPU_RATIO, SWITCH_RATIO, SHOW_RATIO = 1.5, 1.1, 1.05
 """Besides three of the kernel's ticks of processor time, which is counted in them. The same work
 takes a third more of it on a busy machine, whose caches are others'."""

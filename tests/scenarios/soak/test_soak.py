@@ -14,7 +14,7 @@ from drivers.base import Key
 from tests.benchmarks.figures import broken
 from tests.benchmarks.lateness import Due
 from tests.benchmarks.rig import S
-from tests.scenarios.soak import minutes
+from tests.scenarios.soak import flood, minutes
 from tests.scenarios.soak.day import day, findings
 from tests.scenarios.soak.minutes import dues, silences, soak
 from tests.scenarios.soak.plays import plays
@@ -102,6 +102,21 @@ def test_half_a_minute_on_ptys_ends_as_it_began(tmp_path: Path) -> None:
     found = soak(tmp_path, 0.5)
     assert broken(minutes.findings(found)) == []
     assert found.presses > 2
+
+
+@pytest.mark.waits
+@pytest.mark.full
+def test_a_flood_is_counted_to_its_last_frame_and_costs_no_press(tmp_path: Path) -> None:
+    found = flood.flood(tmp_path, 0.07, settle_s=6)
+    assert broken(flood.findings(found)) == []
+    assert found.frames > 5_000 and found.presses > 0
+
+
+@pytest.mark.long
+def test_ten_minutes_of_flood_leave_a_row_a_minute_and_memory_at_rest(tmp_path: Path) -> None:
+    found = flood.flood(tmp_path, 10.0)
+    assert broken(flood.findings(found)) == []
+    assert found.frames > 1_000_000
 
 
 @pytest.mark.long
