@@ -11,7 +11,7 @@ import pytest
 from tests.scenarios.simulation.__main__ import Sums, again, timeline
 from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Game, Plan, play
-from tests.scenarios.simulation.judge import LampsJudge
+from tests.scenarios.simulation.judge import LampsJudge, Spans
 from tests.scenarios.simulation.pair import Pair
 from tests.scenarios.simulation.schedule import Span
 from tests.scenarios.simulation.truth import InstallationTruth
@@ -93,7 +93,7 @@ def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) 
         node.history = faces
     pair = Pair.__new__(Pair)
     pair.nodes, pair.told = nodes, []
-    judge = LampsJudge(truth, pair, list(spans), [], 60 * S_NS)
+    judge = LampsJudge(truth, pair, Spans(spans), [], 60 * S_NS)
     judge.judge()
     return judge
 

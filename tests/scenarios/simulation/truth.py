@@ -132,10 +132,16 @@ class InstallationTruth(Truth):
         owed, refused = self.owed[self._owed_before :], self.refused[self._refused_before :]
         self.owed[self._owed_before :] = [row for row in owed if row.received_at <= last_row_at]
         self.refused[self._refused_before :] = [row for row in refused if row[0] <= last_row_at]
-        self.forget_play(at, off=not closed)
+        self.forget_state(at, off=not closed)
         self.receiver.last = dict.fromkeys(CREW, 0)
         self.boot_at = boot_at
         self._owed_before, self._refused_before = len(self.owed), len(self.refused)
+
+    def forget_state(self, at: int, *, off: bool) -> None:
+        """No state is left to go on from, only the record: one that has an order of a handset says
+        that the game has begun."""
+        begun = any(row.result not in ("", "no change", "refused") for row in self.owed)
+        self.forget_play(at, off=off, opening=not begun)
 
     def heard(self, sent: Sent, arrival: Arrival) -> str:
         """A frame came: "press", "presence", "again", or why it is refused."""
