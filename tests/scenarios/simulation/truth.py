@@ -11,7 +11,7 @@ from __future__ import annotations
 import copy
 from collections import deque
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from drivers.base import Key
@@ -63,11 +63,11 @@ class Receiver:
 
     def __post_init__(self) -> None:
         self._answered: set[int] = set()
-        self._beats: deque[tuple[int, int]] = deque(maxlen=2000)
+        self.beats: deque[tuple[int, int]] = deque(maxlen=2000)
 
     def beat(self, beat: int, at: int) -> None:
         """A STATE was sent."""
-        self._beats.append((beat, at))
+        self.beats.append((beat, at))
 
     def judge(self, sent: Sent, at: int) -> str:
         """ "press", "presence", "again", or why it is refused."""
@@ -84,7 +84,7 @@ class Receiver:
             return "presence"
         self._answered.add(sent.handset)
         if not any(
-            beat == sent.beat and at - sent_at <= OLDEST_BEAT_NS for beat, sent_at in self._beats
+            beat == sent.beat and at - sent_at <= OLDEST_BEAT_NS for beat, sent_at in self.beats
         ):
             return "beat too old"
         return "too late" if sent.age_ticks > OLDEST_AGE_TICKS else "press"
@@ -114,7 +114,13 @@ class InstallationTruth(Truth):
 
     def checkpoint(self) -> object:
         """Everything, for a process that may be killed before it has kept what it decided."""
-        return copy.deepcopy(vars(self), {id(self.rules): self.rules})
+        kept = {id(each): copy.copy(each) for each in self._of_values()}
+        return copy.deepcopy(vars(self), {id(self.rules): self.rules} | kept)
+
+    def _of_values(self) -> list[Any]:
+        """What grows all game long, and holds only what never changes."""
+        beats = self.receiver.beats
+        return [self.steps, self.owed, self.refused, self.toggles, self.answers, beats]
 
     def restore(self, saved: object) -> None:
         assert isinstance(saved, dict)
