@@ -31,6 +31,7 @@ from controller.recovery.snapshot_codec import (
 )
 from controller.recovery.snapshot_file import SnapshotFile
 from controller.rules.events import ToggleBoards
+from controller.rules.phases import Coming
 from controller.rules.play_clock import LastGesture, State
 from drivers.base import Acknowledgement
 from drivers.whole_file import replace_file
@@ -54,6 +55,8 @@ POWER = "the power failed, or the computer was restarted, before the game was cl
 
 
 NO_STATE = State()
+GAME_GOES_ON = State(down=NO_STATE.down._replace(coming=Coming(fresh=False)))
+"""Nothing is known of the play, but that it is not the kickoff that opens a game."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -223,7 +226,8 @@ def plan_restart(
         )
         return replace(fresh, numbers=numbers, doubt=doubt, keeper=None)
     if snapshot.identity.rules_hash != rules_hash or crashes >= HOPELESS:
-        return _without_state(plan, now, f"state dropped: {plan.doubt}")
+        dropped = _without_state(plan, now, f"state dropped: {plan.doubt}")
+        return replace(dropped, state=GAME_GOES_ON) if plan.recent else dropped
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan
