@@ -31,18 +31,18 @@ from tests.shared.truth import Step, spells
 WELL_NS = 30 * MS_NS
 """With a well link a change is on the lamps within this: one reply window (20 ms) or a frame under
 way before its own 4 ms, and the loop's turn."""
-STALE_NS = SILENCE_NS + 60 * MS_NS
-"""The longest that a wrong numeral may stand whatever happens: the silence rule, and a frame."""
+STALE_NS = SILENCE_NS + WELL_NS
+"""The longest that a wrong numeral may stand whatever happens: the silence rule."""
 DISAGREE_NS = 1_900 * MS_NS
 """Until a board that shows something else has darkened the other: its next question at most 1.4 s
 after the last, twice asked again at 0.1 s, and a reply window each; and the silence rule."""
 LAGS_NS = {
-    "slow loop": 200 * MS_NS,
-    "boards port stalled": 400 * MS_NS,
-    "boards port full": 400 * MS_NS,
+    "slow loop": 180 * MS_NS,
+    "boards port stalled": 330 * MS_NS,
+    "boards port full": 330 * MS_NS,
 }
 """How old a number may be when it leaves: a frame that waited while the loop slept is out of date
-after 150 ms, and a port that does not drain is given up after 300 ms."""
+after 150 ms, and a port that does not drain is given up after 300 ms; with :data:`WELL_NS`."""
 REOPENED_NS = 2_200 * MS_NS
 """The longest pause before a lost port is tried again."""
 WELL = "no fault"
