@@ -20,7 +20,16 @@ from controller.recovery.recovery import (
     plan_restart,
 )
 from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrder, Snapshot
-from controller.rules.events import HoldNumber, Number, Order, PlayEnded, Ready, Snap, ToggleBoards
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Snap,
+    ToggleBoards,
+)
 from controller.rules.phases import Off
 from controller.rules.play_clock import PlayClock, State
 from drivers.base import Acknowledgement, Answer
@@ -146,7 +155,7 @@ def test_a_game_that_goes_on_without_its_state_is_not_opened_again(
     """25 and READY promise an opening kickoff only as the first orders of a game."""
     plan = planned(kept(RUNS, recent=orders), S, **lost)
     play_clock = PlayClock(RULES, state=plan.state)
-    told = (HoldNumber(Number.ADMINISTRATIVE), Ready(), Snap(), PlayEnded("routine"))
+    told: list[Event] = [HoldNumber(Number.ADMINISTRATIVE), Ready(), Snap(), PlayEnded("routine")]
     for n, event in enumerate(told):
         at = AT + n * 10 * S
         play_clock.handle(Order(event, at, 1), at)
