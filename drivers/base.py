@@ -10,7 +10,7 @@ from __future__ import annotations
 import enum
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, Protocol, get_args
+from typing import Literal, NamedTuple, Protocol, get_args, runtime_checkable
 
 S_NS = 1_000_000_000
 MS_NS = 1_000_000

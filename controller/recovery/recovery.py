@@ -30,6 +30,7 @@ from controller.recovery.snapshot_codec import (
 )
 from controller.recovery.snapshot_file import LARGEST_TEXT, SnapshotFile
 from controller.rules.events import ToggleBoards
+from controller.rules.phases import Coming
 from controller.rules.play_clock import LastGesture, State
 from drivers.whole_file import is_ill
 
@@ -55,6 +56,8 @@ NOT_KEPT = "a restart would not go on"
 
 
 NO_STATE = State()
+GAME_GOES_ON = State(down=NO_STATE.down._replace(coming=Coming(fresh=False)))
+"""Nothing is known of the play, but that it is not the kickoff that opens a game."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -274,7 +277,8 @@ def plan_restart(
         )
         return replace(fresh, numbers=numbers, doubt=doubt, keeper=None)
     if snapshot.identity.rules_hash != rules_hash or crashes >= HOPELESS:
-        return _without_state(plan, now, f"state dropped: {plan.doubt}")
+        dropped = _without_state(plan, now, f"state dropped: {plan.doubt}")
+        return replace(dropped, state=GAME_GOES_ON) if plan.recent else dropped
     if now - checkpoint.saved_at >= OUTAGE_NS:
         return replace(plan, outage=f"the service was away for {outage_s:.0f} s")
     return plan

@@ -7,6 +7,9 @@ from collections.abc import Callable
 
 from controller.rules.numerals import SECOND_NS
 
+OVERDUE_NS = 20_000_000
+"""More than a loop that works is ever late; little of the 1.5 s that a board keeps a numeral."""
+
 
 class OneTimer:
     """Calls ``act`` with the instant at the newest due instant given to :meth:`arm`.
@@ -19,7 +22,8 @@ class OneTimer:
         self._clock, self._act = clock, act
         self._loop = asyncio.get_running_loop()
         self._handle: asyncio.TimerHandle | None = None
-        self._due_at = 0
+        self._due_at: int | None = None
+        self._calling = False
 
     def arm(self, due_at: int, now: int) -> None:
         """Be called at ``due_at`` instead of whatever was armed before."""
@@ -34,6 +38,18 @@ class OneTimer:
             self._handle.cancel()
             self._handle = None
 
+    def overdue(self, now: int) -> bool:
+        """True when it should have called 20 ms ago and has not: the event loop has slept and calls
+        next, or nobody will call any more."""
+        if self._due_at is None or self._calling:
+            return False
+        return now - self._due_at > OVERDUE_NS
+
     def _fired(self) -> None:
         self._handle = None
-        self._act(max(self._clock(), self._due_at))
+        assert self._due_at is not None
+        self._calling = True
+        try:
+            self._act(max(self._clock(), self._due_at))
+        finally:
+            self._calling = False

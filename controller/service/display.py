@@ -42,6 +42,14 @@ class Display:
             return self._refresh_at
         return min(self._refresh_at, self._repeat_at)
 
+    def join(self, board: Board, numerals: int | None, now: int) -> None:
+        """Tell ``board``, which has just been opened, and all others too if the numerals have
+        changed since they were told."""
+        if numerals == self._face.numerals:
+            board.show(self._face)
+        else:
+            self.put_up(numerals, now)
+
     def put_up(self, numerals: int | None, now: int) -> None:
         """Tell the boards, if the numerals changed or it is time to say it again."""
         changed = numerals != self._face.numerals

@@ -278,7 +278,10 @@ class Service:
 
     def board_started(self, board: Board) -> None:
         """A driver of boards has its device open."""
-        board.show(self._display.face)
+        now = self._clock()
+        numerals = self._numerals(now)
+        if self._may_be_told(numerals, now):
+            self._display.join(board, numerals, now)
 
     def handset_started(self, handset: Handset) -> None:
         """A driver of handsets has its device open."""
@@ -423,7 +426,7 @@ class Service:
     ) -> None:
         """Keep what was decided, put it on the boards, tell the handsets, write it down."""
         self._checkpointer.keep_order(decided.order, received_at, now)
-        self._display.put_up(self._numerals(now), now)
+        self._put_up(self._numerals(now), now)
         self._arm(now)
         self._tell(now)
         if decided.changed:
@@ -453,6 +456,15 @@ class Service:
     def _numerals(self, now: int) -> int | None:
         """What the boards must show now: computed again each time."""
         return self._play_clock.numerals(now) if self._board_state.lit else None
+
+    def _put_up(self, numerals: int | None, now: int) -> None:
+        if self._may_be_told(numerals, now):
+            self._display.put_up(numerals, now)
+
+    def _may_be_told(self, numerals: int | None, now: int) -> bool:
+        """Dark at any time; a number only while the one timer calls, without which nobody would
+        ever tell the next one. A timer that is merely late calls right after this, and does it."""
+        return numerals is None or not self._timer.overdue(now)
 
     def _keep(self, now: int, *, in_order: bool = False) -> None:
         """Keep everything for a restart."""
@@ -511,7 +523,7 @@ class Service:
         due = self._play_clock.deadline
         effects = self._play_clock.pass_time(now)
         numerals = self._numerals(now)
-        self._display.put_up(numerals, now)
+        self._put_up(numerals, now)
         self._cue(effects)
         if effects or now >= self._state_at:
             self._tell(now)

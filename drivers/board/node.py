@@ -16,6 +16,7 @@ is to compare it with, and a STATUS with any other stamp is not an answer.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -150,10 +151,13 @@ class NodeBus:
 
     def show(self, face: Face) -> None:
         """Put ``face`` on every board now; dropped while the port is down."""
-        if self._fault is None:
+        if self._fault is None or self._fault.done():
             return
         now = self._shown_at = self._clock()
-        self._offer(face, now)
+        if now - self._undrained_at >= DRAIN_TIMEOUT_NS and self.port.unsent():
+            self._give_up()  # before a timer that the loop is late for; nothing goes behind it
+        else:
+            self._offer(face, now)
 
     def bytes_received(self, data: bytes, at: int) -> None:
         for body in self._deframer.feed(data):
@@ -185,19 +189,19 @@ class NodeBus:
         self._written = self.sent
         self._line_free_at = self._undrained_at = self._shown_at = now
 
-    def _offer_waiting(self, now: int) -> None:
+    def _offer_waiting(self, now: int, *, may_ask: bool = True) -> None:
         if self._waiting is not None:
             if now - self._shown_at > STALE_NS:
                 self._waiting = None
             else:
-                self._offer(self._waiting, now)
+                self._offer(self._waiting, now, may_ask=may_ask)
 
-    def _offer(self, face: Face, now: int) -> None:
+    def _offer(self, face: Face, now: int, *, may_ask: bool = True) -> None:
         unsent = self.port.unsent()
         if not unsent:
             self.sent = self._written
         if self._free(unsent, now):
-            self._send(face, now, unsent)
+            self._send(face, now, unsent, may_ask=may_ask)
         else:
             self._wait(face, now)
 
@@ -210,10 +214,10 @@ class NodeBus:
             and self._line_free_at - now <= self._frame_ns
         )
 
-    def _send(self, face: Face, now: int, unsent: int) -> None:
+    def _send(self, face: Face, now: int, unsent: int, *, may_ask: bool) -> None:
         idle = now >= self._line_free_at and not unsent
         node = self._schedule.next_node(now, face != self._face, face.numerals is None)
-        if not idle:  # the SHOW would have to wait, and the answer's window with it
+        if not (idle and may_ask):  # else the SHOW waits, and the answer's window with it
             node = 0
         stamp, frame = self._shows.make(face, self.node_mask, node, now)
         frame = self._spoil + frame
@@ -273,10 +277,12 @@ class NodeBus:
             self._late_answers[status.node] += 1
 
     def _close_window(self, query: Query, report: BoardReport) -> None:
-        """End the wait for an answer; a face that waited goes out before anything else."""
+        """End the wait for an answer; a face that waited goes out before anything else. It asks
+        nothing: what the listener makes of the answer, such as boards lit again, follows it at once
+        and must not wait for an answer that a late loop may take long to read."""
         self._query = None
         self._disarm()
-        self._offer_waiting(self._clock())
+        self._offer_waiting(self._clock(), may_ask=False)
         report = replace(report, strangers=self.strangers, other_version=self.other_version)
         self._schedule.answered(query.node, report.answered is Answered.RIGHT)
         if self._listener is not None:
@@ -298,7 +304,7 @@ class NodeBus:
 
     def _timer_fired(self) -> None:
         self._timer = None
-        if self._fault is None:
+        if self._fault is None or self._fault.done():
             return
         now = self._clock()
         if self._rest:
@@ -320,13 +326,19 @@ class NodeBus:
         if not (self._rest or refused or self.port.unsent()):
             self._undrained_at = now
         elif now - self._undrained_at >= DRAIN_TIMEOUT_NS:
-            self._fail(PortError(f"{self.port.name}: output not drained in 300 ms"))
+            self._give_up()
         elif self._timer is None:
             self._arm(now + POLL_NS)
         if self._timer is None and self._query is not None:
             self._arm(self._window_ends_at)
 
     # The end
+
+    def _give_up(self) -> None:
+        """The port sends nothing; what it holds must not light up later."""
+        self._fail(PortError(f"{self.port.name}: output not drained in 300 ms"))
+        with contextlib.suppress(PortError):
+            self.port.flush()
 
     def _fail(self, error: PortError) -> None:
         if self._fault is not None and not self._fault.done():

@@ -188,7 +188,9 @@ class Node(Readings):
         self._obeyed = self._last = show
         self._heard_at = at
         lit = show.mask >> (self.number - 1) & 1
-        self._order(show.numerals if lit else DARK_NUMERALS, at)
+        numerals = show.numerals if lit else DARK_NUMERALS
+        if numerals != self._ordered:
+            self._order(numerals, at)
         return show.ask == self.number
 
     def answer(self, at: int) -> bytes | None:

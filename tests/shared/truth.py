@@ -210,10 +210,11 @@ class Truth:
         self.step(now)
         return verdict
 
-    def forget_play(self, at: int, *, off: bool) -> None:
-        """All that was known of the play is given up; the boards are ``off`` or blank."""
+    def forget_play(self, at: int, *, off: bool, opening: bool = True) -> None:
+        """All that was known of the play is given up; the boards are ``off`` or blank. ``opening``
+        when the kickoff that opens a game may be next."""
         self.draw(at)
-        self.clock = NaiveClock(self.rules)
+        self.clock = NaiveClock(self.rules, opening=opening)
         self.clock.off = off
         self.step(at)
 

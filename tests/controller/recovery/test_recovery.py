@@ -27,10 +27,19 @@ from controller.recovery.recovery import (
     plan_restart,
 )
 from controller.recovery.snapshot_codec import Checkpoint, Identity, PendingOrder, Snapshot
-from controller.rules.events import HoldNumber, Number, Order, PlayEnded, Ready, ToggleBoards
+from controller.rules.events import (
+    Event,
+    HoldNumber,
+    Number,
+    Order,
+    PlayEnded,
+    Ready,
+    Snap,
+    ToggleBoards,
+)
 from controller.rules.phases import Off
-from controller.rules.play_clock import State
-from tests.controller.fakes import S, clock_after
+from controller.rules.play_clock import PlayClock, State
+from tests.controller.fakes import RULES, S, clock_after
 from tests.controller.journal_rows import row
 
 AT = 1_000 * S
@@ -136,6 +145,21 @@ def test_a_state_that_kills_every_start_is_given_up() -> None:
     assert plan.given_up == pending, "it was answered, so it has to be in the record"
     assert "died 6 times" in plan.doubt
     assert plan.numbers == Numbers(3, 20, settled=True), "what only grows is gone on with"
+
+
+@pytest.mark.parametrize("lost", [{"crashes": 6}, {"rules_hash": "rules-2"}])
+@pytest.mark.parametrize(("orders", "shown"), [((), 25), ((Recent(5, 1, 3),), 40)])
+def test_a_game_that_goes_on_without_its_state_is_not_opened_again(
+    lost: dict[str, Any], orders: tuple[Recent, ...], shown: int
+) -> None:
+    """25 and READY promise an opening kickoff only as the first orders of a game."""
+    plan = planned(kept(RUNS, recent=orders), S, **lost)
+    play_clock = PlayClock(RULES, state=plan.state)
+    told: list[Event] = [HoldNumber(Number.ADMINISTRATIVE), Ready(), Snap(), PlayEnded("routine")]
+    for n, event in enumerate(told):
+        at = AT + n * 10 * S
+        play_clock.handle(Order(event, at, 1), at)
+    assert play_clock.numerals(AT + 30 * S) == shown
 
 
 # With real folders

@@ -92,3 +92,31 @@ async def test_it_may_be_armed_again_from_within(clock: VirtualClock) -> None:
     timer.arm(start_at, start_at)
     await asyncio.sleep(30)
     assert fired == [start_at + k * 100 * MS for k in range(100)]
+
+
+@virtual
+async def test_it_is_overdue_20_ms_after_it_should_have_called(clock: VirtualClock) -> None:
+    timer, due_at = Noted(clock), clock() + S
+    assert not timer.overdue(due_at + 60 * S), "never armed"
+    timer.arm(due_at, clock())
+    assert [timer.overdue(due_at + late_ns) for late_ns in (0, 20 * MS, 20 * MS + 1)] == [
+        False,
+        False,
+        True,
+    ]
+    timer.disarm()
+    assert timer.overdue(due_at + S), "whoever lost it, it did not call"
+    timer.arm(due_at + S, clock())
+    assert not timer.overdue(due_at + S)
+
+
+def test_it_is_not_overdue_while_it_calls_however_late() -> None:
+    async def main(clock: VirtualClock) -> None:
+        said: list[bool] = []
+        timer = OneTimer(clock, lambda now: said.append(timer.overdue(now)))
+        timer.arm(clock() + S, clock())
+        await asyncio.sleep(2)
+        assert said == [False]
+        assert timer.overdue(clock()), "it was not armed again from within"
+
+    run(main, lateness=lambda: 900 * MS)

@@ -89,3 +89,20 @@ def test_however_late_it_is_called_the_refresh_keeps_its_grid_and_is_never_in_th
         assert (len(wire.faces) > before) is (changed or now >= due)
         assert now < display.due_at <= now + 100 * MS
         assert display.face.numerals == numerals
+
+
+def test_a_board_that_joins_is_told_alone_what_the_others_show() -> None:
+    one, two = Wire(), Wire()
+    display = Display([one, two], 15, AT)
+    display.put_up(40, AT)
+    display.join(two, 40, AT + 5 * MS)
+    assert (one.faces, two.faces) == ([Face(40)], [Face(40)] * 2)
+
+
+def test_where_the_numerals_have_changed_all_are_told_when_a_board_joins() -> None:
+    one, two = Wire(), Wire()
+    display = Display([one, two], 15, AT)
+    display.put_up(40, AT)
+    display.join(two, 39, AT + 5 * MS)
+    assert one.faces == two.faces == [Face(40), Face(39)]
+    assert (display.told, display.commanded) == (2, "39")

@@ -30,7 +30,7 @@ from tests.controller.fakes import (
     in_live,
     in_running,
 )
-from tests.shared.virtual_time import VirtualClock, run, virtual
+from tests.shared.virtual_time import VirtualClock, run, sleep_until, virtual
 
 
 def toggle(game: Game) -> Answer:
@@ -105,6 +105,71 @@ def test_however_late_the_loop_is_no_numeral_is_wrong_and_no_deadline_drifts(
             assert zero.detail == f"{late_ms:.1f} ms after it was due"
 
     run(main, lateness=lambda: lots.randrange(0, most_ms * MS))
+
+
+def hang(game: Game) -> int:
+    """The one timer is never set again; the instant at which it should have called."""
+    timer = game.service._timer
+    timer.disarm()
+    timer.arm = lambda *_: None  # type: ignore[method-assign]
+    due_at = timer._due_at
+    assert due_at is not None
+    return due_at
+
+
+def press(game: Game) -> None:
+    game.handset.press(Key.NUMBER_25)
+
+
+def answer_again(game: Game) -> None:
+    game.answer(Answered.RIGHT)
+
+
+@pytest.mark.parametrize("act", [press, answer_again])
+@in_running
+async def test_nothing_lights_a_board_while_the_timer_hangs(
+    game: Game, act: Callable[[Game], None]
+) -> None:
+    """A number that is told then stands still for 1.5 s more than the hang allows."""
+    await game.present(4.05)
+    if act is answer_again:
+        game.south.fall_silent()
+    hung_at = hang(game)
+    await sleep_until(game.clock, hung_at + 900 * MS)
+    game.log.clear()
+    lit, told = len(game.north.shown), game.service.evidence().told
+    act(game)
+    await asyncio.sleep(0.5)
+    shown = [*game.north.shown[lit:], *game.south.shown[lit:]]
+    assert {numerals for at, numerals in shown if at >= hung_at} <= {None}
+    if act is press:
+        assert game.status.numerals == 25, "the press itself counts"
+        assert game.service.evidence().told == told, "nothing that would feed the watchdog"
+
+
+@in_running
+async def test_a_press_while_the_loop_is_late_is_told_once_by_the_turn_that_is_due(
+    game: Game,
+) -> None:
+    await game.present(4.05)
+    game.clock.jump(600 * MS)
+    before = len(game.north.shown)
+    game.handset.press(Key.NUMBER_25)
+    await asyncio.sleep(0.001)
+    assert game.north.shown[before:] == game.south.shown[before:]
+    assert [numerals for _, numerals in game.north.shown[before:]] == [25]
+    assert game.state.numerals == 25
+
+
+@in_running
+async def test_a_board_that_is_opened_is_told_what_is_true_then_and_not_what_was_told_last(
+    game: Game,
+) -> None:
+    await game.present(4.995)
+    game.clock.jump(10 * MS)  # past the numeral at 5 s, and nobody has been told of it
+    before = len(game.south.shown)
+    game.service.board_started(game.south)
+    assert game.south.shown[before:] == game.north.shown[before:] == [(game.clock(), 37)]
 
 
 @in_idle

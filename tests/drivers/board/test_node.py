@@ -413,6 +413,24 @@ async def test_a_port_that_does_not_drain_is_a_fault_and_its_bytes_are_gone(
 
 
 @virtual
+async def test_a_port_found_stuck_when_the_loop_was_held_up_gets_no_more_and_sends_no_more(
+    clock: VirtualClock,
+) -> None:
+    field = Field(clock)
+    task = await field.started()
+    await field.refresh(Face(40), 200 * MS)
+    before = len(field.tape.shows)
+    field.host.stall()
+    field.bus.show(Face(39))
+    clock.jump(700 * MS)
+    field.bus.show(Face(38))
+    field.host.resume()
+    await asyncio.sleep(0.1)
+    assert "not drained in 300 ms" in str(task.exception())
+    assert field.numerals[before:] == [], "39 was right 0.7 s ago"
+
+
+@virtual
 async def test_a_port_that_takes_nothing_is_a_fault_too(clock: VirtualClock) -> None:
     field = Field(clock)
     task = await field.started()
@@ -651,6 +669,33 @@ async def test_no_more_show_and_the_boards_darken_themselves(field: Field) -> No
     assert field.faces == [None, None]
     await field.refresh(Face(25), 2 * S)
     assert any("went dark by silence" in r.notes for r in field.reports)
+
+
+@virtual_with(two_boards)
+async def test_what_the_listener_makes_of_an_answer_waits_for_no_other_answer(
+    field: Field,
+) -> None:
+    """Boards that may be lit again are lit then, not when a late loop has read one answer more."""
+
+    def light_on_right(report: BoardReport) -> None:
+        field.reports.append(report)
+        if report.answered is Answered.RIGHT:
+            field.bus.show(Face(40))
+
+    for node in field.nodes:
+        node.mute = True
+    for _ in range(2):
+        await _ask(field)
+        await asyncio.sleep(0.1)
+    field.nodes[0].mute = False
+    field.on_report = light_on_right
+    while field.reports[-1].answered is not Answered.RIGHT:
+        field.bus.show(DARK)
+        await asyncio.sleep(0.005)
+    assert [report.answered for report in field.reports].count(Answered.RIGHT) == 1
+    answered_at = field.clock()
+    await field.until(answered_at + 2 * SHOW_NS)
+    assert field.numerals[-2:] == [messages.DARK, 40], "the one that waited, and what it came to"
 
 
 @virtual_with(two_boards)

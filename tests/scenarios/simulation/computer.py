@@ -279,7 +279,7 @@ class Computer:
         crashes = sum(now - at < LOOP_NS for at in self._starts_of_crashes)
         self._starts_of_crashes.append(now)
         if crashes >= HOPELESS:
-            truth.forget_play(now, off=True)
+            truth.forget_state(now, off=True)
         elif (long_away or crashes >= LOOP) and not truth.clock.off:
             truth.put_off("away for long" if long_away else "crash loop", now)
 

@@ -155,7 +155,7 @@ class Faults:
     def port_stalled(self, name: str, at: int, lasts_ns: int) -> str:
         link = self._link(name)
         link.stall()
-        self._after(at, lasts_ns, lambda _: link.resume())
+        self._after(at, lasts_ns, link.resume)
         return link.name
 
     def port_full(self, name: str, at: int, lasts_ns: int) -> str:

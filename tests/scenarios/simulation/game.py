@@ -18,6 +18,7 @@ from tests.scenarios.simulation.faults import FaultKind, Faults, Targets
 from tests.scenarios.simulation.judge import (
     DarknessJudge,
     LampsJudge,
+    Spans,
     Verdict,
     journal_problems,
 )
@@ -112,7 +113,7 @@ class Game:
         truth.draw(self.end_at)
         for node in pair.nodes:
             node.settle(self._clock())
-        spans = self.schedule.log.spans
+        spans = Spans(self.schedule.log.spans)
         self.verdict = LampsJudge(truth, pair, spans, computer.starts, self.end_at).judge()
         self.verdict.problems += [
             *DarknessJudge(computer, truth, pair, spans).problems(),

@@ -5,10 +5,12 @@ whether the boards were dark when they had to be; and what the journal holds.
 from __future__ import annotations
 
 import re
+from bisect import bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from operator import attrgetter
 from pathlib import Path
 
 from controller.journal.reader import JournalReader
@@ -31,18 +33,18 @@ from tests.shared.truth import Step, spells
 WELL_NS = 30 * MS_NS
 """With a well link a change is on the lamps within this: one reply window (20 ms) or a frame under
 way before its own 4 ms, and the loop's turn."""
-STALE_NS = SILENCE_NS + 60 * MS_NS
-"""The longest that a wrong numeral may stand whatever happens: the silence rule, and a frame."""
+STALE_NS = SILENCE_NS + WELL_NS
+"""The longest that a wrong numeral may stand whatever happens: the silence rule."""
 DISAGREE_NS = 1_900 * MS_NS
 """Until a board that shows something else has darkened the other: its next question at most 1.4 s
 after the last, twice asked again at 0.1 s, and a reply window each; and the silence rule."""
 LAGS_NS = {
-    "slow loop": 200 * MS_NS,
-    "boards port stalled": 400 * MS_NS,
-    "boards port full": 400 * MS_NS,
+    "slow loop": 180 * MS_NS,
+    "boards port stalled": 330 * MS_NS,
+    "boards port full": 330 * MS_NS,
 }
 """How old a number may be when it leaves: a frame that waited while the loop slept is out of date
-after 150 ms, and a port that does not drain is given up after 300 ms."""
+after 150 ms, and a port that does not drain is given up after 300 ms; with :data:`WELL_NS`."""
 REOPENED_NS = 2_200 * MS_NS
 """The longest pause before a lost port is tried again."""
 WELL = "no fault"
@@ -62,6 +64,28 @@ class Verdict:
     """The longest spells, in ns."""
 
 
+SETTLED_NS = int(max(kind.settles_s for kind in KINDS.values()) * S_NS)
+"""So long after its end no fault darkens a board any more."""
+_AT = attrgetter("at")
+
+
+class Spans:
+    """The faults of a game in the order in which they began."""
+
+    def __init__(self, spans: Iterable[Span]) -> None:
+        self._spans = sorted(spans, key=attrgetter("from_at"))
+        self._begins = [span.from_at for span in self._spans]
+        self._ended = list(accumulate((span.to_at for span in self._spans), max))
+        """When all had ended, of those that had begun with each."""
+
+    def near(self, from_at: int, to_at: int, after_ns: int = 0) -> list[Span]:
+        """Those that were there between the two, or until ``after_ns`` before."""
+        end = begin = bisect_right(self._begins, to_at)
+        while begin and self._ended[begin - 1] + after_ns >= from_at:
+            begin -= 1
+        return [span for span in self._spans[begin:end] if span.to_at + after_ns >= from_at]
+
+
 class LampsJudge:
     """Looks at one game after its end. All instants are the world's; at ``starts`` the service
     began anew to ask its boards."""
@@ -70,14 +94,14 @@ class LampsJudge:
         self,
         truth: InstallationTruth,
         pair: Pair,
-        spans: Sequence[Span],
+        spans: Spans,
         starts: Sequence[int],
         end_at: int,
     ) -> None:
         self.verdict = Verdict()
         self._truth, self._pair, self._end_at = truth, pair, end_at
         self._starts = starts
-        self._spans = sorted(spans, key=lambda span: span.from_at)
+        self._spans = spans
 
     def judge(self) -> Verdict:
         for node in self._pair.nodes:
@@ -151,7 +175,7 @@ class LampsJudge:
             return WELL_NS
         cut_off = any(
             from_at < span.from_at < to_at and _kind(span).stale and span.kind not in OF_A_BOARD
-            for span in self._spans
+            for span in self._spans.near(from_at, to_at)
         )
         return DISAGREE_NS + SILENCE_NS * cut_off
 
@@ -175,10 +199,8 @@ class LampsJudge:
 
     def _lag_ns(self, at: int) -> int:
         """How old a number may be that leaves now."""
-        for span in self._spans:
-            if span.kind in LAGS_NS and span.from_at <= at <= span.to_at + 500 * MS_NS:
-                return LAGS_NS[span.kind]
-        return WELL_NS
+        lags = (LAGS_NS.get(span.kind, 0) for span in self._spans.near(at, at, 500 * MS_NS))
+        return max(WELL_NS, max(lags, default=0))
 
     def _count(self, sums: dict[str, float], what: str, cause: str, lasts_ns: int) -> None:
         sums[cause] += lasts_ns / S_NS
@@ -194,9 +216,7 @@ class LampsJudge:
         """The class of the fault that was there longest, or had ended by ``after_ns`` before, and
         that may leave a board ``stale``, or else may darken it."""
         found, longest_ns = WELL, -1
-        for span in self._spans:
-            if span.from_at > to_at:
-                break
+        for span in self._spans.near(from_at, to_at, max(after_ns, REOPENED_NS)):
             kind = _kind(span)
             reopening_ns = REOPENED_NS if stale and span.kind.startswith("boards port") else 0
             ends_at = span.to_at + max(after_ns, reopening_ns)
@@ -209,7 +229,7 @@ class LampsJudge:
     def _unexcused(self, from_at: int, to_at: int) -> bool:
         """True when a part of the spell is in no fault that darkens, nor soon after one."""
         at = from_at
-        for span in self._spans:
+        for span in self._spans.near(from_at, to_at, SETTLED_NS):
             settles_ns = int(_kind(span).settles_s * S_NS)
             if settles_ns and span.from_at <= at < span.to_at + settles_ns:
                 at = span.to_at + settles_ns
@@ -230,8 +250,6 @@ KNOWN_NS = 200 * MS_NS
 """From the third bad answer to a dark SHOW: the window of the answer, and a refresh."""
 RETURN_NS, RETURNS, RETURNS_WINDOW_NS = 3_150 * MS_NS, 2, 600 * S_NS
 NOBODY_NS = 30 * S_NS
-SLOWEST_NS = 900 * MS_NS
-"""The most by which a slow loop wakes too late."""
 
 
 class DarknessJudge:
@@ -243,7 +261,7 @@ class DarknessJudge:
     """
 
     def __init__(
-        self, computer: Computer, truth: InstallationTruth, pair: Pair, spans: Sequence[Span]
+        self, computer: Computer, truth: InstallationTruth, pair: Pair, spans: Spans
     ) -> None:
         self._computer, self._truth, self._pair = computer, truth, pair
         self._spans = spans
@@ -275,9 +293,10 @@ class DarknessJudge:
         at = asked.at + KNOWN_NS
         if self._disturbed(asked.at - S_NS, at) or self._restarted(asked.at, at):
             return
-        told = [each for each in self._pair.told if each.at <= at]
-        since = {each.ordered for each in told if each.at > asked.at} | {told[-1].ordered}
-        step = [each for each in self._truth.steps if each.at <= at][-1]
+        told, steps = self._pair.told, self._truth.steps
+        begin, end = (bisect_right(told, when, key=_AT) for when in (asked.at, at))
+        since = {each.ordered for each in told[min(begin, end - 1) : end]}
+        step = steps[bisect_right(steps, at, key=_AT) - 1]
         if DARK not in since and not self._relit(asked.at - S_NS, at):
             yield at, f"node {asked.node} answers badly and the boards are told {since}"
         elif lies and not step.off and not self._relit(asked.at - S_NS, at):
@@ -296,10 +315,7 @@ class DarknessJudge:
                 continue
             if self._relit(dark.at - S_NS, lit.at):
                 since_at.clear()
-            # The frame may wait for an answer that a slow loop reads late.
-            slow = self._struck(lit.at, lit.at, S_NS, lambda kind: kind == "slow loop")
-            late_ns = SLOWEST_NS if slow else 0
-            if lit.at - dark.at > RETURN_NS + late_ns:
+            if lit.at - dark.at > RETURN_NS:
                 yield lit.at, f"boards back by themselves after {(lit.at - dark.at) / S_NS:.1f} s"
             fresh_at = [*self._truth.toggles, *self._computer.starts]
             last_at = max((at for at in fresh_at if at <= dark.at), default=0)
@@ -331,8 +347,8 @@ class DarknessJudge:
 
     def _steps(self, from_at: int, to_at: int) -> list[Step]:
         steps = self._truth.steps
-        before = [step for step in steps if step.at <= from_at][-1:]
-        return before + [step for step in steps if from_at < step.at <= to_at]
+        begin, end = (bisect_right(steps, at, key=_AT) for at in (from_at, to_at))
+        return steps[max(0, begin - 1) : end]
 
     def _restarted(self, from_at: int, to_at: int) -> bool:
         """A service started in between, or its driver did: it remembers no answers."""
@@ -354,16 +370,13 @@ class DarknessJudge:
         self, from_at: int, to_at: int, after_ns: int, of_kind: Callable[[str], bool]
     ) -> bool:
         """A fault was there from ``from_at`` to ``to_at``, or until ``after_ns`` before."""
-        return any(
-            of_kind(span.kind) and span.from_at <= to_at and from_at <= span.to_at + after_ns
-            for span in self._spans
-        )
+        return any(of_kind(span.kind) for span in self._spans.near(from_at, to_at, after_ns))
 
     def _may_darken(self, at: int) -> bool:
         """A fault that darkens boards is there, or was until a moment ago."""
         return any(
-            span.from_at <= at <= span.to_at + int((_kind(span).settles_s + 0.5) * S_NS)
-            for span in self._spans
+            at <= span.to_at + int((_kind(span).settles_s + 0.5) * S_NS)
+            for span in self._spans.near(at, at, SETTLED_NS + S_NS)
             if _kind(span).settles_s
         )
 

@@ -31,7 +31,8 @@ class Link:
         self._clock = clock
         self._carry = carry
         self._free_at = 0
-        self._held: list[bytes] | None = None
+        self._held: list[tuple[int, bytes]] | None = None
+        """What a stalled port keeps, each with the instant at which it was written."""
 
     @property
     def stalled(self) -> bool:
@@ -47,12 +48,13 @@ class Link:
         if self._held is None:
             self._held = []
 
-    def resume(self) -> None:
-        """They leave, one after another."""
+    def resume(self, at: int) -> None:
+        """They leave, one after another. Whoever was late to say so, it was ``at`` that they did,
+        save those that were written later."""
         held, self._held = self._held or [], None
         self.catching_up = True
-        for data in held:
-            self._leave(data)
+        for written_at, data in held:
+            self._leave(data, max(at, written_at))
         self.catching_up = False
 
     def unplug(self) -> None:
@@ -89,22 +91,22 @@ class Link:
             return 0
         taken = data[: max(0, self.capacity - self.unsent())]
         if taken and self._held is not None:
-            self._held.append(taken)
+            self._held.append((self._clock(), taken))
         elif taken:
-            self._leave(taken)
+            self._leave(taken, self._clock())
         return len(taken)
 
     def unsent(self) -> int:
         if self._held is not None:
-            return sum(map(len, self._held))
+            return sum(len(data) for _, data in self._held)
         return max(0, -((self._clock() - self._free_at) // BYTE_NS))
 
     def flush(self) -> None:
         if self._held is not None:
             self._held = []
 
-    def _leave(self, data: bytes) -> None:
-        self._free_at = max(self._clock(), self._free_at) + len(data) * BYTE_NS
+    def _leave(self, data: bytes, at: int) -> None:
+        self._free_at = max(at, self._free_at) + len(data) * BYTE_NS
         self._carry(data, self._free_at)
 
 

@@ -72,6 +72,7 @@ class Pair(Boards):
         self._schedule.at(at, act)
 
     def answered(self, node: Node, status: bytes | None, lies: bool, at: int) -> None:
+        place = len(self.asked)  # the service asks again before this has returned
         heard = status is not None and self.to_service(status)
         word = ("wrong" if lies else "right") if heard else "silent"
-        self.asked.append(Asked(at - STATUS_BYTES * BYTE_NS, node.number, word))
+        self.asked.insert(place, Asked(at - STATUS_BYTES * BYTE_NS, node.number, word))

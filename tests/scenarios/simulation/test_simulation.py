@@ -1,31 +1,41 @@
 """Games with faults from seeds: short in every check, ten in the full tier, and in the long tier a
-hundred, and a thousand whole ones."""
+hundred, twenty whole ones at the pace of a real game, and a thousand at a quicker one."""
 
 from __future__ import annotations
 
+import random
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from drivers.base import PortError
 from tests.scenarios.simulation.__main__ import Sums, again, timeline
 from tests.scenarios.simulation.faults import KINDS
 from tests.scenarios.simulation.game import Game, Plan, play
-from tests.scenarios.simulation.judge import LampsJudge
-from tests.scenarios.simulation.pair import Pair
-from tests.scenarios.simulation.schedule import Span
+from tests.scenarios.simulation.judge import LampsJudge, Spans
+from tests.scenarios.simulation.link import Link
+from tests.scenarios.simulation.pair import Asked, Pair
+from tests.scenarios.simulation.process import Process
+from tests.scenarios.simulation.schedule import Schedule, Span
 from tests.scenarios.simulation.truth import InstallationTruth
 from tests.shared.board_node import DARK, Face, Node
 from tests.shared.frames import MS_NS, S_NS
 from tests.shared.truth import Step
+from tests.shared.virtual_time import VirtualClock, virtual
 
 SHORT, USUAL, WHOLE = 20, 50, 160
 """Plays: about ten minutes, 25 minutes, and a whole game without its long breaks."""
+USUALLY = Plan(0, USUAL)
+QUICKLY = Plan(0, plays=80, pace=0.3, every_s=12.0)
+"""Half a game with shorter waits, in which as many things happen to each play: more of them are
+found in an hour, and words that come close together meet rules that a real pace seldom does."""
 
 
-def played(seeds: Iterable[int], folder: Path, plays: int) -> Iterator[Game]:
+def played(seeds: Iterable[int], folder: Path, plan: Plan) -> Iterator[Game]:
     for seed in seeds:
-        yield play(Plan(seed, plays), folder / str(seed))
+        yield play(replace(plan, seed=seed), folder / str(seed))
 
 
 def explained(game: Game) -> str:
@@ -34,7 +44,7 @@ def explained(game: Game) -> str:
 
 
 def test_ten_minutes_with_faults(tmp_path: Path) -> None:
-    (game,) = played([1], tmp_path, SHORT)
+    game = play(Plan(1, SHORT), tmp_path / "game")
     assert not game.verdict.problems, explained(game)
     assert game.truth.accepted > SHORT
     assert len(game.struck) > 3
@@ -44,7 +54,7 @@ def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
     first, second = (play(Plan(7, 5), tmp_path / name) for name in ("first", "second"))
     assert timeline(first, whole=True) == timeline(second, whole=True)
     assert len(first.pair.log) == len(second.pair.log)
-    (other,) = played([8], tmp_path, 5)
+    other = play(Plan(8, 5), tmp_path / "other")
     assert timeline(other, whole=True) != timeline(first, whole=True)
 
 
@@ -53,24 +63,29 @@ def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
     [pytest.param(10, marks=pytest.mark.full), pytest.param(100, marks=pytest.mark.long)],
 )
 def test_games(games: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    judged(range(100, 100 + games), USUAL, tmp_path, capsys)
+    judged(range(100, 100 + games), USUALLY, tmp_path, capsys)
+
+
+@pytest.mark.long
+def test_whole_games(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    judged(range(3_000, 3_020), Plan(0, WHOLE), tmp_path, capsys)
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("first", range(1_000, 2_000, 50))
-def test_a_thousand_whole_games(
+def test_a_thousand_quick_games(
     first: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    judged(range(first, first + 50), WHOLE, tmp_path, capsys)
+    judged(range(first, first + 50), QUICKLY, tmp_path, capsys)
 
 
 def judged(
-    seeds: Iterable[int], plays: int, folder: Path, capsys: pytest.CaptureFixture[str]
+    seeds: Iterable[int], plan: Plan, folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """All of them are without a problem; the sums are printed."""
     sums = Sums()
     failed = []
-    for game in played(seeds, folder, plays):
+    for game in played(seeds, folder, plan):
         sums.add(game)
         if game.verdict.problems:
             failed.append(explained(game))
@@ -93,7 +108,7 @@ def spells_of(faces: list[Face], steps: list[Step], spans: Iterable[Span] = ()) 
         node.history = faces
     pair = Pair.__new__(Pair)
     pair.nodes, pair.told = nodes, []
-    judge = LampsJudge(truth, pair, list(spans), [], 60 * S_NS)
+    judge = LampsJudge(truth, pair, Spans(spans), [], 60 * S_NS)
     judge.judge()
     return judge
 
@@ -133,3 +148,56 @@ def test_dark_without_a_cause() -> None:
     assert len(spells_of(faces, steps).verdict.problems) == 2
     mute = [Span("board mute", 8 * S_NS, 12 * S_NS)]
     assert not spells_of(faces, steps, mute).verdict.problems
+
+
+def test_the_faults_near_a_moment() -> None:
+    long, short, late = (
+        Span("a", 0, 9 * S_NS),
+        Span("b", S_NS, 2 * S_NS),
+        Span("c", 8 * S_NS, 9 * S_NS),
+    )
+    spans = Spans([late, short, long])
+    assert spans.near(3 * S_NS, 4 * S_NS) == [long]
+    assert spans.near(3 * S_NS, 4 * S_NS, S_NS) == [long, short]
+    assert spans.near(10 * S_NS, 20 * S_NS) == []
+    assert spans.near(-S_NS, 0) == [long]
+
+
+# The world when the event loop is late
+
+
+@virtual
+async def test_an_answer_is_noted_before_the_question_that_it_leads_to(clock: VirtualClock) -> None:
+    pair = Pair([Node(1, clock)], Schedule(clock), random.Random(1))
+
+    def ask_again(_: bytes) -> bool:
+        pair.asked.append(Asked(clock(), 1, "silent"))
+        return True
+
+    pair.to_service = ask_again
+    pair.answered(pair.nodes[0], b"status", False, clock())
+    assert [asked.word for asked in pair.asked] == ["right", "silent"]
+
+
+class Reader:
+    """Reads a port that nobody writes to."""
+
+    def bytes_received(self, data: bytes, at: int) -> None: ...
+    def port_lost(self, error: PortError) -> None: ...
+
+
+def test_what_a_stalled_port_kept_leaves_when_the_stall_ends_and_not_when_it_is_noticed() -> None:
+    clock = VirtualClock()
+    left: list[tuple[bytes, int]] = []
+    link = Link("boards", clock, lambda data, ends_at: left.append((data, ends_at)))
+    link.opened(Process(clock, lambda: None), Reader())
+    link.stall()
+    link.take(b"old")
+    ends_at = clock() + 50 * MS_NS
+    clock.jump(600 * MS_NS)
+    link.take(b"new")
+    link.resume(ends_at)
+    assert [(data, (at - ends_at) // MS_NS) for data, at in left] == [
+        (b"old", 0),
+        (b"new", 550),
+    ]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import copy
 from collections import deque
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from controller.rules.events import BoardsFault, Event, Order, Role, ToggleBoards
 from drivers.base import Key
@@ -67,11 +67,11 @@ class Receiver:
         self._answers: dict[int, int] = {}
         """How often the last counter of a handset was answered."""
         self._welcomed_at: dict[int, int] = {}
-        self._beats: deque[tuple[int, int]] = deque(maxlen=2000)
+        self.beats: deque[tuple[int, int]] = deque(maxlen=2000)
 
     def beat(self, beat: int, at: int) -> None:
         """A STATE was sent."""
-        self._beats.append((beat, at))
+        self.beats.append((beat, at))
 
     def judge(self, sent: Sent, at: int) -> str:
         """ "press", "presence", "again", "hello", or why it is refused."""
@@ -93,7 +93,7 @@ class Receiver:
             return "presence"
         self._answers[number] = 1
         if not any(
-            beat == sent.beat and at - sent_at <= OLDEST_BEAT_NS for beat, sent_at in self._beats
+            beat == sent.beat and at - sent_at <= OLDEST_BEAT_NS for beat, sent_at in self.beats
         ):
             return "beat too old"
         return "too late" if sent.age_ticks > OLDEST_AGE_TICKS else "press"
@@ -132,7 +132,13 @@ class InstallationTruth(Truth):
 
     def checkpoint(self) -> object:
         """Everything, for a process that may be killed before it has kept what it decided."""
-        return copy.deepcopy(vars(self), {id(self.rules): self.rules})
+        kept = {id(each): copy.copy(each) for each in self._of_values()}
+        return copy.deepcopy(vars(self), {id(self.rules): self.rules} | kept)
+
+    def _of_values(self) -> list[Any]:
+        """What grows all game long, and holds only what never changes."""
+        beats = self.receiver.beats
+        return [self.steps, self.owed, self.refused, self.toggles, self.answers, beats]
 
     def restore(self, saved: object) -> None:
         assert isinstance(saved, dict)
@@ -162,11 +168,15 @@ class InstallationTruth(Truth):
         owed, refused = self.owed[self._owed_before :], self.refused[self._refused_before :]
         self.owed[self._owed_before :] = [row for row in owed if row.received_at <= last_row_at]
         self.refused[self._refused_before :] = [row for row in refused if row[0] <= last_row_at]
-        self.forget_play(at, off=not closed)
-        if self.owed:  # the journal tells that a game is on: no kickoff opens it
-            self.clock.now = self.clock.now._replace(opening=False)
+        self.forget_state(at, off=not closed)
         self.boot_at = boot_at
         self._owed_before, self._refused_before = len(self.owed), len(self.refused)
+
+    def forget_state(self, at: int, *, off: bool) -> None:
+        """No state is left to go on from, only the record: one that has an order of a handset says
+        that the game has begun."""
+        begun = any(row.result not in ("", "no change", "refused") for row in self.owed)
+        self.forget_play(at, off=off, opening=not begun)
 
     def heard(self, sent: Sent, arrival: Arrival) -> str:
         """A frame came: "press", "presence", "again", "hello", or why it is refused."""
