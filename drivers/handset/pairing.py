@@ -11,7 +11,7 @@ import os
 from collections.abc import Callable
 
 from drivers.base import DriverError, FrameError, Port, PortError
-from drivers.framing import SPOIL, Deframer
+from drivers.framing import SPOIL, Deframer, other_version_words
 from drivers.handset.pairing_messages import (
     KEYS,
     NONCE_SIZE,
@@ -94,6 +94,9 @@ class PairingCable:
         """What was heard instead of an answer."""
         if self._echoes:
             return ": the cable hears itself, its TXD and RXD are joined"
+        version = self._deframer.other_version
+        if version is not None:
+            return f": {other_version_words(version)}"
         bad = self._deframer.bad + self._strange
         if bad:
             return f": {bad} frames were heard that are none of a handset in pairing mode"

@@ -60,6 +60,8 @@ class HandsetEnd:
         self.hellos: list[bytes] = []
         self.sessions: list[bytes] = []
         self.counter = self.beat = 0
+        self.pressed = 0
+        """The counter of the press made last."""
         self.deaf = False
         self.wire: Wire | None = None
         self._handset_key, self._broadcast_key, self._clock = handset_key, broadcast_key, clock
@@ -105,7 +107,8 @@ class HandsetEnd:
         answer: asyncio.Future[str] = asyncio.get_running_loop().create_future()
         self._waiting[self.counter & 0xFFFF] = answer
         arrived_at = 0
-        counter, session = self.counter, self.session
+        self.pressed = counter = self.counter
+        session = self.session
         for _ in range(TRIES):
             if self.session != session:
                 break  # the session before may have obeyed it

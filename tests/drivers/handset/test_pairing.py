@@ -155,9 +155,13 @@ class Deaf:
     [
         (b"", "its TXD and RXD are joined"),
         (b"\x00login: \x00", "frames were heard that are none of a handset"),
-        (framing.encode(b"\x12" + bytes(13)), "frames were heard that are none of a handset"),
+        (framing.encode(b"\x22" + bytes(19)), "frames were heard that are none of a handset"),
+        (
+            framing.encode(b"\x38" + bytes(27)),
+            "a frame of protocol version 3; this program speaks version 2",
+        ),
     ],
-    ids=["loop", "noise", "board"],
+    ids=["loop", "noise", "board", "other-version"],
 )
 @virtual
 async def test_the_wrong_thing_on_the_cable_is_told(

@@ -72,7 +72,7 @@ class Bench:
         keeper = self.ends.keeper
         told = len(self.states)
         await keeper.press(key)
-        counter = keeper.counter & 0xFFFF
+        counter = keeper.pressed & 0xFFFF
 
         def answers() -> list[str]:
             states = [state for _, state in self.states[told:]]
@@ -85,6 +85,7 @@ class Bench:
         """The frame of a press, without repetitions or an answer."""
         keeper = self.ends.keeper
         keeper.counter += 1
+        keeper.pressed = keeper.counter
         await keeper.report(keeper.counter, KEY_BITS[key], boottime())
 
     async def killed(

@@ -192,7 +192,7 @@ BUGS = (
     Bug(boards_flap, 3, ("board flaps",)),
     Bug(a_lie_is_forgiven, 8),
     Bug(replayed_counter_accepted, 1),
-    Bug(no_beat_check, 4),
+    Bug(no_beat_check, 2, ("jammed",)),
     Bug(session_stays, 1),
     Bug(only_the_faulty_board_dark, 2),
     Bug(node_never_silent, 2),
