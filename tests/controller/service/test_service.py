@@ -402,7 +402,7 @@ async def test_a_port_that_comes_back_only_to_die_keeps_both_boards_dark(game: G
 
 @in_idle
 async def test_a_trouble_beside_the_service_is_told_and_so_is_its_end(game: Game) -> None:
-    assert game.status.troubles == ()
+    assert not game.status.troubles
     for why in ("No space left on device", "Input/output error"):
         game.troubles["a power cut would go unnoticed"] = why
         await game.present(game.clock() / S - game.started_at / S + 1.5)

@@ -17,7 +17,7 @@ import sqlite3
 import subprocess
 import tempfile
 import termios
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 from tests.shared.board_node import Node
@@ -47,7 +47,7 @@ class Ill(enum.Enum):
 def shim(folder: Path) -> Path:
     """``card.c``, compiled."""
     made = folder / "card.so"
-    command = ["cc", "-shared", "-fPIC", "-O1", "-o", made, SHIM, "-ldl"]
+    command = ["cc", "-shared", "-fPIC", "-O1", "-o", str(made), str(SHIM), "-ldl"]
     subprocess.run(command, check=True, capture_output=True)
     return made
 
@@ -85,8 +85,8 @@ class Desk:
             self._control.write_text(ill.value)
             return
         with contextlib.suppress(sqlite3.OperationalError):  # no journal yet
-            path = f"file:{self.site.journal}?mode=rw"
-            lock = sqlite3.connect(path, uri=True, isolation_level=None)
+            journal = f"file:{self.site.journal}?mode=rw"
+            lock = sqlite3.connect(journal, uri=True, isolation_level=None)
             lock.execute("BEGIN EXCLUSIVE")
             self._journal_lock = lock
         held = []
@@ -94,7 +94,8 @@ class Desk:
             with contextlib.suppress(OSError):
                 held.append(os.open(path, os.O_RDONLY))
                 fcntl.flock(held[-1], fcntl.LOCK_EX | fcntl.LOCK_NB)
-        asyncio.get_running_loop().call_later(INSTANT_S, lambda: [os.close(fd) for fd in held])
+        for descriptor in held:
+            asyncio.get_running_loop().call_later(INSTANT_S, os.close, descriptor)
 
     def heals(self) -> None:
         """The card is well again."""
@@ -121,10 +122,13 @@ class Desk:
         await self.until(lambda: len(self.ends.boards.log) >= heard)
         await self.until(lambda: not termios.tcgetattr(self._terminal)[3] & termios.ICANON)
 
-    async def until(self, holds: object, within_s: float = 10) -> None:
+    async def until(self, holds: Callable[[], object], within_s: float = 10) -> None:
         """Wait until something holds."""
-        assert callable(holds)
-        await until(holds, within_s, lambda: f"boards {self.ends.read}; it said: {self.said}")
+        await until(
+            lambda: bool(holds()),
+            within_s,
+            lambda: f"boards {self.ends.read}; it said: {self.said}",
+        )
 
     async def says(self, words: str) -> None:
         """Wait until it has said that."""
