@@ -17,7 +17,7 @@ import sqlite3
 import subprocess
 import tempfile
 import termios
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 
 from tests.shared.board_node import Node
@@ -85,8 +85,8 @@ class Desk:
             self._control.write_text(ill.value)
             return
         with contextlib.suppress(sqlite3.OperationalError):  # no journal yet
-            address = f"file:{self.site.journal}?mode=rw"
-            lock = sqlite3.connect(address, uri=True, isolation_level=None)
+            journal = f"file:{self.site.journal}?mode=rw"
+            lock = sqlite3.connect(journal, uri=True, isolation_level=None)
             lock.execute("BEGIN EXCLUSIVE")
             self._journal_lock = lock
         held: list[int] = []
@@ -122,10 +122,13 @@ class Desk:
         await self.until(lambda: len(self.ends.boards.log) >= heard)
         await self.until(lambda: not termios.tcgetattr(self._terminal)[3] & termios.ICANON)
 
-    async def until(self, holds: object, within_s: float = 10) -> None:
+    async def until(self, holds: Callable[[], object], within_s: float = 10) -> None:
         """Wait until something holds."""
-        assert callable(holds)
-        await until(holds, within_s, lambda: f"boards {self.ends.read}; it said: {self.said}")
+        await until(
+            lambda: bool(holds()),
+            within_s,
+            lambda: f"boards {self.ends.read}; it said: {self.said}",
+        )
 
     async def says(self, words: str) -> None:
         """Wait until it has said that."""
