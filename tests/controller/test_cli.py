@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 import contextlib
-import errno
 import json
 import os
 import signal
 import subprocess
 import sys
-import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -224,39 +222,33 @@ def test_a_reader_that_has_gone_is_no_traceback() -> None:
     assert "Traceback" not in ended.stderr and "Exception ignored" not in ended.stderr
 
 
-def test_interrupted_before_the_clock_runs(tmp_path: Path) -> None:
-    fifo = tmp_path / "playclock.toml"
-    os.mkfifo(fifo)  # its reader waits, so the interrupt always comes at the same place
+WAITS = """
+import sys
+import controller.commands.run as run
+def waits(*_):
+    print("reads", flush=True)
+    sys.stdin.read()
+run.load_config = waits
+from controller.cli import main
+sys.exit(main(["run", "--config", "field.toml"]))
+"""
+
+
+def test_interrupted_before_the_clock_runs() -> None:
+    pipe = subprocess.PIPE
     waiting = subprocess.Popen(
-        [*PROGRAM, "run", "--config", str(fifo)],
-        cwd=ROOT,
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
+        [sys.executable, "-c", WAITS], cwd=ROOT, stdin=pipe, stdout=pipe, stderr=pipe, text=True
     )
     try:
-        writer = writer_once_read(fifo)
+        assert waiting.stdout is not None
+        assert waiting.stdout.readline() == "reads\n"
         for _ in range(100):  # one that comes just before the read sleeps does not wake it
             waiting.send_signal(signal.SIGINT)
             with contextlib.suppress(subprocess.TimeoutExpired):
                 waiting.wait(2)
                 break
-        _, said = waiting.communicate(timeout=10)
-        os.close(writer)
     finally:
         waiting.kill()
-        waiting.communicate()
+        _, said = waiting.communicate()
     assert waiting.returncode == INTERRUPTED
     assert "Traceback" not in said
-
-
-def writer_once_read(fifo: Path) -> int:
-    """The writing end of a named pipe, as soon as somebody has its reading end open."""
-    deadline = time.monotonic() + 10
-    while True:
-        try:
-            return os.open(fifo, os.O_WRONLY | os.O_NONBLOCK)
-        except OSError as error:  # ENXIO: no reader yet, fifo(7)
-            assert error.errno == errno.ENXIO and time.monotonic() < deadline
-            time.sleep(0.01)

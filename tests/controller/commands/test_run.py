@@ -206,17 +206,6 @@ def test_a_configuration_that_the_disk_does_not_give_is_tried_again(
     assert "field.toml: cannot be read: Input/output error" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("below", ["", "/state"])
-def test_a_state_folder_that_cannot_be_made(
-    capsys: pytest.CaptureFixture[str], tmp_path: Path, below: str
-) -> None:
-    pair(tmp_path)
-    (tmp_path / "occupied").write_text("a file")
-    folder = f"{tmp_path}/occupied{below}"
-    text = (HEAD + BOARD + HANDSET).replace("{folder}/state", folder)
-    mistake(capsys, "--config", configure(tmp_path, text), names=[folder, "state_folder"])
-
-
 # Real processes
 
 
@@ -712,3 +701,15 @@ def test_a_missing_pyserial_is_a_fault_that_is_told_and_tried_again(tmp_path: Pa
         assert stopped(clock) == 0
         said.drain()
     assert b"Traceback" not in said.said
+
+
+@pytest.mark.parametrize("below", ["", "/state"])
+def test_a_state_folder_that_is_none(tmp_path: Path, below: str) -> None:
+    (tmp_path / "occupied").write_text("a file")
+    folder = f"{tmp_path}/occupied{below}"
+    config = configure(tmp_path, SIMULATED.replace("{folder}/state", folder))
+    command = [*ISOLATED, "run", "--config", str(config)]
+    ended = subprocess.run(command, capture_output=True, text=True, timeout=PATIENCE_S, check=False)
+    assert ended.returncode == 2
+    assert f"state_folder = {folder}: is not a folder" in ended.stderr
+    assert "Traceback" not in ended.stderr
