@@ -126,7 +126,7 @@ class Screen:
         """Give the terminal back as it was, with these words on it. May be called again."""
         if self._open:
             self._open = False
-            words = f"{clean(last_words)}\r\n" if last_words else ""
+            words = f"{clean(last_words)}\n" if last_words else ""
             self._outlet.write(f"{_LEAVE}{words}".encode("utf-8", "replace"))
             self._outlet.finish(_LEAVE_WITHIN_MS)
 

@@ -162,7 +162,7 @@ def test_it_is_given_back_once_and_a_closed_screen_shows_nothing() -> None:
         screen.__enter__()
         assert stream.taken() == ENTER
         screen.close("the record ends with 9:ab\x1b[2J")
-    assert stream.taken() == f"{LEAVE}the record ends with 9:ab [2J\r\n"
+    assert stream.taken() == f"{LEAVE}the record ends with 9:ab [2J\n"
 
 
 @pytest.mark.parametrize(
