@@ -103,6 +103,7 @@ def test_the_service_shows_its_faces_on_a_driver_added_by_the_guide(
     assert shown.startswith("37.") and shown.endswith("--.")
 
 
+@pytest.mark.full
 def test_its_table_is_read_as_strictly_as_any_other(clone: Path, tmp_path: Path) -> None:
     file = installation(tmp_path, "/dev/press", stop="?")
     done = python(clone, "-m", "controller", "run", "--config", str(file))
@@ -112,6 +113,7 @@ def test_its_table_is_read_as_strictly_as_any_other(clone: Path, tmp_path: Path)
     )
 
 
+@pytest.mark.full
 def test_the_check_before_a_game_opens_it_too_and_says_what_to_do(
     clone: Path, tmp_path: Path
 ) -> None:

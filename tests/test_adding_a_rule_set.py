@@ -52,6 +52,7 @@ incomplete_pass = { seconds = 20, starts_on = "ready_for_play", source = "card" 
 """
 
 
+@pytest.mark.full
 def test_one_file_is_a_whole_code(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -100,6 +101,7 @@ def test_the_file_in_the_readme_answers_as_the_readme_says(
     assert said == console[1]
 
 
+@pytest.mark.full
 def test_a_file_of_ones_own_is_taken_wherever_a_code_is(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -89,6 +89,7 @@ def test_a_source_file_says_what_it_is(path: Path) -> None:
     assert not silent, f"without a docstring: {silent}"
 
 
+@pytest.mark.full
 def test_no_function_is_longer_than_a_screen() -> None:
     long = [
         f"{path.relative_to(ROOT)}:{node.lineno} {node.name}"

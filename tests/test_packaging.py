@@ -37,6 +37,7 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return built
 
 
+@pytest.mark.full
 def test_the_wheel_holds_the_packages_and_their_data_only(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         names = {name for name in archive.namelist() if ".dist-info/" not in name}
@@ -50,6 +51,7 @@ def test_the_wheel_holds_the_packages_and_their_data_only(wheel: Path) -> None:
     assert "controller/rules/codes/nfhs.toml" in names
 
 
+@pytest.mark.full
 def test_the_installed_command_gives_a_ruling(wheel: Path, tmp_path: Path) -> None:
     home, elsewhere = tmp_path / "clean", tmp_path / "elsewhere"
     elsewhere.mkdir()

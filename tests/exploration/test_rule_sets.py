@@ -33,7 +33,7 @@ NAMES = {phase.__name__.upper() for phase in PHASES}
 @pytest.mark.parametrize(
     ("code", "hurried"),
     [
-        ("nfhs", False),
+        pytest.param("nfhs", False, marks=pytest.mark.full),
         ("flag", False),
         pytest.param("nfhs", True, marks=pytest.mark.long),
         pytest.param("flag", True, marks=pytest.mark.long),

@@ -162,6 +162,7 @@ def compare(layout: str, seeds: range, monkeypatch: pytest.MonkeyPatch) -> int:
     return len(seeds)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("layout", ["twelve", "four"])
 def test_random_keys_give_the_count_of_the_rules_core(
     layout: str, monkeypatch: pytest.MonkeyPatch

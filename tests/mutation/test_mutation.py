@@ -66,6 +66,7 @@ def test_tables_written_again_are_the_same_tables() -> None:
         assert tomllib.loads(written(document)) == document
 
 
+@pytest.mark.full
 def test_every_listed_survivor_is_a_mutant_of_the_present_rules() -> None:
     names = [mutant.name for mutant in (*python_mutants(), *toml_mutants())]
     assert len(set(names)) == len(names)

@@ -64,6 +64,7 @@ def check_card(path: Path, code: str, season: int) -> None:
         ), (left, top)
 
 
+@pytest.mark.full
 @pytest.mark.needs_poppler
 def test_every_ruling_stands_under_its_count(tmp_path: Path) -> None:
     check_card(made(tmp_path, "nfhs"), "nfhs", 2022)

@@ -202,6 +202,7 @@ class NeverOn(Hands):
     def switch_on(self) -> None: ...
 
 
+@pytest.mark.full
 @pytest.mark.parametrize(
     ("work", "hands", "words", "patience_s"),
     [

@@ -241,6 +241,7 @@ def test_what_leaves_it_open_asks(ask: Ask, typed: str) -> None:
     assert (code, out) == (2, "") and " say " in err
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("gap", [" ", "-", "_", ""])
 def test_every_phrase_however_it_is_typed(ask: Ask, gap: str) -> None:
     for phrase in field_words.vocabulary().phrases:

@@ -458,6 +458,7 @@ def test_a_reader_that_has_gone_changes_nothing(
     assert "Traceback" not in capfd.readouterr().err
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("plain", [False, True])
 def test_an_output_that_nobody_reads_never_holds_the_clock(terminal: Output, plain: bool) -> None:
     async def main(made: Bench) -> None:

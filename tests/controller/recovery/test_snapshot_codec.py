@@ -57,6 +57,7 @@ def checkpoint(**changes: Any) -> Checkpoint:
     return replace(usual, **changes)
 
 
+@pytest.mark.full
 @settings(max_examples=200, deadline=None)
 @given(
     steps=st.lists(

@@ -108,6 +108,7 @@ def test_the_boards_follow_the_presses() -> None:
     ]
 
 
+@pytest.mark.full
 def test_a_seed_plays_the_same_game_again(capsys: pytest.CaptureFixture[str]) -> None:
     printed = []
     for _ in range(2):

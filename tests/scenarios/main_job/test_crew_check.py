@@ -74,6 +74,7 @@ class Folk(Hands):
         task.add_done_callback(self._doing.discard)
 
 
+@pytest.mark.full
 @pytest.mark.parametrize("handsets", [(KEEPER, FIELD), (FIELD, KEEPER)], ids=["twelve", "four"])
 def test_every_step_is_right_on_real_ports(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, handsets: tuple[CheckedHandset, ...]

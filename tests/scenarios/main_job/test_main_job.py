@@ -157,6 +157,7 @@ def test_the_last_word_to_the_boards_is_dark(game: Game) -> None:
     assert game.rig.read == ["  ", "  "]
 
 
+@pytest.mark.full
 def test_undo_gives_back_what_each_accepted_order_took(tmp_path: Path) -> None:
     """The series again; each accepted order is taken back 0.7 s later, and then given again.
 

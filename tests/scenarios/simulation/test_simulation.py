@@ -43,6 +43,7 @@ def explained(game: Game) -> str:
     return "\n".join([again(game.plan), *timeline(game, whole=False)])
 
 
+@pytest.mark.full
 def test_ten_minutes_with_faults(tmp_path: Path) -> None:
     game = play(Plan(1, SHORT), tmp_path / "game")
     assert not game.verdict.problems, explained(game)
@@ -50,6 +51,7 @@ def test_ten_minutes_with_faults(tmp_path: Path) -> None:
     assert len(game.struck) > 3
 
 
+@pytest.mark.full
 def test_a_seed_plays_the_same_game_again(tmp_path: Path) -> None:
     first, second = (play(Plan(7, 5), tmp_path / name) for name in ("first", "second"))
     assert timeline(first, whole=True) == timeline(second, whole=True)
