@@ -27,8 +27,13 @@ def plan(seed: int, names: tuple[str, ...]) -> Plan:
     return Plan(seed, USUAL, kinds={name: KINDS[name] for name in names} or None)
 
 
-@pytest.mark.full
-@pytest.mark.parametrize("bug", BUGS, ids=lambda bug: bug.name)
+@pytest.mark.parametrize(
+    "bug",
+    [
+        pytest.param(bug, marks=pytest.mark.long if n % 3 else pytest.mark.full, id=bug.name)
+        for n, bug in enumerate(BUGS)
+    ],
+)
 def test_a_bug_is_seen(bug: Bug, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     names = tuple(bug.kinds or ())
     bug.make(monkeypatch)
