@@ -194,17 +194,25 @@ def key_file_modes(tally: Tally, folder: Path) -> None:
         tally.tried(not site.journal.exists(), "something has begun")
 
 
-def cut_under_the_program(tally: Tally, folder: Path) -> None:
-    """Killed, its record cut and the kept head removed: the one in memory tells."""
+def cut_after_a_kill(tally: Tally, folder: Path) -> None:
+    """Killed, the record cut and the kept head removed: that in memory tells. `journal --verify`
+    and `check` say it before the next start, console and record at it."""
 
     async def told() -> None:
         async with running(folder) as program:
             for key in ("NUMBER_25", "READY", "SNAP"):
                 await program.ends.keeper.press(key)
+            await asyncio.sleep(1)  # a card takes a row in less
             program.process.kill()
             await program.process.wait()
             cut(2)(folder)
-            (folder / "state" / "journal.head").unlink(missing_ok=True)
+            (folder / "state" / "journal.head").unlink()
+            before = [
+                playclock("journal", str(program.site.journal), "--verify"),
+                playclock(
+                    "check", "--config", str(program.site.config), "--no-boards", "--no-handsets"
+                ),
+            ]
             second = await start(program.site)
             try:
                 await program.until(lambda: len(program.ends.keeper.sessions) == 2, 10)
@@ -212,9 +220,12 @@ def cut_under_the_program(tally: Tally, folder: Path) -> None:
                 second.terminate()
                 said, _ = await second.communicate()
             rows = program.site.rows()
-        rows = [row for row in rows if row.kind == "fault" and "noted" in row.detail]
-        tally.tried(bool(rows), "no row tells of it")
-        tally.tried(b"noted" in said, f"the console does not: {said!r}")
+        told = [row for row in rows if row.kind == "fault" and "rows cut off" in row.detail]
+        tally.tried(bool(told), "no row tells of it")
+        tally.tried(b"rows cut off" in said, f"the console does not: {said!r}")
+        for verdict in before:
+            told_before = "cut off" in verdict.stdout + verdict.stderr
+            tally.tried(told_before, f"{verdict.args[3]} says {verdict.stdout}{verdict.stderr}")
 
     asyncio.run(told())
 
