@@ -104,7 +104,7 @@ def welcomes_replayed(tally: Tally, _: Path) -> None:
     """Recorded; for another handset; of another's key; naming another counter; with FF."""
     with remembering() as handset:
         recorded = [welcomed(handset, SESSION, 10)]
-        for _ in range(10 * tally.many):
+        for _turn in range(10 * tally.many):
             handset.run(1_600)
             counter = next_hello(handset)
             forged = [

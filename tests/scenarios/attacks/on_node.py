@@ -81,7 +81,7 @@ def strangers_do_not_feed(tally: Tally, _: Path) -> None:
     ):
         with a_node() as node:
             node.hear(show(1_000))
-            for _ in range(15):
+            for _turn in range(15):
                 node.hear(frame)
                 node.wait(94)
             node.wait(60)

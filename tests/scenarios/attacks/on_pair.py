@@ -126,11 +126,13 @@ async def damaged_answers(tally: Tally, rig: Rig) -> None:
     assert status is not None
     forged = list(damaged(status, 1))
     body = bytearray(opened(status[1:-1]))
-    for node in range(9):  # its CRC right, its lamps wrong
-        forged.append(framed(bytes([body[0], node]) + body[2:4] + bytes(lamps_of(88)) + body[6:]))
+    forged += [  # its CRC right, its lamps wrong
+        framed(bytes([body[0], node]) + body[2:4] + bytes(lamps_of(88)) + body[6:])
+        for node in range(9)
+    ]
     for frame in forged:  # each out of any window: just after a board's answer
         answered = len(rig.boards.answered_at)
-        while len(rig.boards.answered_at) == answered:
+        while len(rig.boards.answered_at) == answered:  # noqa: ASYNC110 - a wire has no event
             await asyncio.sleep(0.01)
         await asyncio.sleep(0.025)
         rig.lines["boards"].babble(frame)
