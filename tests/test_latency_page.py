@@ -164,7 +164,7 @@ def test_what_comes_on_top_is_worked_out_right() -> None:
 def test_the_figures_of_the_protocol_are_the_protocols() -> None:
     window = BY_NAME["a board is being asked"].worst
     assert window == stated(
-        r"A change that falls into the window waits\s+for it: at most (\d+)", PROTOCOL
+        r"A change that falls into the window waits\s+for it: at most ([0-9.]+)", PROTOCOL
     )
     assert window == Decimal(LONGEST_WINDOW_NS) / 1_000_000
     assert BY_NAME["the node latches"].worst <= stated(r"closing `00`, within (\d+) ms", PROTOCOL)

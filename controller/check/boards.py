@@ -39,7 +39,7 @@ FACE_S_A_BOARD = 0.6
 BAD_ANSWERS = 3
 SLOW_MS = 17.0
 """The answer's end is due 14.2 ms after the first byte of the frame that asks, and is not waited
-for after 20 ms (PROTOCOL.md)."""
+for after 19.3 ms (PROTOCOL.md)."""
 SAG = 0.1
 """More of the supply than this gone with all lamps lit: thin cable or weak supply (common
 practice, no source)."""

@@ -131,8 +131,9 @@ def space(folder: Path) -> Finding:
     return ok(said)
 
 
-def record(path: Path) -> Finding:
-    """Does the journal open, and was no row of it changed?"""
+def record(path: Path, runtime: Path | None = None) -> Finding:
+    """Does the journal open, and was no row of it changed, or cut off since its head was kept
+    beside it or in ``runtime``, a file that goes with the power?"""
     from controller.journal.reader import JournalReader  # noqa: PLC0415 - loads SQLite
 
     keep = "copy it away, then remove it: the next start begins a new one"
@@ -145,7 +146,7 @@ def record(path: Path) -> Finding:
         return wrong(f"the record {path} cannot be written by {user()}", "give it to that user")
     try:
         with JournalReader(path) as reader:
-            verdict, version = reader.verify(*reader.kept_heads()), reader.version
+            verdict, version = reader.verify(*reader.kept_heads(runtime)), reader.version
     except JournalFileError as error:
         return wrong(f"the record cannot be read: {error}", keep)
     if verdict.problem:

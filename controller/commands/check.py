@@ -41,6 +41,7 @@ from controller.clock import boottime, synchronised
 from controller.config.default_paths import default_journal, default_state_folder
 from controller.config.load import load_config
 from controller.config.model import Config, HandsetConfig
+from controller.journal.head import RUNTIME_HEAD
 from controller.outcome import DONE, FOUND_WRONG, INTERRUPTED, MISTAKE, plain
 from controller.rulebook.loader import load_rule_set
 from controller.rules.rulings import RuleSet
@@ -150,7 +151,8 @@ class Check:
         report.take(check_machine.machine(self.root, datetime.now(), synchronised()))
         state = config.state_folder if config else default_state_folder()
         report.take(check_storage.disk(state))
-        report.take([check_storage.record(self.journal)])
+        runtime = config.runtime_folder / RUNTIME_HEAD if config else None
+        report.take([check_storage.record(self.journal, runtime)])
         if config is not None:
             report.take(check_storage.runtime(config.runtime_folder))
 

@@ -200,8 +200,16 @@ def _print_games(reader: JournalReader) -> None:
         )
 
 
+def _kept(reader: JournalReader) -> tuple[tuple[Head, ...], str]:
+    """The head kept beside the journal, or why it cannot be read."""
+    try:
+        return reader.kept_heads(), ""
+    except JournalFileError as error:
+        return (), str(error)
+
+
 def _print_verdict(reader: JournalReader, file: Path, noted: Head | None) -> int:
-    kept = reader.kept_heads()
+    kept, unread = _kept(reader)
     verdict = reader.verify(*kept, *([noted] if noted else []))
     head = f"head {short(verdict.head)}" if verdict.rows else "no rows"
     if verdict.problem:
@@ -212,6 +220,9 @@ def _print_verdict(reader: JournalReader, file: Path, noted: Head | None) -> int
     for held, words in ((kept, f"kept in {kept_beside(file)}"), ([noted], "noted")):
         if held and held[0]:
             print(f"It holds the head {words}: {short(held[0])}")
+    if unread:
+        print(f"The head kept beside it cannot be read: {unread}")
+        return BROKEN
     if noted is None:
         print(
             "Against one noted on paper: --verify --head HEAD. Only that shows a cut for certain."

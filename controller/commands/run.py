@@ -29,7 +29,7 @@ from controller.config.load import load_config
 from controller.config.model import Config
 from controller.console.task import ConsoleTask, Typing
 from controller.journal.file import GAME_KINDS, NOT_TOLD
-from controller.journal.head import short
+from controller.journal.head import RUNTIME_HEAD, short
 from controller.journal.setup import setup_text
 from controller.journal.writer import Journal, this_boot
 from controller.outcome import DONE, FOUND_WRONG, MISTAKE, plain
@@ -55,7 +55,6 @@ COLLECT_S = 60.0
 ``PyTuple_MAXFREELIST``) and lets them go at a full collection only. By itself it begins one when
 what was made since the last has grown to a quarter of what there was (Modules/gcmodule.c), which a
 service that keeps nothing never reaches: it would grow for hours. One takes a fraction of a ms."""
-RUNTIME_HEAD = "head"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -20,6 +20,8 @@ from drivers.whole_file import replace_file
 SHORT_DIGITS, GROUP = 16, 4
 """64 bits: to make up a journal that ends in the same digits takes some 10 ** 19 attempts."""
 SUFFIX = ".head"
+RUNTIME_HEAD = "head"
+"""The file of the runtime folder that has it."""
 S_NS = 1_000_000_000
 KEPT_EVERY_NS = 60 * S_NS
 """At most so often the head goes to the disk, for a card wears with each write."""
@@ -76,13 +78,29 @@ def read_kept(journal: Path) -> Head | None:
         raise ValueError(f"{path}: {error}") from None
 
 
+def read_runtime(journal: Path, runtime: Path) -> Head | None:
+    """What the run before in this boot left in ``runtime``, if it was of ``journal``. Raises
+    ``OSError``."""
+    if not runtime.is_file():
+        return None
+    said, _, rest = runtime.read_bytes()[:LONGEST].partition(b" ")
+    with contextlib.suppress(ValueError):  # half a line: a death in the middle of writing it
+        if b" " + rest == _of(journal):
+            return read_head(said.decode("ascii", "replace"))
+    return None
+
+
+def _of(journal: Path) -> bytes:
+    return f" {journal.absolute()}\n".encode(errors="surrogateescape")
+
+
 class HeadKeeper:
     """Keeps the head of ``journal``: beside it, and in ``runtime``, a file of tmpfs, if there is
     one. Belongs to the journal's thread; no error of it is the journal's business."""
 
     def __init__(self, journal: Path, runtime: Path | None = None) -> None:
         self._journal, self._runtime = journal, runtime
-        self._line = f" {journal.absolute()}\n".encode(errors="surrogateescape")
+        self._line = _of(journal)
         self._fd: int | None = None
         self._head: Head = (0, "")
         self._on_disk: Head = (0, "")
@@ -94,7 +112,9 @@ class HeadKeeper:
         """Why a journal that ends at row ``end`` is not the one whose head was kept, in plain
         words; empty when it is, or when no head is kept. ``digest_of`` gives a row's digest."""
         try:
-            kept = [self._read_runtime(), read_kept(self._journal)]
+            kept = [read_kept(self._journal)]
+            if self._runtime is not None:
+                kept.insert(0, read_runtime(self._journal, self._runtime))
         except (ValueError, OSError) as error:
             return f"the head kept of it cannot be read: {error}"
         for head in kept:
@@ -102,16 +122,6 @@ class HeadKeeper:
                 self.left = head
                 return said
         return ""
-
-    def _read_runtime(self) -> Head | None:
-        """What the run before in this boot left, if it was of this journal."""
-        if self._runtime is None or not self._runtime.is_file():
-            return None
-        said, _, rest = self._runtime.read_bytes()[:LONGEST].partition(b" ")
-        with contextlib.suppress(ValueError):  # half a line: a death in the middle of writing it
-            if b" " + rest == self._line:
-                return read_head(said.decode("ascii", "replace"))
-        return None
 
     def keep(self, head: Head) -> None:
         """Rows up to ``head`` are on the disk: note it where that costs nothing."""

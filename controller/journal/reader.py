@@ -23,7 +23,7 @@ from controller.journal.file import (
     chained,
     check_file,
 )
-from controller.journal.head import compared, read_kept
+from controller.journal.head import compared, read_kept, read_runtime
 from controller.journal.row import ROW_COLUMNS, Row
 
 _GAMES = (
@@ -132,14 +132,17 @@ class JournalReader:
             return self._entries(where, spell)
         return self._entries(f"{where} AND game = ?", (*spell, game))
 
-    def kept_heads(self) -> tuple[Head, ...]:
-        """The head kept beside the journal, for :meth:`verify`; none where none is kept. Ask before
-        the rows: a service may write both meanwhile. Raises :class:`JournalFileError`."""
+    def kept_heads(self, runtime: Path | None = None) -> tuple[Head, ...]:
+        """The heads kept beside the journal and in ``runtime``, a file of tmpfs, for
+        :meth:`verify`; none where none is kept. Ask before the rows: a service may write them
+        meanwhile. Raises :class:`JournalFileError`."""
         try:
-            kept = read_kept(self._path)
+            kept = [read_kept(self._path)]
+            if runtime is not None:
+                kept.append(read_runtime(self._path, runtime))
         except (ValueError, OSError) as error:
             raise JournalFileError(str(error)) from error
-        return () if kept is None else (kept,)
+        return tuple(head for head in kept if head is not None)
 
     def verify(self, *noted: Head) -> Verification:
         """Walk the chain; stop at the first bad row.

@@ -4,7 +4,7 @@ Every SHOW is a broadcast, so all boards change on the same byte. :meth:`NodeBus
 once, with three exceptions, in which the newest face waits in one slot:
 
 - a node was asked and has not answered: to speak now would garble both. This ends with the answer,
-  or ``REPLY_TIMEOUT_NS`` after the last byte of the SHOW that asked: 20 ms after its first;
+  or ``REPLY_TIMEOUT_NS`` after the last byte of the SHOW that asked: 19.3 ms after its first;
 - more than one frame is on its way already: nothing old may pile up in front of the newest;
 - the port took only part of a frame: its rest goes first, so that the next one starts clean.
 
@@ -47,7 +47,7 @@ from drivers.kind import Site
 SHOW_BYTES = 16
 BITS_A_BYTE = 10
 
-REPLY_TIMEOUT_NS = 15_800_000
+REPLY_TIMEOUT_NS = 15_100_000
 """From the last byte of a SHOW to giving up on the answer, which needs 10 ms (PROTOCOL.md)."""
 DRAIN_TIMEOUT_NS = 300 * MS_NS
 DRAIN_SLACK_NS = 20 * MS_NS

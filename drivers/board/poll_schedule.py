@@ -1,7 +1,8 @@
 """When to ask which node what it shows: often enough to trust, seldom enough not to be in the way.
 
 While a node may answer, nothing can be sent, so a change that meets the wait is late by up to
-20 ms. Hence the calm moments, and hence the bound on the share of time. Pure: ``now`` is passed in.
+19.3 ms. Hence the calm moments, and hence the bound on the share of time. Pure: ``now`` is passed
+in.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ REPLY_SHARE = 0.03
 """Most of the time that waits for answers may take together: two boards once a second."""
 WINDOW_NS = 14_200_000
 """From the first byte of a SHOW to the end of the answer that it asks for (PROTOCOL.md)."""
-LONGEST_WINDOW_NS = 20 * MS_NS
+LONGEST_WINDOW_NS = 19_300_000
 QUICK_RETRIES = 3
 """How often a node is asked again at each SHOW after a bad answer: enough to find a fault."""
 DARK_PERIOD_NS = 250 * MS_NS

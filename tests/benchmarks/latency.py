@@ -53,7 +53,7 @@ between, so none is a double tap, and no order repeats the one before."""
 BLOCK = 5 * len(CYCLE)
 """Presses to one side before the other has its turn."""
 
-MEDIAN_RATIO, P99_RATIO, WINDOW_SHARE_PERCENT, WINDOW_MS = 2.0, 3.0, 3.0, 20.0
+MEDIAN_RATIO, P99_RATIO, WINDOW_SHARE_PERCENT, WINDOW_MS = 2.0, 3.0, 3.0, 19.3
 
 
 @dataclass(slots=True)

@@ -154,8 +154,10 @@ def test_a_head_kept_beside_the_journal_is_compared_without_being_asked_for(
     )
     assert second.startswith("last good row before the break: head 7:")
     kept_beside(path).write_text("nonsense")
-    assert call(path, "--verify") == WRONG
-    assert f"{kept_beside(path)}: 'nonsense': must be" in capsys.readouterr().err
+    assert call(path, "--verify") == BROKEN
+    first, second, *_ = capsys.readouterr().out.splitlines()
+    assert "7 rows, chain whole" in first
+    assert f"cannot be read: {kept_beside(path)}: 'nonsense': must be" in second
 
 
 def test_a_broken_chain(path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -127,8 +127,8 @@ async def jam_and_replay(tally: Tally, rig: Rig) -> None:
             rig.keeper.replay(frame)
             await asyncio.sleep(0.05)
         results = [s.result for at_, s in rig.keeper.heard if at_ > at and s.counter == counter]
-        late = held_back_s > 3
-        held = set(results) == {"not heard"} if late else "not heard" not in results
+        old = held_back_s > 3
+        held = set(results) == {"not heard"} if old else "not heard" not in results
         tally.tried(held, f"held back {held_back_s} s: {results}", 8)
         counter += 1
         early, late = jammed(rig, counter), jammed(rig, counter + 1)
