@@ -9,7 +9,15 @@ from typing import Any
 
 from tests.scenarios.faults.judge import Judge
 from tests.scenarios.faults.lies import LIES
-from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, Show, make_show
+from tests.shared.frames import (
+    BYTE_NS,
+    DARK_NUMERALS,
+    MS_NS,
+    PRESS_BYTES,
+    S_NS,
+    Show,
+    make_show,
+)
 from tests.shared.installation import CONTROLLER_ID
 from tests.shared.rig import Rig
 from tests.shared.truth import Spell, Truth
@@ -17,6 +25,7 @@ from tests.shared.truth import Spell, Truth
 KEYS = ("NUMBER_25", "READY", "SNAP", "DEAD_BALL")
 LEAST_GAP_S = 1.6
 """Four such gaps are longer than the 6 s in which a second end of play is the same one."""
+AGE_STEP_NS = 10 * MS_NS
 WELL_AFTER_NS = 5 * S_NS
 """So long after a mend a port is open again, and its handsets heard: pauses are 2 s at most."""
 SETTLES_S = 4.5
@@ -81,9 +90,15 @@ class Chaos:
             self.presses += 1
             self.heard += pressed.result != "not heard"
         if acted and key in KEYS:
-            self.truth.press(key, edge_at, now=self._acted_at)
+            self.truth.press(key, self._dated(edge_at), now=self._acted_at)
             self._tell(f"{key} at {edge_at}, acted on at {self._acted_at}")
         return acted
+
+    def _dated(self, edge_at: int) -> int:
+        """When a press counts that was acted on just now: its arrival less its age, which is told
+        in whole steps of 10 ms as it is sent (PROTOCOL.md)."""
+        sent_at = self._acted_at - PRESS_BYTES * BYTE_NS
+        return self._acted_at - max(0, sent_at - edge_at) // AGE_STEP_NS * AGE_STEP_NS
 
     def _well(self, port: str) -> bool:
         return not self._ill[port] and self.rig.clock() - self._ill_at[port] > WELL_AFTER_NS
