@@ -41,10 +41,13 @@ def next_hello(handset: HandsetOnPC, within_ms: int = 4_000) -> int:
 
 
 def welcomed(handset: HandsetOnPC, session: bytes, beat: int) -> bytes:
-    """Answer its next HELLO as its controller does; gives the WELCOME."""
-    frame = make_welcome(1, next_hello(handset), session, beat, HANDSET_KEY)
+    """Answer its next HELLO as its controller does, and tell it a STATE of ``beat``: without one
+    for ten minutes it would sleep. Gives the WELCOME."""
+    frame = make_welcome(1, next_hello(handset), session, max(0, beat - 1), HANDSET_KEY)
     handset.hear(frame)
     handset.run(15)
+    if beat:
+        handset.hear(make_state(beat, session, BROADCAST_KEY))
     assert handset.now.known and handset.now.beat == beat, "its own controller is not believed"
     return frame
 
@@ -118,10 +121,11 @@ def welcomes_replayed(tally: Tally, _folder: Path) -> None:
                 make_welcome(1, TOP, ALL_FF, TOP, HANDSET_KEY),
                 make_welcome(0xFF, counter, ALL_FF, TOP, HANDSET_KEY),
             ]
-            for frame in [*recorded, *forged]:
+            for frame in [*recorded[-100:], *forged]:  # a millisecond each of the answer's 500
                 tally.tried(not takes(handset, frame), f"after HELLO {counter}: {frame.hex()}")
             recorded.append(make_welcome(1, counter, SESSION, 10, HANDSET_KEY))
             assert takes(handset, recorded[-1]), "the true one"
+            assert takes(handset, make_state(11, SESSION, BROADCAST_KEY)), "the true one"
 
 
 def welcomes_held_back(tally: Tally, _folder: Path) -> None:
