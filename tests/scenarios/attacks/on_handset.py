@@ -121,7 +121,7 @@ def welcomes_replayed(tally: Tally, _folder: Path) -> None:
                 make_welcome(1, TOP, ALL_FF, TOP, HANDSET_KEY),
                 make_welcome(0xFF, counter, ALL_FF, TOP, HANDSET_KEY),
             ]
-            for frame in [*recorded[-100:], *forged]:  # a millisecond each of the answer's 500
+            for frame in [*recorded[-20:], *forged]:  # 9 ms each, and the true one within 500
                 tally.tried(not takes(handset, frame), f"after HELLO {counter}: {frame.hex()}")
             recorded.append(make_welcome(1, counter, SESSION, 10, HANDSET_KEY))
             assert takes(handset, recorded[-1]), "the true one"
