@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-from tests.scenarios.attacks.forging import make_state, make_welcome, of_version
+from tests.scenarios.attacks.forging import make_state, of_version
 from tests.scenarios.attacks.tally import Tally
 from tests.shared.frames import (
     KEY_BITS,
@@ -189,11 +189,7 @@ class Spare:
         self.serving = asyncio.create_task(self._serve())
 
     async def _serve(self) -> None:
-        keeper = self._rig.keeper
         while True:
-            if keeper._hello is not None and SPARE_SESSION not in keeper.sessions:
-                counter = keeper._hello[0]
-                self._to_all(make_welcome(KEEPER, counter, SPARE_SESSION, self._beat, OWN_KEY))
             self._beat += 1
             self._to_all(make_state(self._beat, SPARE_SESSION, BROADCAST_KEY))
             await asyncio.sleep(1)
