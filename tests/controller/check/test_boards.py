@@ -283,7 +283,7 @@ async def test_a_slow_adapter_wants_a_look_with_its_cure(clock: VirtualClock) ->
     heard = site.port.bytes_received
 
     def late(data: bytes, at: int) -> None:
-        asyncio.get_running_loop().call_later(0.006, heard, data, at)
+        asyncio.get_running_loop().call_later(0.005, heard, data, at)
 
     site.port.bytes_received = late  # type: ignore[method-assign]
     checking = asyncio.create_task(site.check())

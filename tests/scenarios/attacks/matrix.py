@@ -77,6 +77,12 @@ AT_THE_TABLE: Final = (
     Attack("head removed", SERVICE, on_computer.heads_removed),
     Attack("record and head changed", PROGRAM, on_computer.paper_sheet, needs=WAITS),
     Attack("record cut after a kill", PROGRAM, on_computer.cut_after_a_kill, needs=WAITS),
+    Attack(
+        "another version at the cable",
+        PROGRAM,
+        on_computer.pairing_by_another_version,
+        needs=WAITS,
+    ),
     Attack("key file mode", PROGRAM, on_computer.key_file_modes),
 )
 ATTACKS: Final = (*OVER_THE_AIR, *ON_THE_WIRE, *AT_THE_TABLE)

@@ -8,7 +8,7 @@ import shutil
 from collections.abc import Awaitable, Callable
 from pathlib import Path
 
-from tests.scenarios.attacks.forging import make_state, make_welcome, of_version
+from tests.scenarios.attacks.forging import make_state, of_version
 from tests.scenarios.attacks.tally import Tally
 from tests.shared.frames import (
     KEY_BITS,
@@ -49,7 +49,7 @@ def in_words(rig: Rig) -> str:
 
 async def reach(rig: Rig, beat: int) -> None:
     """Wait for a STATE of at least this beat."""
-    while rig.keeper.beat < beat:  # noqa: ASYNC110 - a wire has no event
+    while rig.keeper.beat < beat:  # noqa: ASYNC110 - a model without events
         await asyncio.sleep(0.1)
 
 
@@ -127,8 +127,8 @@ async def jam_and_replay(tally: Tally, rig: Rig) -> None:
             rig.keeper.replay(frame)
             await asyncio.sleep(0.05)
         results = [s.result for at_, s in rig.keeper.heard if at_ > at and s.counter == counter]
-        old = held_back_s > 3
-        held = set(results) == {"not heard"} if old else "not heard" not in results
+        unheard = set(results) == {"not heard"}
+        held = unheard if held_back_s > 3 else "not heard" not in results
         tally.tried(held, f"held back {held_back_s} s: {results}", 8)
         counter += 1
         early, late = jammed(rig, counter), jammed(rig, counter + 1)
@@ -189,11 +189,7 @@ class Spare:
         self.serving = asyncio.create_task(self._serve())
 
     async def _serve(self) -> None:
-        keeper = self._rig.keeper
         while True:
-            if keeper._hello is not None and SPARE_SESSION not in keeper.sessions:
-                counter = keeper._hello[0]
-                self._to_all(make_welcome(KEEPER, counter, SPARE_SESSION, self._beat, OWN_KEY))
             self._beat += 1
             self._to_all(make_state(self._beat, SPARE_SESSION, BROADCAST_KEY))
             await asyncio.sleep(1)
@@ -227,8 +223,10 @@ async def spare_has_the_handset(tally: Tally, rig: Rig) -> None:
     tally.tried(-1 < first[0] < first[1] < first[2], f"the alarm does not say so: {words!r}")
     await spare.off()
     silent_at = rig.clock()
-    while keeper.session == SPARE_SESSION and rig.clock() - silent_at < 10 * S_NS:  # noqa: ASYNC110 - a wire has no event
-        await asyncio.sleep(0.02)
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(10):
+            while keeper.session == SPARE_SESSION:  # noqa: ASYNC110 - a model without events
+                await asyncio.sleep(0.02)
     took_ms = (rig.clock() - silent_at) // MS_NS
     tally.tried(took_ms <= 2_100, f"joined after {took_ms} ms")
     tally.tried((await keeper.press("READY")).result == "running", "not obeyed after it joined")

@@ -34,7 +34,7 @@ def a_node(number: int = 1) -> Iterator[OnPC]:
     assert process.returncode == 0, "the sanitizers' report is on standard error"
 
 
-def stamps_wrapped(tally: Tally, _: Path) -> None:
+def stamps_wrapped(tally: Tally, _folder: Path) -> None:
     """A SHOW recorded and replayed within half the range of stamps, over the turn of 16 bits.
 
     Beyond 327 s an old stamp is a newer one again: the wire has no authentication.
@@ -55,7 +55,7 @@ def stamps_wrapped(tally: Tally, _: Path) -> None:
                 node.hear(show(first, 25))
 
 
-def second_controller(tally: Tally, _: Path) -> None:
+def second_controller(tally: Tally, _folder: Path) -> None:
     """Another controller shouts between the frames of ours, its stamps ahead, asking."""
     with a_node() as node:
         node.hear(show(1))
@@ -68,7 +68,7 @@ def second_controller(tally: Tally, _: Path) -> None:
         assert node.foreign == 400 * tally.many % 256
 
 
-def strangers_do_not_feed(tally: Tally, _: Path) -> None:
+def strangers_do_not_feed(tally: Tally, _folder: Path) -> None:
     """Neither foreign nor stale, damaged nor other versions' frames keep a numeral alive."""
     for frame in (
         show(5_000, 25, STRANGER),
@@ -88,7 +88,7 @@ def strangers_do_not_feed(tally: Tally, _: Path) -> None:
             tally.tried(node.digits == DARK, f"{frame.hex()} kept 25 alive", 15)
 
 
-def damaged_frames(tally: Tally, _: Path) -> None:
+def damaged_frames(tally: Tally, _folder: Path) -> None:
     """Every good SHOW of 13 with one or two bits turned, and in every other version."""
     good = show(2_000, 13, ask=1)
     step = max(1, 4 // tally.many)

@@ -125,14 +125,12 @@ async def damaged_answers(tally: Tally, rig: Rig) -> None:
     status = rig.nodes[0].answer(rig.clock())
     assert status is not None
     forged = list(damaged(status, 1))
-    body = bytearray(opened(status[1:-1]))
-    forged += [  # its CRC right, its lamps wrong
-        framed(bytes([body[0], node]) + body[2:4] + bytes(lamps_of(88)) + body[6:])
-        for node in range(9)
-    ]
+    body = opened(status[1:-1])
+    wrong = body[2:4] + bytes(lamps_of(88)) + body[6:]
+    forged += [framed(bytes([body[0], node]) + wrong) for node in range(9)]  # their CRC right
     for frame in forged:  # each out of any window: just after a board's answer
         answered = len(rig.boards.answered_at)
-        while len(rig.boards.answered_at) == answered:  # noqa: ASYNC110 - a wire has no event
+        while len(rig.boards.answered_at) == answered:  # noqa: ASYNC110 - a model without events
             await asyncio.sleep(0.01)
         await asyncio.sleep(0.025)
         rig.lines["boards"].babble(frame)
