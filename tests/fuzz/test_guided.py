@@ -45,7 +45,7 @@ EXECUTIONS = {
     "journal-file": 200,
     "keystrokes": 5_000,
     "terminal": 3_000,
-    "entry": 2_000,
+    "entry": 300,
 }
 """Some three seconds each on a small machine."""
 LONG = 40
