@@ -9,6 +9,8 @@
 #define IN_FLASH
 #endif
 
+_Static_assert(__BYTE_ORDER__ == __ORDER_LITTLE_ENDIAN__, "words are copied as RFC 7693 has them");
+
 /* RFC 7693, section 2.6. */
 static const uint32_t iv[8] = {
     0x6A09E667, 0xBB67AE85, 0x3C6EF372, 0xA54FF53A, 0x510E527F, 0x9B05688C, 0x1F83D9AB, 0x5BE0CD19,
@@ -135,20 +137,23 @@ static void mix(uint32_t *v)
 
 #endif
 
-void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool last)
+/* The working vector after the rounds, with the block that stands in m. `length` is the bytes so
+ * far; its high word stays zero: no message here has 4 GB. */
+static void work(uint32_t *v, const uint32_t *h, uint32_t length, bool last)
 {
-    uint32_t v[16];
-    for (uint8_t at = 0; at < 16; at++) {
-        const uint8_t *four = block + 4 * at;
-        m[at] = four[0] | (uint32_t)four[1] << 8 | (uint32_t)four[2] << 16
-            | (uint32_t)four[3] << 24;
-    }
     memcpy(v, h, 8 * sizeof *v);
     memcpy(v + 8, iv, 8 * sizeof *v);
-    v[12] ^= length; /* its high word stays zero: no message here has 4 GB */
+    v[12] ^= length;
     if (last)
         v[14] = ~v[14];
     mix(v);
+}
+
+void blake2s_compress(uint32_t *h, const uint8_t *block, uint32_t length, bool last)
+{
+    uint32_t v[16];
+    memcpy(m, block, sizeof m);
+    work(v, h, length, last);
     for (uint8_t at = 0; at < 8; at++)
         h[at] ^= v[at] ^ v[at + 8];
 }
@@ -162,15 +167,16 @@ void blake2s_start(struct blake2s *keyed, const uint8_t *key)
     blake2s_compress(keyed->h, block, BLAKE2S_BLOCK, false);
 }
 
+/* As blake2s_compress, without what a tag leaves out. */
 void blake2s_tag(const struct blake2s *keyed, const uint8_t *message, uint8_t length, uint8_t *tag)
 {
-    uint8_t block[BLAKE2S_BLOCK] = {0};
-    uint32_t h[8];
-    memcpy(block, message, length);
-    memcpy(h, keyed->h, sizeof h);
-    blake2s_compress(h, block, (uint32_t)BLAKE2S_BLOCK + length, true);
-    for (uint8_t at = 0; at < BLAKE2S_TAG; at++)
-        tag[at] = (uint8_t)(h[at / 4] >> 8 * (at % 4));
+    uint32_t v[16];
+    memset(m, 0, sizeof m);
+    memcpy(m, message, length);
+    work(v, keyed->h, (uint32_t)BLAKE2S_BLOCK + length, true);
+    for (uint8_t at = 0; at < BLAKE2S_TAG / 4; at++)
+        v[at] ^= keyed->h[at] ^ v[at + 8];
+    memcpy(tag, v, BLAKE2S_TAG);
 }
 
 bool blake2s_same(const uint8_t *one, const uint8_t *other)
