@@ -41,8 +41,8 @@ static uint32_t m[16];
 
 #ifdef __AVR__
 
-/* The ten rounds of RFC 7693, section 3.2, in the chip's own words: a quarter less time than what
- * avr-gcc makes of the C below. A turn by whole bytes costs nothing, as the registers only change
+/* The ten rounds of RFC 7693, section 3.2, in the chip's own words: a fifth less time for a tag than
+ * with what avr-gcc makes of C. A turn by whole bytes costs nothing, as the registers only change
  * their names; what is left of the turns by 12 and by 7 goes to the left, by 4 and by 1.
  *
  * Y is at v, Z in sigma, X at a word of m. a is r5:r2, b r9:r6, c r13:r10, d r17:r14. */

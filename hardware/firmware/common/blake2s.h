@@ -2,8 +2,8 @@
  * digest of 8.
  *
  * The first block of a keyed digest is the key alone, so its state is made once for each key; a
- * message of at most 64 bytes then costs one compression. Pure C11: the same code runs on the
- * chip and on a PC. */
+ * message of at most 64 bytes then costs one compression. In C11, but for the
+ * rounds on the chip. */
 
 #ifndef BLAKE2S_H
 #define BLAKE2S_H

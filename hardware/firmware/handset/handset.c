@@ -153,12 +153,14 @@ static void serve(struct handset *handset, uint32_t now)
     bool linked = handset->cues.linked;
     if (!handset->memory.paired)
         handset->mode = UNPAIRED; /* the memory has failed: a counter could come twice */
-    if (has_come(handset->battery_at, now) && !handset->thumb.on) { /* the motor pulls it down */
+    bool hearing = handset->receiver.length > 0 && now - handset->byte_at <= LINE_QUIET_MS;
+    reports_pass_time(&handset->reports, linked, hearing, now);
+    /* It takes half a millisecond: after the reports, and not when a STATE's tag may be next. The
+     * motor pulls the battery down. */
+    if (has_come(handset->battery_at, now) && !handset->thumb.on && !hearing) {
         handset->battery_at = now + HANDSET_BATTERY_MS;
         handset->reports.battery = battery_hours(hal_battery_mv());
     }
-    bool hearing = handset->receiver.length > 0 && now - handset->byte_at <= LINE_QUIET_MS;
-    reports_pass_time(&handset->reports, linked, hearing, now);
     memory_step(&handset->memory);
 }
 

@@ -16,7 +16,7 @@ static void take_what_came(void)
     uint32_t at;
     if (chip_byte(&byte))
         handset_hear(&handset, byte, chip_now());
-    while (chip_key(&keys, &at)) /* last: a frame's tag takes 3 ms, and the tick that comes next sends */
+    while (chip_key(&keys, &at)) /* last: a frame's tag takes 2 ms, and the tick that comes next sends */
         handset_press(&handset, keys, at, chip_now());
 }
 

@@ -38,9 +38,7 @@ FEW = {
     (Ill.FULL, When.START),
     (Ill.READ_ONLY, When.KILLED),
     (Ill.GONE, When.POWER),
-    (Ill.SLOW, When.START),
     (Ill.IO_ERRORS, When.RUNNING),
-    (Ill.LOCKED, When.KILLED),
 }
 """Of the shorter check."""
 CELLS = [
