@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import sqlite3
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,7 @@ from typing import Protocol
 from tests.scenarios.crash.bench import JOURNALLED_S, Bench, bench, expires_at
 from tests.scenarios.crash.killer import LOOP, Killer, Point, Seen, after, reads_from, touches
 from tests.shared.board_node import Heard
-from tests.shared.frames import DARK_NUMERALS, MS_NS, S_NS, State
+from tests.shared.frames import MS_NS, S_NS, State
 from tests.shared.installation import KEEPER
 from tests.shared.program import boottime
 
@@ -29,8 +29,6 @@ DECIDED = Point(LOOP, "write", 1)
 """The boards' frame is about to leave."""
 SHOWN = Point(LOOP, "sched_yield", 1)
 """The boards' frame has left, and nothing else was done."""
-AT_ONCE = 3
-"""Frames of a new service before any answer can darken the boards."""
 EARLY_NS = 40 * MS_NS
 """A window around an instant that is known to 30 ms opens so long before it."""
 
@@ -131,7 +129,7 @@ class Press:
         if state.phase == "RUNNING":
             counted(shows, runs_out_at)
         else:
-            assert {heard.show.numerals for heard in shows} - {DARK_NUMERALS} == {self.held}
+            assert {heard.show.numerals for heard in shows} == {self.held}
         return found, off_ns
 
     def _answered(self, state: State, rig: Bench) -> bool:
@@ -211,12 +209,9 @@ class Change:
         return Death(point, killer.met, killer.seen, found, off_ns)
 
 
-def counted(shows: Sequence[Heard], runs_out_at: int) -> None:
-    """Every numeral is that of the count, when it was sent. The first ones are there; later the
-    boards may be dark, where a busy machine has let their answers come too late."""
-    lit = [heard for heard in shows if heard.show.numerals != DARK_NUMERALS]
-    assert lit[:AT_ONCE] == list(shows[:AT_ONCE])
-    for heard in lit:
+def counted(shows: Iterable[Heard], runs_out_at: int) -> None:
+    """Every numeral is that of the count, when it was sent."""
+    for heard in shows:
         right = {max(0, -(-(runs_out_at - at) // S_NS)) for at in (heard.at, heard.at - LATE_NS)}
         assert heard.show.numerals in right, (heard, right)
 
