@@ -211,7 +211,7 @@ def _with_key() -> set[str]:
 def radio_keys(config: Config) -> Keys | None:
     """The keys of the radio handsets, if one is configured.
 
-    Raises ``ValueError`` naming file and fault.
+    Raises ``ValueError`` naming file and fault, and ``OSError`` when the disk is ill.
     """
     with_key = _with_key()
     wanted = [each.id for each in config.handsets if each.driver in with_key]

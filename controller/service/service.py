@@ -411,7 +411,7 @@ class Service:
         decided, effects = self._play_clock.handle(order, now)
         if decided.changed:
             self._board_state.decided(order.event, now)
-        else:
+        else:  # an order that changes something answers a nudge that fell due with it
             self._cue(effects)
         self._last = decided
         self._orders += 1

@@ -21,14 +21,12 @@ from itertools import chain, cycle
 from pathlib import Path
 from statistics import median
 
-from controller.journal.reader import JournalReader
 from controller.journal.row import Row
 from drivers.base import Key
 from tests.benchmarks import rig
 from tests.benchmarks.figures import Finding, at_most, equal
 from tests.benchmarks.vital_signs import Vitals
-from tests.scenarios.soak.minutes import SAMPLE_S, SETTLE_S, ahead
-from tests.scenarios.soak.plays import plays
+from tests.scenarios.soak.minutes import SETTLE_S, Played, ahead
 from tests.shared.frames import KEY_BITS, Press, make_press, make_status
 from tests.shared.frames import Status as NodeStatus
 from tests.shared.installation import KEEPER
@@ -68,20 +66,15 @@ class Flood:
     exit_code: int
 
 
-class Flooded(rig.Bench):
+class Flooded(Played):
     """One service that is played on and flooded for ``minutes``."""
 
     def __init__(
         self, folder: Path, stack: ExitStack, minutes: float, settle_s: float, rate: int
     ) -> None:
-        super().__init__(folder, stack, listen=True, prompt=True)
+        super().__init__(folder, stack, SEED)
         self._minutes, self._settle_s, self._rate = minutes, settle_s, rate
-        self._plays = plays(random.Random(SEED))
-        self._samples: list[Vitals] = []
-        self._presses = self._sent = self._frames_sent = 0
-        self._said = b""
-        assert self.process.stdout is not None
-        self.loop.watch(self.process.stdout.fileno(), self._hear)
+        self._sent = self._frames_sent = 0
 
     def run(self) -> Flood:
         """Run it to its end."""
@@ -99,11 +92,7 @@ class Flooded(rig.Bench):
             self.loop.serve(begins_at + round(self._minutes * MINUTE))
         self.loop.stop("pour")
         self.loop.serve(rig.now() + rig.S)
-        self.process.terminate()
-        code = self.process.wait(rig.STOP_S)
-        with JournalReader(self.site.journal) as journal:
-            problem = journal.verify().problem
-            rows = [entry.row for entry in journal.entries()]
+        code, rows, problem = self._end()
         return Flood(
             self._minutes,
             self._samples,
@@ -148,22 +137,6 @@ class Flooded(rig.Bench):
             self._sent += os.write(self.counterpart.receiver_fd, burst)
         next_at = due_at + EVERY_MS * rig.MS
         self.loop.at("pour", next_at, lambda _: self._pour(next_at))
-
-    def _press(self, at: int) -> None:
-        pause_s, key = next(self._plays)
-        self.loop.at("press", at + round(pause_s * rig.S), lambda due_at: self._do(due_at, key))
-
-    def _do(self, at: int, key: Key) -> None:
-        self.counterpart.press(key)
-        self._presses += 1
-        self._press(at)
-
-    def _sample(self, at: int) -> None:
-        self._samples.append(Vitals.of(self.process.pid, at))
-        self.loop.at("sample", at + SAMPLE_S * rig.S, self._sample)
-
-    def _hear(self, data: bytes, at: int) -> None:
-        self._said += data
 
 
 def flood(

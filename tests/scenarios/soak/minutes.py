@@ -80,52 +80,24 @@ class Minutes:
     exit_code: int
 
 
-class Soak(rig.Bench):
-    """Plays on one service for ``minutes``."""
+class Played(rig.Bench):
+    """A service that is played on, whose vital signs are sampled and whose words are kept."""
 
-    def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
+    def __init__(self, folder: Path, stack: ExitStack, seed: int) -> None:
         super().__init__(folder, stack, listen=True, prompt=True)
-        self._minutes = minutes
-        self._plays = plays(random.Random(SEED))
-        self._changes = Changes()
+        self._plays = plays(random.Random(seed))
         self._presses, self._said = 0, b""
         self._samples: list[Vitals] = []
-        self._shows: list[int] = []
         assert self.process.stdout is not None
         self.loop.watch(self.process.stdout.fileno(), self._hear)
 
-    def run(self) -> Minutes:
-        """Run it to its end."""
-        screen = self.counterpart.screen
-        self.counterpart.wait_for_start()
-        self._press(rig.now())
-        self.loop.serve(rig.now() + SETTLE_S * rig.S)
-        screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
-        self._said = b""
-        begins_at = rig.now()
-        ends_at = begins_at + round(self._minutes * 60 * rig.S)
-        ticks = start_floor(self.loop, self.site.folder, self.stack, begins_at + rig.S)
-        self._sample(begins_at)
-        with ahead():
-            self.loop.serve(ends_at)
+    def _end(self) -> tuple[int, list[Row], str]:
+        """Stop the service; gives its exit code, its record, and what is wrong with the chain."""
         self.process.terminate()
         code = self.process.wait(rig.STOP_S)
         with JournalReader(self.site.journal) as journal:
             problem = journal.verify().problem
-            rows = [entry.row for entry in journal.entries()]
-        return Minutes(
-            begins_at,
-            ends_at,
-            self._presses,
-            self._samples,
-            self._changes.seen,
-            ticks.late_ms,
-            self._shows,
-            self._said.decode("utf-8", "replace"),
-            rows,
-            problem,
-            code,
-        )
+            return code, [entry.row for entry in journal.entries()], problem
 
     def _press(self, at: int) -> None:
         pause_s, key = next(self._plays)
@@ -142,6 +114,45 @@ class Soak(rig.Bench):
 
     def _hear(self, data: bytes, at: int) -> None:
         self._said += data
+
+
+class Soak(Played):
+    """Plays on one service for ``minutes``."""
+
+    def __init__(self, folder: Path, stack: ExitStack, minutes: float) -> None:
+        super().__init__(folder, stack, SEED)
+        self._minutes = minutes
+        self._changes = Changes()
+        self._shows: list[int] = []
+
+    def run(self) -> Minutes:
+        """Run it to its end."""
+        screen = self.counterpart.screen
+        self.counterpart.wait_for_start()
+        self._press(rig.now())
+        self.loop.serve(rig.now() + SETTLE_S * rig.S)
+        screen.listeners += [self._changes.shown, lambda _, at: self._shows.append(at)]
+        self._said = b""
+        begins_at = rig.now()
+        ends_at = begins_at + round(self._minutes * 60 * rig.S)
+        ticks = start_floor(self.loop, self.site.folder, self.stack, begins_at + rig.S)
+        self._sample(begins_at)
+        with ahead():
+            self.loop.serve(ends_at)
+        code, rows, problem = self._end()
+        return Minutes(
+            begins_at,
+            ends_at,
+            self._presses,
+            self._samples,
+            self._changes.seen,
+            ticks.late_ms,
+            self._shows,
+            self._said.decode("utf-8", "replace"),
+            rows,
+            problem,
+            code,
+        )
 
 
 def soak(folder: Path, minutes: float) -> Minutes:
